@@ -1,0 +1,5 @@
+"""Run as `python -m probe`."""
+
+from probe.cli.main import main
+
+main()

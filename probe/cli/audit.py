@@ -1,0 +1,71 @@
+"""linkprobe audit."""
+
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from probe.cli.options import JsonOption, SnapshotArgument, SysfsOption, WakeOption, evidence_from
+from probe.errors import ExitStatus, InputError, NothingToJudge
+
+if TYPE_CHECKING:
+    from probe.snapshot.audit import AuditDocument, Word
+
+
+def audit(
+    snapshot: SnapshotArgument = None,
+    json: JsonOption = False,
+    sysfs: SysfsOption = None,
+    only: Annotated[
+        str | None, typer.Option(metavar="WORDS", help="Show only these verdicts, separated by commas.")
+    ] = None,
+    strict: Annotated[bool, typer.Option(help="Count limited, resting and unjudged links as findings too.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="One line a finding, nothing else: for cron.")] = False,
+    wake: WakeOption = False,
+) -> None:
+    """Judge every PCI Express link of a machine.
+
+    Exit status: 0 nothing to report, 1 something found, 2 found and urgent, 3 nothing could be judged, 64 wrong use.
+    """
+    from probe.links.audit import audit as judge_all
+
+    show(judge_all(evidence_from(sysfs, snapshot, wake=wake)), json=json, only=only, strict=strict, quiet=quiet)
+
+
+def show(
+    document: "AuditDocument", *, json: bool = False, only: str | None = None, strict: bool = False, quiet: bool = False
+) -> None:
+    """Print an audit and end with its exit status."""
+    from probe.links.outcome import exit_status
+
+    words = _words(only)
+    if not document.links:
+        listed = "no PCI Express link is there to judge"
+        raise NothingToJudge(listed, where=document.host.source, remedy="conventional PCI functions have none")
+    if json:
+        from probe.snapshot.store import encode
+
+        sys.stdout.buffer.write(encode(document))
+    else:
+        from probe.render import terminal
+        from probe.render.console import console
+
+        if quiet:
+            terminal.findings_only(document, console())
+        else:
+            terminal.audit(document, console(), words)
+    status = exit_status(document, strict=strict)
+    if status is not ExitStatus.CLEAN:
+        raise typer.Exit(status)
+
+
+def _words(only: str | None) -> "frozenset[Word] | None":
+    if only is None:
+        return None
+    from probe.snapshot.audit import Word
+
+    try:
+        return frozenset(Word(text.strip()) for text in only.split(","))
+    except ValueError as error:
+        known = ", ".join(Word)
+        raise InputError("not a verdict", where=f"--only {only}", remedy=f"choose among {known}") from error

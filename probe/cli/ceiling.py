@@ -1,0 +1,30 @@
+"""linkprobe ceiling."""
+
+import sys
+from typing import Annotated
+
+import typer
+
+from probe.cli.options import JsonOption
+
+
+def ceiling(
+    speed: Annotated[str, typer.Argument(metavar="SPEED", help="GT/s: 2.5, 5, 8, 16, 32, 64 or 128.")],
+    width: Annotated[str, typer.Argument(metavar="WIDTH", help="Lanes, as x4.")],
+    payload: Annotated[int, typer.Option(metavar="BYTES", help="Max_Payload_Size in force on the path.")] = 256,
+    read_request: Annotated[int, typer.Option(metavar="BYTES", help="Max_Read_Request_Size of the component.")] = 512,
+    json: JsonOption = False,
+) -> None:
+    """Show what a link can carry, one direction, step by step."""
+    from probe.links.arithmetic import arithmetic
+
+    document = arithmetic(speed, width, payload, read_request)
+    if json:
+        from probe.snapshot.store import encode
+
+        sys.stdout.buffer.write(encode(document))
+        return
+    from probe.render.arithmetic import arithmetic as draw
+    from probe.render.console import console
+
+    draw(document, console())

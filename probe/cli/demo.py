@@ -1,0 +1,31 @@
+"""linkprobe demo."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from probe.cli.options import JsonOption
+from probe.errors import InputError
+
+
+def demo(
+    json: JsonOption = False,
+    write: Annotated[
+        Path | None, typer.Option("--write", metavar="DIR", help="Write the machine's /sys tree there instead.")
+    ] = None,
+) -> None:
+    """Audit the bundled demonstration machine: the correlator node of a radio observatory that does not exist."""
+    from fake_sysfs.demonstration import correlator
+
+    tree = correlator().build()
+    if write is not None:
+        if write.exists() and (not write.is_dir() or any(write.iterdir())):
+            raise InputError("is not an empty directory", where=str(write), remedy="name a new or empty directory")
+        typer.echo(f"{tree.write(write)}: give this to --sysfs", err=True)
+        return
+    from probe.cli.audit import show
+    from probe.host.machine import read_machine
+    from probe.links.audit import audit
+
+    show(audit(read_machine(tree.source())), json=json)

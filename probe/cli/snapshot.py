@@ -1,0 +1,33 @@
+"""linkprobe snapshot."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from probe.cli.options import SysfsOption, WakeOption, evidence_from
+
+
+def snapshot(
+    output: Annotated[
+        str | None,
+        typer.Option("-o", "--output", metavar="FILE", help="Where to; - is standard output, .gz compresses."),
+    ] = None,
+    sysfs: SysfsOption = None,
+    wake: WakeOption = False,
+) -> None:
+    """Save the evidence of this machine to a file, whole or not at all."""
+    from probe.links.record import take
+    from probe.snapshot.store import STANDARD_STREAM, encode, write_atomically
+
+    document = take(evidence_from(sysfs, wake=wake))
+    data = encode(document)
+    if output == STANDARD_STREAM:
+        sys.stdout.buffer.write(data)
+        return
+    host = document.evidence.host
+    moment = host.taken_at.replace(":", "").replace("-", "").partition("+")[0]
+    path = Path(output or f"linkprobe-{host.name or 'host'}-{moment}Z.json")
+    write_atomically(path, data)
+    typer.echo(f"{path}: {len(document.evidence.functions)} functions, {len(document.links)} links", err=True)

@@ -1,0 +1,192 @@
+"""Reading one function. The order is policy: what cannot wake the device first, config space last.
+
+Reading config space, and on a live kernel the link attributes, resumes the port above and a function in D3cold
+(kernel `pci_config_pm_runtime_get`), so the power state is looked at first and a sleeping function is left asleep.
+"""
+
+from probe.host.source import Bytes, Source
+from probe.registers.space import ALL_ONES, SPACE_END, survey
+from probe.snapshot.evidence import FunctionEvidence, Names, Unread, Why
+
+POWER = ("power_state", "power/runtime_status", "power/control", "d3cold_allowed")
+LINK = ("current_link_speed", "current_link_width", "max_link_speed", "max_link_width")
+QUIET = (
+    "class", "vendor", "device", "revision", "subsystem_vendor", "subsystem_device", "numa_node", "label", "index",
+    "acpi_index", "serial_number", "removable", "enable", "secondary_bus_number", "subordinate_bus_number",
+    "sriov_totalvfs", "sriov_numvfs", "ari_enabled", "gpu_busy_percent", "pp_dpm_pcie",
+    "aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal",
+    "aer_rootport_total_err_cor", "aer_rootport_total_err_nonfatal", "aer_rootport_total_err_fatal",
+    "rcd_link_cap", "rcd_link_ctrl", "rcd_link_status",
+)  # fmt: skip
+ASPM = ("l0s_aspm", "l1_aspm", "l1_1_aspm", "l1_2_aspm", "l1_1_pcipm", "l1_2_pcipm", "clkpm")
+
+_ASLEEP = frozenset({"D1", "D2", "D3hot", "D3cold"})
+_PRIVILEGED_END = 64
+
+
+class FunctionReader:
+    """Reads one function of a source and gathers what failed on the way."""
+
+    def __init__(self, source: Source, address: str, *, wake: bool) -> None:
+        self._source = source
+        self._address = address
+        self._wake = wake
+        self._attributes: dict[str, str] = {}
+        self._unread: list[Unread] = []
+
+    def read(self) -> FunctionEvidence:
+        """Everything needed of the function; what could not be read is in `unread`."""
+        listed = f"sys/bus/pci/devices/{self._address}"
+        path = self._source.resolve(listed)
+        if isinstance(path, Unread):
+            return FunctionEvidence(address=self._address, path=listed[4:], unread=(path,))
+        entries = self._source.names(path)
+        if isinstance(entries, Unread):
+            return FunctionEvidence(address=self._address, path=path[4:], unread=(entries,))
+        present = frozenset(entries)
+        self._read_attributes(path, present)
+        config, config_end = self._read_config(path, present)
+        return FunctionEvidence(
+            address=self._address,
+            path=path[4:],
+            attributes=self._attributes,
+            config=config,
+            config_end=config_end,
+            driver=self._target(path, "driver", present),
+            iommu_group=self._target(path, "iommu_group", present),
+            physical_function=self._target(path, "physfn", present),
+            place_names=self._place_names(path, present),
+            names=Names(),
+            unread=tuple(self._unread),
+        )
+
+    @property
+    def _asleep(self) -> bool:
+        return (
+            self._attributes.get("power_state") in _ASLEEP
+            or self._attributes.get("power/runtime_status") == "suspended"
+        )
+
+    def _read_attributes(self, path: str, present: frozenset[str]) -> None:
+        if "power" in present:
+            self._take(path, ("power/runtime_status", "power/control"))
+        self._take(path, [name for name in POWER if name in present])
+        self._take(path, [name for name in QUIET if name in present])
+        if "link" in present:
+            self._take(path, [f"link/{name}" for name in self._listed(f"{path}/link") if name in ASPM])
+        stirs = self._source.live and self._attributes.get("power_state") == "D3cold" and not self._wake
+        if stirs:
+            self._unread += [Unread(f"{path}/{name}", Why.ASLEEP, "left asleep") for name in LINK if name in present]
+        else:
+            self._take(path, [name for name in LINK if name in present])
+
+    def _take(self, path: str, names: list[str] | tuple[str, ...]) -> None:
+        text = self._source.text
+        for name in names:
+            content = text(f"{path}/{name}")
+            if isinstance(content, str):
+                self._attributes[name] = content
+            elif content.why is not Why.ABSENT:
+                self._unread.append(content)
+
+    def _listed(self, path: str) -> list[str]:
+        entries = self._source.names(path)
+        return [] if isinstance(entries, Unread) else entries
+
+    def _target(self, path: str, link: str, present: frozenset[str]) -> str | None:
+        if link not in present:
+            return None
+        target = self._source.resolve(f"{path}/{link}")
+        return None if isinstance(target, Unread) else target.rsplit("/", 1)[-1]
+
+    def _place_names(self, path: str, present: frozenset[str]) -> dict[str, str]:
+        """Names of the place that other parts of the kernel give: sensors and lights."""
+        found: dict[str, str] = {}
+        if "hwmon" in present:
+            for sensor in self._listed(f"{path}/hwmon"):
+                label = self._source.text(f"{path}/hwmon/{sensor}/label")
+                if isinstance(label, str) and label:
+                    found[f"hwmon {sensor}"] = label
+        if "leds" in present:
+            for light in self._listed(f"{path}/leds"):
+                found[f"light {light}"] = light
+        return found
+
+    def _read_config(self, path: str, present: frozenset[str]) -> tuple[dict[str, str], int | None]:
+        where = f"{path}/config"
+        if "config" not in present:
+            return {}, None
+        if self._asleep and not self._wake:
+            self._unread.append(Unread(where, Why.ASLEEP, "left asleep; --wake reads it"))
+            return {}, None
+        opened = self._source.open(where)
+        if isinstance(opened, Unread):
+            self._unread.append(opened)
+            return {}, None
+        recorder = _Recorder(where, opened)
+        try:
+            survey(recorder.fetch, recorder.load)
+        finally:
+            opened.close()
+        self._unread += recorder.failures()
+        return recorder.runs(), recorder.end
+
+
+class _Recorder:
+    """Keeps every dword that was asked for, so that each is read from the hardware once."""
+
+    def __init__(self, path: str, opened: Bytes) -> None:
+        self._path = path
+        self._bytes = opened
+        self._words: dict[int, int] = {}
+        self._fault: Unread | None = None
+        self.end: int | None = None
+
+    def fetch(self, offset: int) -> int | None:
+        """The dword at an offset, read now unless it was read before."""
+        if offset not in self._words:
+            self.load(offset, 4)
+        return self._words.get(offset)
+
+    def load(self, offset: int, size: int) -> None:
+        """Read a run of dwords."""
+        size = min(size, SPACE_END - offset)
+        if self._fault is not None or (self.end is not None and offset >= self.end) or size <= 0:
+            return
+        data = self._bytes.read(offset, size)
+        if isinstance(data, Unread):
+            self._fault = data
+            return
+        if len(data) < size:
+            self.end = offset + len(data)
+        for at in range(0, len(data) & ~3, 4):
+            self._words[offset + at] = int.from_bytes(data[at : at + 4], "little")
+
+    def failures(self) -> list[Unread]:
+        """What went wrong: an error, all ones, or fewer bytes than asked for."""
+        if self._fault is not None:
+            return [self._fault]
+        if self._words.get(0) == ALL_ONES:
+            return [Unread(self._path, Why.ALL_ONES, "every byte reads ff: nothing answers at this address")]
+        if self.end is not None:
+            return [Unread(self._path, Why.SHORT, f"ends at byte {self.end}{self._hint()}")]
+        return []
+
+    def _hint(self) -> str:
+        return ", all that a reader without CAP_SYS_ADMIN is given" if self.end == _PRIVILEGED_END else ""
+
+    def runs(self) -> dict[str, str]:
+        """Runs of neighbouring dwords: hexadecimal offset to hexadecimal bytes."""
+        runs: dict[str, str] = {}
+        start, data, expected = 0, bytearray(), -1
+        for offset in sorted(self._words):
+            if offset != expected and data:
+                runs[f"{start:03x}"] = data.hex()
+                data = bytearray()
+            if not data:
+                start = offset
+            data += self._words[offset].to_bytes(4, "little")
+            expected = offset + 4
+        if data:
+            runs[f"{start:03x}"] = data.hex()
+        return runs

@@ -1,0 +1,62 @@
+"""The kernel's log: the lines that speak of PCI Express, since boot, from /dev/kmsg or a saved text."""
+
+import os
+import re
+
+from probe.host.source import Source
+from probe.snapshot.evidence import LogLine, Unread, Why
+
+_WANTED = re.compile(
+    r"[0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7]|\bAER\b|\bDPC\b|_OSC|pciehp|Slot\(|Hardware Error|PCIe|pcie_ports"
+)
+_RECORD = re.compile(r"\d+,\d+,(\d+),[^;]*;(.*)")
+_STAMPED = re.compile(r"(?:<\d+>)?\[\s*(\d+\.\d+)\]\s?(.*)")
+_LIMIT = 20_000
+_RECORD_BYTES = 8192
+
+
+def read_kernel_log(source: Source) -> tuple[LogLine, ...] | Unread:
+    """The wanted lines of a source's `dev/kmsg`; the ring buffer itself on a live host."""
+    if source.live:
+        records = _ring_buffer()
+        return records if isinstance(records, Unread) else wanted_lines(records)
+    text = source.text("dev/kmsg")
+    return text if isinstance(text, Unread) else wanted_lines(text.splitlines())
+
+
+def wanted_lines(lines: list[str]) -> tuple[LogLine, ...]:
+    """The lines about PCI Express, each with its seconds since boot where it has them."""
+    return tuple(parse_line(line) for line in lines if _WANTED.search(line))
+
+
+def parse_line(line: str) -> LogLine:
+    """A line as /dev/kmsg records it (`6,339,5140900,-;text`) or as printed (`[    5.140900] text`)."""
+    if match := _RECORD.match(line):
+        return LogLine(match[2], int(match[1]) / 1e6)
+    if match := _STAMPED.match(line):
+        return LogLine(match[2], float(match[1]))
+    return LogLine(line.strip())
+
+
+def _ring_buffer() -> list[str] | Unread:
+    path = "/dev/kmsg"
+    lines: list[str] = []
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except PermissionError as error:
+        return Unread(path, Why.DENIED, error.strerror or "")
+    except OSError as error:
+        return Unread(path, Why.ABSENT, error.strerror or "")
+    try:
+        while len(lines) < _LIMIT:
+            try:
+                lines.append(os.read(descriptor, _RECORD_BYTES).decode("utf-8", "replace").partition("\n")[0])
+            except BlockingIOError:
+                break
+            except BrokenPipeError:  # the record was overwritten while we read; the next one is whole
+                continue
+    except OSError as error:
+        return Unread(path, Why.DENIED, error.strerror or "")
+    finally:
+        os.close(descriptor)
+    return lines

@@ -1,0 +1,136 @@
+"""Reading a whole machine into evidence: every function, the slots, what holds speeds down, and who the host is."""
+
+import os
+from datetime import UTC, datetime
+
+from probe.address import Address
+from probe.errors import NothingToJudge
+from probe.host.function import FunctionReader
+from probe.host.kernel_log import read_kernel_log
+from probe.host.names import named
+from probe.host.source import Source
+from probe.registers.smbios import raw_structures
+from probe.snapshot.evidence import CoolingDevice, Evidence, Host, SlotDirectory, Unread, Why
+
+_FIRMWARE = (
+    "sys_vendor", "product_name", "product_version", "product_serial", "board_vendor", "board_name", "board_version",
+    "board_serial", "board_asset_tag", "chassis_vendor", "chassis_serial", "bios_vendor", "bios_version", "bios_date",
+    "bios_release",
+)  # fmt: skip
+_COOLING_PREFIX = "PCIe_Port_Link_Speed_"  # kernel drivers/thermal/pcie_cooling.c, 6.13
+_SYSTEM_SLOTS = 9
+
+
+def read_machine(source: Source, *, wake: bool = False) -> Evidence:
+    """Read every function of the source and what is known about their places.
+
+    `wake` also reads functions that are asleep. Raises NothingToJudge where there is no PCI at all.
+    """
+    listed = source.names("sys/bus/pci/devices")
+    if isinstance(listed, Unread):
+        raise NothingToJudge(
+            f"no PCI devices are listed ({listed.detail or listed.why})",
+            where="/sys/bus/pci/devices" if source.live else source.label,
+            remedy="check that this is the /sys of a machine with PCI",
+        )
+    addresses = sorted(filter(None, map(Address.find, listed)))
+    functions = [FunctionReader(source, str(address), wake=wake).read() for address in addresses]
+    unread: list[Unread] = []
+    log = read_kernel_log(source)
+    if isinstance(log, Unread):
+        unread.append(log)
+        log = ()
+    tables = _smbios(source, unread)
+    return Evidence(
+        host=read_host(source),
+        functions=named(functions, source),
+        slots=_slots(source),
+        smbios_slots=tables,
+        cooling=_cooling(source),
+        kernel_log=log,
+        unread=tuple(unread),
+    )
+
+
+def _text(source: Source, path: str) -> str | None:
+    content = source.text(path)
+    return content if isinstance(content, str) and content else None
+
+
+def _slots(source: Source) -> tuple[SlotDirectory, ...]:
+    base = "sys/bus/pci/slots"
+    names = source.names(base)
+    if isinstance(names, Unread):
+        return ()
+    found = []
+    for name in names:
+        address = _text(source, f"{base}/{name}/address")
+        if address is not None:
+            found.append(
+                SlotDirectory(
+                    name=name,
+                    address=address,
+                    max_bus_speed=_text(source, f"{base}/{name}/max_bus_speed"),
+                    cur_bus_speed=_text(source, f"{base}/{name}/cur_bus_speed"),
+                )
+            )
+    return tuple(found)
+
+
+def _smbios(source: Source, unread: list[Unread]) -> tuple[str, ...]:
+    opened = source.open("sys/firmware/dmi/tables/DMI")
+    if isinstance(opened, Unread):
+        if opened.why is not Why.ABSENT:
+            unread.append(opened)
+        return ()
+    try:
+        data = opened.read(0, 1 << 20)
+    finally:
+        opened.close()
+    if isinstance(data, Unread):
+        unread.append(data)
+        return ()
+    return tuple(raw.hex() for raw in raw_structures(data) if raw[0] == _SYSTEM_SLOTS)
+
+
+def _cooling(source: Source) -> tuple[CoolingDevice, ...]:
+    base = "sys/class/thermal"
+    names = source.names(base)
+    if isinstance(names, Unread):
+        return ()
+    found = []
+    for name in names:
+        kind = _text(source, f"{base}/{name}/type") if name.startswith("cooling_device") else None
+        if kind is not None and kind.startswith(_COOLING_PREFIX):
+            state = _text(source, f"{base}/{name}/cur_state")
+            limit = _text(source, f"{base}/{name}/max_state")
+            if state is not None and limit is not None:
+                found.append(CoolingDevice(type=kind, cur_state=state, max_state=limit))
+    return tuple(found)
+
+
+def read_host(source: Source) -> Host:
+    """Who the machine is, from its own files; load, memory and processors from psutil on a live host."""
+    firmware = {name: _text(source, f"sys/class/dmi/id/{name}") for name in _FIRMWARE}
+    uptime = _text(source, "proc/uptime")
+    load, memory, processors = _resources() if source.live else (None, None, None)
+    return Host(
+        taken_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        source=source.label,
+        name=_text(source, "proc/sys/kernel/hostname"),
+        kernel=_text(source, "proc/sys/kernel/osrelease"),
+        command_line=_text(source, "proc/cmdline"),
+        boot_id=_text(source, "proc/sys/kernel/random/boot_id"),
+        uptime_s=float(uptime.split()[0]) if uptime else None,
+        load_average=load,
+        memory_bytes=memory,
+        processors=processors,
+        firmware={name: text for name, text in firmware.items() if text is not None},
+        privileged=os.geteuid() == 0 if source.live else None,
+    )
+
+
+def _resources() -> tuple[tuple[float, ...], int, int | None]:
+    import psutil  # noqa: PLC0415 - late: only a live host needs it
+
+    return psutil.getloadavg(), psutil.virtual_memory().total, psutil.cpu_count()

@@ -1,0 +1,66 @@
+"""Which source a person means by the path given: a /sys tree, a directory that holds one, or a tar of either."""
+
+import tarfile
+from pathlib import Path
+from typing import TypeVar
+
+from probe.errors import InputError
+from probe.host.source import DirectorySource, MemorySource, Source
+
+T = TypeVar("T")
+_DEVICES = "bus/pci/devices"
+_REMEDY = "give a directory (or a tar) that holds bus/pci/devices as /sys does"
+
+
+def open_source(path: Path | None) -> Source:
+    """The live host for None, otherwise the tree at `path`. Raises InputError if there is no /sys tree."""
+    if path is None:
+        return DirectorySource()
+    if path.is_file():
+        return _from_tar(path)
+    for sys in (path, path / "sys"):
+        if (sys / _DEVICES).is_dir():
+            return DirectorySource(sys, sys.parent if sys.name == "sys" else None)
+    what = "no /sys tree is here" if path.exists() else "no such directory"
+    raise InputError(what, where=str(path), remedy=_REMEDY)
+
+
+def _from_tar(path: Path) -> MemorySource:
+    files: dict[str, bytes] = {}
+    links: dict[str, str] = {}
+    try:
+        with tarfile.open(path) as archive:
+            for member in archive:
+                name = member.name.removeprefix("./").lstrip("/")
+                if member.issym():
+                    links[name] = member.linkname
+                elif member.isfile():
+                    content = archive.extractfile(member)
+                    files[name] = content.read() if content else b""
+    except (tarfile.TarError, OSError, EOFError) as error:
+        raise InputError(f"not a readable tar ({error})", where=str(path), remedy=_REMEDY) from error
+    prefix = _prefix([*files, *links])
+    if prefix is None:
+        raise InputError("no /sys tree is inside", where=str(path), remedy=_REMEDY)
+    return MemorySource(_moved(files, prefix), _moved(links, prefix), str(path))
+
+
+def _prefix(names: list[str]) -> str | None:
+    """What stands before `bus/pci/devices`, with `sys/` itself taken to be part of the tree."""
+    for name in names:
+        head, found, _ = name.partition(_DEVICES + "/")
+        if found:
+            return head
+    return None
+
+
+def _moved(entries: dict[str, T], prefix: str) -> dict[str, T]:
+    """Entries under `prefix` put below sys/; those beside a `…/sys/` prefix keep their own place."""
+    above = prefix.removesuffix("sys/") if prefix.endswith("sys/") else None
+    moved: dict[str, T] = {}
+    for name, content in entries.items():
+        if name.startswith(prefix):
+            moved["sys/" + name[len(prefix) :]] = content
+        elif above is not None and name.startswith(above):
+            moved[name[len(above) :]] = content
+    return moved

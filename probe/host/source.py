@@ -1,0 +1,222 @@
+"""Where evidence is read from: a live /sys, a copied tree, or one held in memory (a tar, the demonstration machine).
+
+A path is relative to the root of the file system that the tree was taken from: `sys/bus/pci/devices`, `proc/uptime`.
+No source raises for what it could not read; it gives an Unread in its place.
+"""
+
+import errno
+import os
+import posixpath
+import stat
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Protocol
+
+from probe.snapshot.evidence import Unread, Why
+
+TEXT_LIMIT = 65_536
+_WHY = {
+    errno.ENOENT: Why.ABSENT,
+    errno.ENOTDIR: Why.ABSENT,
+    errno.EACCES: Why.DENIED,
+    errno.EPERM: Why.DENIED,
+    errno.ENODEV: Why.GONE,
+    errno.ENXIO: Why.GONE,
+}
+
+
+def unread(path: str, error: OSError) -> Unread:
+    """An operating system's error as evidence."""
+    return Unread(path, _WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
+
+
+class Bytes(Protocol):
+    """An open binary file."""
+
+    def read(self, offset: int, size: int) -> bytes | Unread:
+        """At most `size` bytes; fewer where the file ends."""
+
+    def close(self) -> None:
+        """Let the file go."""
+
+
+class Source(Protocol):
+    """A tree of files. `live` says that reading may stir the hardware."""
+
+    live: bool
+    label: str
+
+    def text(self, path: str) -> str | Unread:
+        """A small text file, without surrounding white space or padding."""
+
+    def names(self, path: str) -> list[str] | Unread:
+        """The entries of a directory, sorted."""
+
+    def resolve(self, path: str) -> str | Unread:
+        """The path with all links followed."""
+
+    def open(self, path: str) -> Bytes | Unread:
+        """A binary file, open for reading."""
+
+
+class _File:
+    __slots__ = ("_descriptor", "_path")
+
+    def __init__(self, path: str, descriptor: int) -> None:
+        self._path = path
+        self._descriptor = descriptor
+
+    def read(self, offset: int, size: int) -> bytes | Unread:
+        try:
+            return os.pread(self._descriptor, size, offset)
+        except OSError as error:
+            return unread(self._path, error)
+
+    def close(self) -> None:
+        os.close(self._descriptor)
+
+
+class DirectorySource:
+    """Files of a real file system: `sys` is where /sys is, and `root` the root it was taken with, if known."""
+
+    def __init__(self, sys: Path = Path("/sys"), root: Path | None = Path("/")) -> None:
+        self._sys = os.path.realpath(sys)
+        self._root = None if root is None else os.path.realpath(root)
+        self.live = self._sys == "/sys"
+        self.label = "live" if self.live else str(sys)
+
+    def _real(self, path: str) -> str:
+        if path == "sys" or path.startswith("sys/"):
+            return self._sys + path[3:]
+        if self._root is None:
+            raise FileNotFoundError(errno.ENOENT, "not a part of this tree")
+        return posixpath.join(self._root, path)
+
+    def text(self, path: str) -> str | Unread:
+        """A small text file; see Source."""
+        try:
+            descriptor = os.open(self._real(path), os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+            try:
+                data = os.read(descriptor, TEXT_LIMIT)
+            finally:
+                os.close(descriptor)
+        except OSError as error:
+            return unread(path, error)
+        return data.decode("utf-8", "replace").strip("\0 \t\r\n")
+
+    def names(self, path: str) -> list[str] | Unread:
+        """The entries of a directory; see Source."""
+        try:
+            return sorted(os.listdir(self._real(path)))
+        except OSError as error:
+            return unread(path, error)
+
+    def resolve(self, path: str) -> str | Unread:
+        """The path with all links followed; see Source."""
+        try:
+            real = os.path.realpath(self._real(path), strict=True)
+        except OSError as error:
+            return unread(path, error)
+        if real.startswith(self._sys + "/"):
+            return "sys" + real[len(self._sys) :]
+        return path
+
+    def open(self, path: str) -> Bytes | Unread:
+        """A binary file; see Source."""
+        try:
+            descriptor = os.open(self._real(path), os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        except OSError as error:
+            return unread(path, error)
+        if stat.S_ISDIR(os.fstat(descriptor).st_mode):
+            os.close(descriptor)
+            return Unread(path, Why.FAILED, "is a directory")
+        return _File(path, descriptor)
+
+
+class _Held:
+    __slots__ = ("_data",)
+
+    def __init__(self, data: bytes) -> None:
+        self._data = data
+
+    def read(self, offset: int, size: int) -> bytes | Unread:
+        return self._data[offset : offset + size]
+
+    def close(self) -> None:
+        return None
+
+
+class MemorySource:
+    """A tree held in memory: files by path, symbolic links by path, and paths whose reading fails."""
+
+    live = False
+
+    def __init__(
+        self,
+        files: Mapping[str, bytes],
+        links: Mapping[str, str],
+        label: str,
+        failures: Mapping[str, Unread] | None = None,
+    ) -> None:
+        self._files = files
+        self._links = links
+        self._failures = failures or {}
+        self.label = label
+        self._entries: dict[str, set[str]] = {}
+        for path in (*files, *links):
+            self._note(path)
+
+    def _note(self, path: str) -> None:
+        while path:
+            parent, name = posixpath.split(path)
+            entries = self._entries.setdefault(parent, set())
+            if name in entries:
+                return
+            entries.add(name)
+            path = parent
+
+    def _follow(self, path: str) -> str:
+        for _ in range(40):
+            if path in self._files or path in self._entries:
+                return path
+            parts = path.split("/")
+            for count in range(1, len(parts) + 1):
+                head = "/".join(parts[:count])
+                target = self._links.get(head)
+                if target is not None:
+                    joined = posixpath.join(posixpath.dirname(head), target)
+                    path = posixpath.normpath(posixpath.join(joined, *parts[count:])).lstrip("/")
+                    break
+            else:
+                return path
+        return path
+
+    def text(self, path: str) -> str | Unread:
+        """A small text file; see Source."""
+        real = self._follow(path)
+        if real in self._failures:
+            return self._failures[real]
+        data = self._files.get(real)
+        if data is None:
+            return Unread(path, Why.ABSENT, "No such file or directory")
+        return data[:TEXT_LIMIT].decode("utf-8", "replace").strip("\0 \t\r\n")
+
+    def names(self, path: str) -> list[str] | Unread:
+        """The entries of a directory; see Source."""
+        entries = self._entries.get(self._follow(path))
+        return Unread(path, Why.ABSENT, "No such file or directory") if entries is None else sorted(entries)
+
+    def resolve(self, path: str) -> str | Unread:
+        """The path with all links followed; see Source."""
+        real = self._follow(path)
+        if real in self._files or real in self._entries:
+            return real
+        return Unread(path, Why.ABSENT, "No such file or directory")
+
+    def open(self, path: str) -> Bytes | Unread:
+        """A binary file; see Source."""
+        real = self._follow(path)
+        if real in self._failures:
+            return self._failures[real]
+        data = self._files.get(real)
+        return Unread(path, Why.ABSENT, "No such file or directory") if data is None else _Held(data)

@@ -1,0 +1,274 @@
+"""Evidence in, the audit document out: every link of a machine found, judged and measured."""
+
+from collections import Counter
+from collections.abc import Iterable
+from fractions import Fraction
+
+from probe.address import Address
+from probe.links.advice import next_steps
+from probe.links.bandwidth import carries, line_rate, line_rate_bytes_s
+from probe.links.facts import FunctionFacts, value_of
+from probe.links.host_notes import observations
+from probe.links.kernel_text import error_total
+from probe.links.lanes import suspect_lanes
+from probe.links.link import Link, best_of, make_link
+from probe.links.places import Place, Places
+from probe.links.rules import Judgement, alarms, judge
+from probe.links.speed_holders import SpeedHolders
+from probe.links.standing import standing
+from probe.links.topology import Pair, Topology, topology
+from probe.registers import express
+from probe.registers.function import DEVICE_SERIAL_NUMBER, SERIAL_HIGH, SERIAL_LOW
+from probe.registers.header import SECONDARY_BUS
+from probe.snapshot.audit import (
+    AuditDocument,
+    Bandwidth,
+    Ceiling,
+    Component,
+    ErrorTotals,
+    LinkDocument,
+    LinkState,
+    NameOfPlace,
+    PathStep,
+    Slot,
+    Standing,
+    Word,
+)
+from probe.snapshot.evidence import Evidence
+
+
+def audit(evidence: Evidence) -> AuditDocument:
+    """Judge every link that the evidence shows, in address order."""
+    tree = topology(evidence)
+    machine = Machine(evidence, tree)
+    documents = tuple(machine.document(pair) for pair in tree.pairs)
+    counts = Counter(document.verdict for document in documents)
+    return AuditDocument(
+        host=evidence.host,
+        summary={word.value: counts[word] for word in Word},
+        links=documents,
+        observations=observations(evidence, tree),
+        unread=(*evidence.unread, *(item for function in evidence.functions for item in function.unread)),
+    )
+
+
+class Machine:
+    """The links of one machine, each made once."""
+
+    def __init__(self, evidence: Evidence, tree: Topology) -> None:
+        self.tree = tree
+        places, holders = Places(evidence), SpeedHolders(evidence)
+        self.links: dict[Address, Link] = {}
+        self._by_end: dict[Address, Link] = {}
+        for pair in tree.pairs:
+            port = pair.port
+            secondary = None if port is None else port.space.raw(SECONDARY_BUS.offset, 1)
+            place = places.of(port, pair.below, secondary)
+            link = make_link(pair, standing(pair, tree), place, holders.of(port.address if port else None))
+            self.links[_key(pair)] = link
+            for end in (*([port] if port else []), *pair.below):
+                self._by_end[end.address] = link
+
+    def document(self, pair: Pair) -> LinkDocument:
+        """The link object of one pair."""
+        link = self.links[_key(pair)]
+        judgement = judge(link)
+        errors = _errors(link)
+        trouble = bool(errors.nonfatal or errors.fatal)
+        judged_path = self._path(link)
+        empty = not link.functions
+        return LinkDocument(
+            downstream_port=str(link.port.address) if link.port else None,
+            upstream_port=str(link.functions[0].address) if link.functions else None,
+            verdict=judgement.word,
+            shortfall=judgement.shortfall,
+            negotiated=link.negotiated,
+            possible=LinkState() if empty else link.possible,
+            slot=_slot(link.place),
+            reasons=judgement.reasons,
+            bandwidth=self._bandwidth(link),
+            inside_card=link.standing is Standing.INSIDE_CARD,
+            standing=link.standing,
+            urgent=judgement.urgent or trouble,
+            alarming=alarms(link, judgement) or trouble,
+            port_best=best_of(link.port),
+            component_best=best_of(link.component),
+            component=_component(link.functions),
+            suspect_lanes=_suspects(link, judgement),
+            path=judged_path,
+            oversubscription=self._oversubscription(link),
+            aspm=_aspm(link),
+            errors=errors,
+            next_steps=next_steps(link, judgement),
+        )
+
+    def _chain(self, link: Link) -> list[Link]:
+        """The links from the root to this one."""
+        ends = self.tree.path(link.functions[0] if link.functions else link.ends[0].function)
+        chain: list[Link] = []
+        for function in ends:
+            found = self._by_end.get(function.address)
+            if found is not None and found not in chain:
+                chain.append(found)
+        return chain
+
+    def _path(self, link: Link) -> tuple[PathStep, ...]:
+        """The path from the root; the narrowest has the least product of rate and width, a tie goes to the root.
+
+        Kernel pcie_bandwidth_available and commit 9e506a7b5147.
+        """
+        if not link.functions:
+            return ()
+        chain = self._chain(link)
+        rates = [_rate(item.negotiated) for item in chain]
+        known = [rate for rate in rates if rate is not None]
+        narrowest = rates.index(min(known)) if known else -1
+        return tuple(
+            PathStep(
+                downstream_port=str(item.port.address) if item.port else None,
+                upstream_port=str(item.functions[0].address) if item.functions else None,
+                negotiated=item.negotiated,
+                bytes_s=None if rate is None else int(rate),
+                narrowest=index == narrowest and len(chain) > 1,
+            )
+            for index, (item, rate) in enumerate(zip(chain, rates, strict=True))
+        )
+
+    def _bandwidth(self, link: Link) -> Bandwidth:
+        if not link.functions:
+            return Bandwidth()
+        payload = self._payload(link)
+        request = min(_numbers(link.functions, "Max_Read_Request_Size"), default=None)
+        flit = value_of(link.ends[0].function.express_flag(express.LINK_STATUS_2["Flit Mode Status"]))
+        now, best = link.negotiated, link.possible
+        ceiling, floor = Ceiling(), None
+        if now.speed_gts is not None and now.width is not None and payload is not None:
+            # A function that states no request size (a port) is taken to ask for as much as one packet holds.
+            carried = carries(now.speed_gts, now.width, payload, request or payload, flit_mode=flit)
+            ceiling = Ceiling(int(carried.to_host), int(carried.from_host))
+            floor = int(carried.read_floor)
+        return Bandwidth(
+            negotiated_bytes_s=_bytes_s(now),
+            possible_bytes_s=_bytes_s(best),
+            ceiling_bytes_s=ceiling,
+            read_floor_bytes_s=floor,
+            max_payload_size=payload,
+            max_read_request_size=request,
+            flit_mode=flit,
+        )
+
+    def _payload(self, link: Link) -> int | None:
+        """Max_Payload_Size in force: the least along the path; None if any of it was not read."""
+        functions = [*self.tree.path(link.functions[0]), *link.functions]
+        ports = [function for function in functions if self.tree.kind(function) is not None]
+        sizes = [function.express_number(express.DEVICE_CONTROL["Max_Payload_Size"]) for function in ports]
+        values = [fact.value for fact in sizes if fact is not None]
+        return min(values) if values and len(values) == len(sizes) else None
+
+    def _oversubscription(self, link: Link) -> float | None:
+        """How many times over a switch's links below could fill this uplink; None where nothing is below."""
+        own = _rate(link.negotiated)
+        below: Fraction = Fraction(0)
+        for function in link.functions:
+            for child in self.tree.children.get(function.address, ()):
+                found = self._by_end.get(child.address)
+                rate = None if found is None or found.port is None else _rate(found.negotiated)
+                if found is not None and found.port is not None and found.port.address == child.address and rate:
+                    below += rate
+        return None if not own or not below else round(float(below / own), 2)
+
+
+def _key(pair: Pair) -> Address:
+    return pair.port.address if pair.port is not None else pair.below[0].address
+
+
+def _rate(state: LinkState) -> Fraction | None:
+    return None if state.speed_gts is None or state.width is None else line_rate(state.speed_gts, state.width)
+
+
+def _bytes_s(state: LinkState) -> int | None:
+    return None if state.speed_gts is None or state.width is None else line_rate_bytes_s(state.speed_gts, state.width)
+
+
+def _numbers(functions: Iterable[FunctionFacts], name: str) -> list[int]:
+    facts = (function.express_number(express.DEVICE_CONTROL[name]) for function in functions)
+    return [fact.value for fact in facts if fact is not None]
+
+
+def _suspects(link: Link, judgement: Judgement) -> tuple[int, ...]:
+    now, best = link.negotiated.width, link.possible.width
+    if judgement.word is not Word.DOWNTRAINED or now is None or best is None:
+        return ()
+    return tuple(suspect_lanes(now, best))
+
+
+def _aspm(link: Link) -> str | None:
+    """ASPM Control of the two ends, which both must allow a state for it to be entered."""
+    states = [end.function.express_text(express.LINK_CONTROL["ASPM Control"]) for end in link.ends]
+    values = [fact.value for fact in states if fact is not None]
+    if not values or not link.functions:
+        return None
+    return values[0] if len(set(values)) == 1 else " / ".join(values)
+
+
+def _errors(link: Link) -> ErrorTotals:
+    """The kernel's totals for this link: one event is told by several functions and both ends, so the most by any."""
+    functions = [*(end.function for end in link.ends[:1]), *link.functions]
+    totals = {}
+    for severity in ("correctable", "nonfatal", "fatal"):
+        texts = (function.evidence.attributes.get(f"aer_dev_{severity}") for function in functions)
+        counts = [total for text in texts if text is not None and (total := error_total(text)) is not None]
+        totals[severity] = max(counts, default=None)
+    return ErrorTotals(**totals)
+
+
+def _slot(place: Place) -> Slot | None:
+    if not place.names and place.power_limit_w is None:
+        return None
+    return Slot(
+        title=place.title,
+        names=tuple(NameOfPlace(item.source, item.name) for item in place.names),
+        agreement=place.agreement,
+        number=place.number,
+        smbios_type=place.smbios.type_name if place.smbios else None,
+        smbios_lanes=place.smbios.wired_lanes if place.smbios else None,
+        smbios_usage=place.smbios.usage if place.smbios else None,
+        power_limit_w=place.power_limit_w,
+    )
+
+
+def _component(functions: tuple[FunctionFacts, ...]) -> Component | None:
+    if not functions:
+        return None
+    first = functions[0]
+    attributes = first.evidence.attributes
+    node = attributes.get("numa_node", "")
+    device = first.space.raw(2, 2)
+    vendor_id = attributes.get("vendor") or (None if first.vendor is None else f"{first.vendor:#06x}")
+    return Component(
+        names=first.evidence.names,
+        vendor_id=vendor_id,
+        device_id=attributes.get("device") or (None if device is None else f"{device:#06x}"),
+        class_code=None if first.class_code is None else f"{first.class_code:#08x}",
+        subsystem_id=_subsystem(attributes),
+        serial=serial_number(first),
+        driver=first.evidence.driver,
+        numa_node=int(node) if node.isdecimal() else None,
+        iommu_group=first.evidence.iommu_group,
+        power_state=None if first.power_state is None else first.power_state.value,
+        functions=tuple(str(function.address) for function in functions),
+    )
+
+
+def _subsystem(attributes: dict[str, str]) -> str | None:
+    vendor, device = attributes.get("subsystem_vendor"), attributes.get("subsystem_device")
+    return f"{vendor}:{device}" if vendor and device else None
+
+
+def serial_number(function: FunctionFacts) -> str | None:
+    """The Device Serial Number, high byte first, as the kernel prints it; None where it has none or was not read."""
+    low = function.space.register(DEVICE_SERIAL_NUMBER, SERIAL_LOW)
+    high = function.space.register(DEVICE_SERIAL_NUMBER, SERIAL_HIGH)
+    if low is None or high is None:
+        return function.evidence.attributes.get("serial_number")
+    return (high << 32 | low).to_bytes(8, "big").hex("-")

@@ -1,0 +1,23 @@
+"""The exit status that a judged machine ends in, the same for every command."""
+
+from probe.errors import ExitStatus
+from probe.snapshot.audit import AuditDocument, Standing, Word
+
+_STRICT = frozenset({Word.LIMITED, Word.RESTING, Word.UNJUDGED})
+
+
+def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
+    """2 if anything is urgent, 1 if anything is found, 3 if nothing could be judged, else 0.
+
+    `strict` counts limited, resting and unjudged links in slots as findings too.
+    """
+    if any(link.urgent for link in document.links):
+        return ExitStatus.URGENT
+    if any(link.alarming for link in document.links):
+        return ExitStatus.FOUND
+    if all(link.verdict is Word.UNJUDGED for link in document.links):
+        return ExitStatus.NOTHING_JUDGED
+    slots = (link for link in document.links if link.standing is Standing.SLOT)
+    if strict and any(link.verdict in _STRICT for link in slots):
+        return ExitStatus.FOUND
+    return ExitStatus.CLEAN

@@ -1,0 +1,152 @@
+"""Who hangs below whom, and which pairs of functions are the two ends of a link.
+
+Between the Upstream Port and the Downstream Ports of a switch nothing is a link. A virtual function, a Root Complex
+Integrated Endpoint, an Event Collector and a conventional function have none.
+"""
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from probe.address import Address
+from probe.links.facts import FunctionFacts
+from probe.registers.express import (
+    DOWNSTREAM_PORT,
+    ENDPOINT,
+    EVENT_COLLECTOR,
+    FROM_PCI,
+    INTEGRATED,
+    LEGACY_ENDPOINT,
+    ROOT_PORT,
+    TO_PCI,
+    UPSTREAM_PORT,
+)
+from probe.registers.header import SECONDARY_BUS
+from probe.snapshot.evidence import Evidence
+
+FACING_DOWN = frozenset({ROOT_PORT, DOWNSTREAM_PORT, FROM_PCI})
+FACING_UP = frozenset({ENDPOINT, LEGACY_ENDPOINT, UPSTREAM_PORT, TO_PCI})
+_ROOT = re.compile(r"pci[0-9a-f]{4,8}:[0-9a-f]{2}")
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """The two ends of one link: the port above (None where it is hidden) and the functions below (none: empty)."""
+
+    port: FunctionFacts | None
+    below: tuple[FunctionFacts, ...]
+
+
+@dataclass(slots=True)
+class Topology:
+    """All functions, the one above each, those below each, and what kind each is."""
+
+    functions: dict[Address, FunctionFacts]
+    parents: dict[Address, FunctionFacts | None] = field(default_factory=dict)
+    children: dict[Address, list[FunctionFacts]] = field(default_factory=lambda: defaultdict(list))
+    kinds: dict[Address, str | None] = field(default_factory=dict)
+    pairs: tuple[Pair, ...] = ()
+
+    def above(self, function: FunctionFacts) -> FunctionFacts | None:
+        """The function above."""
+        return self.parents.get(function.address)
+
+    def kind(self, function: FunctionFacts) -> str | None:
+        """Device/Port Type, read or inferred from the place where config space was not given."""
+        return self.kinds.get(function.address)
+
+    def path(self, function: FunctionFacts) -> list[FunctionFacts]:
+        """The functions from the root down to this one."""
+        chain = [function]
+        while (parent := self.parents.get(chain[-1].address)) is not None and parent not in chain:
+            chain.append(parent)
+        return chain[::-1]
+
+    def beneath(self, function: FunctionFacts) -> Iterable[FunctionFacts]:
+        """Every function below, at any depth."""
+        waiting = list(self.children.get(function.address, ()))
+        while waiting:
+            item = waiting.pop()
+            yield item
+            waiting += self.children.get(item.address, ())
+
+
+def topology(evidence: Evidence) -> Topology:
+    """The tree of functions and its links, in address order."""
+    functions = {facts.address: facts for facts in map(FunctionFacts, evidence.functions)}
+    tree = Topology(dict(sorted(functions.items())))
+    buses = _secondary_buses(tree.functions.values())
+    for address, function in tree.functions.items():
+        parent = _parent(function, tree.functions, buses)
+        tree.parents[address] = parent
+        if parent is not None:
+            tree.children[parent.address].append(function)
+    for function in _from_the_root_down(tree):
+        tree.kinds[function.address] = _kind(function, tree)
+    tree.pairs = tuple(_pairs(tree))
+    return tree
+
+
+def _secondary_buses(functions: Iterable[FunctionFacts]) -> dict[tuple[int, int], FunctionFacts]:
+    found = {}
+    for function in functions:
+        if function.is_bridge:
+            text = function.evidence.attributes.get("secondary_bus_number", "")
+            bus = int(text) if text.isdecimal() else function.space.raw(SECONDARY_BUS.offset, 1)
+            if bus:
+                found[function.address.domain, bus] = function
+    return found
+
+
+def _parent(
+    function: FunctionFacts,
+    functions: dict[Address, FunctionFacts],
+    buses: dict[tuple[int, int], FunctionFacts],
+) -> FunctionFacts | None:
+    steps = function.evidence.path.split("/")
+    above = Address.find(steps[-2]) if len(steps) > 1 else None
+    if above is not None:
+        return functions.get(above)
+    if len(steps) > 1 and _ROOT.fullmatch(steps[-2]):
+        return None
+    return buses.get((function.address.domain, function.address.bus))  # a copied tree without its links
+
+
+def _from_the_root_down(tree: Topology) -> Iterable[FunctionFacts]:
+    level = [function for function in tree.functions.values() if tree.above(function) is None]
+    while level:
+        yield from level
+        level = [child for function in level for child in tree.children.get(function.address, ())]
+
+
+def _kind(function: FunctionFacts, tree: Topology) -> str | None:
+    if function.port_type is not None:
+        return function.port_type
+    has_link = "max_link_speed" in function.evidence.attributes or "rcd_link_cap" in function.evidence.attributes
+    if not has_link:
+        return None
+    parent = tree.above(function)
+    above = None if parent is None else tree.kind(parent)
+    if function.is_bridge:
+        return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
+    if parent is None and function.evidence.attributes.get("max_link_width") in {"0", None}:
+        return None if "rcd_link_cap" not in function.evidence.attributes else ENDPOINT
+    return ENDPOINT
+
+
+def _pairs(tree: Topology) -> Iterable[Pair]:
+    hidden: dict[Address, list[FunctionFacts]] = defaultdict(list)
+    for function in tree.functions.values():
+        kind = tree.kind(function)
+        if kind in FACING_DOWN:
+            yield Pair(function, tuple(f for f in tree.children.get(function.address, ()) if not f.is_virtual))
+        elif kind in FACING_UP and not function.is_virtual:
+            parent = tree.above(function)
+            if parent is None or tree.kind(parent) not in FACING_DOWN:
+                hidden[function.address._replace(function=0)].append(function)
+    for functions in hidden.values():
+        yield Pair(None, tuple(functions))
+
+
+NO_LINK = frozenset({INTEGRATED, EVENT_COLLECTOR})

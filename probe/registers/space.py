@@ -1,0 +1,225 @@
+"""The configuration space of one function, as far as it was read, and the walk over its capability lists.
+
+The walk asks for one dword at a time, so the same code drives the reading of hardware and the decoding of a saved
+document. Rules of the walk: kernel `drivers/pci/pci.c`, pci_find_next_ext_capability and PCI_FIND_CAP_TTL.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+
+from probe.registers.catalogue import structure_of
+from probe.registers.express import PCI_EXPRESS
+from probe.registers.model import FieldOf, Register, Structure, Value
+
+Fetch = Callable[[int], int | None]
+"""Gives the little-endian dword at an offset divisible by four, or None where it cannot be read."""
+
+CLASSIC_START = 0x40
+EXTENDED_START = 0x100
+SPACE_END = 0x1000
+CLASSIC_STEPS = 48
+EXTENDED_STEPS = (SPACE_END - EXTENDED_START) // 8
+ALL_ONES = 0xFFFF_FFFF
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A capability met on the walk."""
+
+    id: int
+    extended: bool
+    offset: int
+    version: int = 0
+
+    @property
+    def structure(self) -> Structure | None:
+        """Its table, if there is one."""
+        return structure_of(self.id, extended=self.extended)
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """The capabilities met, in list order, and what was wrong with the lists, as sentences."""
+
+    found: tuple[Found, ...]
+    faults: tuple[str, ...]
+
+
+def walk(fetch: Fetch) -> Walk:
+    """Follow both capability lists. Never raises and always ends, whatever the bytes."""
+    found: list[Found] = []
+    faults: list[str] = []
+    _walk_classic(fetch, found, faults)
+    if any(item.id == PCI_EXPRESS.id for item in found):
+        _walk_extended(fetch, found, faults)
+    return Walk(tuple(found), tuple(faults))
+
+
+def _walk_classic(fetch: Fetch, found: list[Found], faults: list[str]) -> None:
+    status, pointer_word = fetch(0x04), fetch(0x34)
+    if status is None or pointer_word is None or not status >> 20 & 1:
+        return
+    offset = pointer_word & 0xFC
+    seen: set[int] = set()
+    while offset:
+        fault = _classic_fault(offset, seen)
+        if fault:
+            faults.append(fault)
+            return
+        seen.add(offset)
+        header = fetch(offset)
+        if header is None:
+            faults.append(f"the capability list leads to {offset:#04x}, which could not be read")
+            return
+        if header & 0xFF in {0x00, 0xFF}:
+            faults.append(f"the capability list ends early: no capability at {offset:#04x}")
+            return
+        found.append(Found(header & 0xFF, extended=False, offset=offset))
+        offset = header >> 8 & 0xFC
+
+
+def _classic_fault(offset: int, seen: set[int]) -> str | None:
+    if offset < CLASSIC_START:
+        return f"the capability list points outside its space, to {offset:#04x}"
+    if offset in seen:
+        return f"the capability list loops back to {offset:#04x}"
+    if len(seen) == CLASSIC_STEPS:
+        return f"the capability list has more than {CLASSIC_STEPS} entries"
+    return None
+
+
+def _walk_extended(fetch: Fetch, found: list[Found], faults: list[str]) -> None:
+    offset = EXTENDED_START
+    first = fetch(offset)
+    if first in {None, 0, ALL_ONES} or first == fetch(0):
+        return
+    seen: set[int] = set()
+    last = 0
+    while True:
+        if offset in seen:
+            faults.append(f"the extended capability list loops back to {offset:#05x}")
+            return
+        if offset < last:
+            faults.append(f"the extended capability list runs backwards, from {last:#05x} to {offset:#05x}")
+        seen.add(offset)
+        last = offset
+        header = fetch(offset)
+        if header is None or header in {0, ALL_ONES}:
+            faults.append(f"the extended capability list ends early: no capability at {offset:#05x}")
+            return
+        found.append(Found(header & 0xFFFF, extended=True, offset=offset, version=header >> 16 & 0xF))
+        offset = header >> 20 & 0xFFC
+        if offset == 0:
+            return
+        if offset < EXTENDED_START:
+            faults.append(f"the extended capability list points outside its space, to {offset:#05x}")
+            return
+
+
+class ConfigSpace:
+    """Configuration space as far as it was read; what was not read is None, never zero."""
+
+    __slots__ = ("_walk", "words")
+
+    def __init__(self, words: dict[int, int]) -> None:
+        self.words = words
+        self._walk: Walk | None = None
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> "ConfigSpace":
+        """The space whose first bytes these are; a last part of a dword is dropped."""
+        end = min(len(data), SPACE_END) & ~3
+        return cls({at: int.from_bytes(data[at : at + 4], "little") for at in range(0, end, 4)})
+
+    def word(self, offset: int) -> int | None:
+        """The dword at an offset divisible by four."""
+        return self.words.get(offset)
+
+    def raw(self, offset: int, size: int) -> int | None:
+        """`size` bytes (1, 2 or 4, not crossing a dword) at an offset, as a number."""
+        word = self.words.get(offset & ~3)
+        if word is None:
+            return None
+        return word >> 8 * (offset & 3) & ((1 << 8 * size) - 1)
+
+    @property
+    def capabilities(self) -> Walk:
+        """The walk over the lists, done once."""
+        if self._walk is None:
+            self._walk = walk(self.word)
+        return self._walk
+
+    def find(self, structure: Structure) -> Found | None:
+        """The first capability of that kind."""
+        for item in self.capabilities.found:
+            if item.id == structure.id and item.extended == structure.extended:
+                return item
+        return None
+
+    @property
+    def express_flags(self) -> int:
+        """The raw PCI Express Capabilities register, 0 where there is none."""
+        return _express_flags(self.capabilities, self.word)
+
+    def register(self, structure: Structure, register: Register) -> int | None:
+        """A register's raw value, where the function has it and it was read."""
+        found = self.find(structure)
+        if found is None or register not in structure.existing(self.express_flags):
+            return None
+        return self.raw(found.offset + register.offset, register.size)
+
+    def value(self, structure: Structure, bound: FieldOf) -> Value:
+        """A field's decoded value; None where it was not read or is a reserved encoding."""
+        raw = self.register(structure, bound.register)
+        return None if raw is None else bound.field.meaning.decode(bound.field.raw(raw))
+
+    def decoded(self) -> Iterator[tuple[Found, Register, int, int]]:
+        """Every register of every capability that has a table and was read: where, what, at which offset, raw."""
+        for found in self.capabilities.found:
+            if found.structure is None:
+                continue
+            for register in found.structure.existing(self.express_flags):
+                for at, _ in register.instances():
+                    raw = self.raw(found.offset + at, register.size)
+                    if raw is not None:
+                        yield found, register, found.offset + at, raw
+
+
+def _express_flags(lists: Walk, fetch: Fetch) -> int:
+    for item in lists.found:
+        if item.id == PCI_EXPRESS.id and not item.extended:
+            return (fetch(item.offset) or 0) >> 16
+    return 0
+
+
+def survey(fetch: Fetch, load: Callable[[int, int], None]) -> None:
+    """Read what judging a link needs and no more: the header, the lists, and the routine registers of each table.
+
+    `load(offset, size)` reads a run of dwords ahead, so that `fetch` then finds them.
+    """
+    load(0x00, 16)
+    layout = fetch(0x0C)
+    if layout is None or fetch(0x00) == ALL_ONES:
+        return
+    if layout >> 16 & 0x7F == 1:
+        fetch(0x18)
+    lists = walk(fetch)
+    flags = _express_flags(lists, fetch)
+    for found in lists.found:
+        if found.structure is not None:
+            for start, end in _runs(found.structure.existing(flags)):
+                load(found.offset + start, end - start)
+
+
+@lru_cache(maxsize=64)
+def _runs(registers: tuple[Register, ...]) -> tuple[tuple[int, int], ...]:
+    """The dwords that the routine registers lie in, as runs from start to end."""
+    wanted = {at & ~3 for register in registers if register.routine for at, _ in register.instances()}
+    runs: list[tuple[int, int]] = []
+    for offset in sorted(wanted):
+        if runs and runs[-1][1] == offset:
+            runs[-1] = (runs[-1][0], offset + 4)
+        else:
+            runs.append((offset, offset + 4))
+    return tuple(runs)

@@ -1,0 +1,42 @@
+"""Encodings that several registers share: speeds, widths, sizes, latencies."""
+
+from probe.registers.model import Meaning, Value
+
+SPEED_GTS: dict[int, float] = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0, 6: 64.0, 7: 128.0}
+"""Link speed codes, GT/s. Base Specification 6.x, 7.5.3.18; code 7 from 7.0 (from memory)."""
+
+WIDTHS = frozenset({1, 2, 4, 8, 12, 16, 32})
+"""Lanes that a link can have. Base Specification 6.x, 7.5.3.6."""
+
+
+def speed_of_vector(vector: int) -> tuple[float, ...]:
+    """The speeds, GT/s ascending, of a Supported Link Speeds Vector (bit 0 is 2.5 GT/s)."""
+    return tuple(speed for code, speed in SPEED_GTS.items() if vector >> (code - 1) & 1)
+
+
+def _width(raw: int) -> Value:
+    return raw if raw in WIDTHS else None
+
+
+def _payload(raw: int) -> Value:
+    return 128 << raw if raw <= 5 else None  # noqa: PLR2004 - 110b and 111b are reserved
+
+
+def _l0s(raw: int) -> str:
+    return "over 4 us" if raw == 7 else f"up to {64 << raw} ns"  # noqa: PLR2004 - 111b means no limit
+
+
+def _l1(raw: int) -> str:
+    return "over 64 us" if raw == 7 else f"up to {1 << raw} us"  # noqa: PLR2004 - 111b means no limit
+
+
+def _speeds(raw: int) -> str:
+    return ", ".join(f"{speed:g}" for speed in speed_of_vector(raw)) or "none stated"
+
+
+SPEED = Meaning(SPEED_GTS.get, " GT/s")
+WIDTH = Meaning(_width, " lanes")
+PAYLOAD = Meaning(_payload, " bytes")
+L0S_EXIT = Meaning(_l0s)
+L1_EXIT = Meaning(_l1)
+SPEEDS = Meaning(_speeds, " GT/s", plain=True)

@@ -1,0 +1,1 @@
+"""Documents made readable: terminal. Reads documents only; decides nothing."""

@@ -1,0 +1,125 @@
+"""Evidence: raw bytes and strings exactly as read, with what could not be read and why.
+
+A saved format only grows: a new field has a default, and no field ever changes its type.
+"""
+
+from enum import StrEnum
+
+import msgspec
+
+from probe.registers.space import ConfigSpace
+
+
+class Why(StrEnum):
+    """Why something could not be read."""
+
+    ABSENT = "absent"
+    DENIED = "permission denied"
+    GONE = "device gone"
+    SHORT = "short read"
+    ASLEEP = "device asleep"
+    ALL_ONES = "all ones"
+    FAILED = "read failed"
+
+
+class Unread(msgspec.Struct, frozen=True, tag="unread"):
+    """Takes the place of what could not be read; `detail` holds the system's own words."""
+
+    path: str
+    why: Why
+    detail: str = ""
+
+
+class Names(msgspec.Struct, frozen=True, omit_defaults=True):
+    """What the hardware database calls a function; None where it has no name."""
+
+    vendor: str | None = None
+    device: str | None = None
+    kind: str | None = None
+
+
+class FunctionEvidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """All that was read of one function. `path` is the resolved place below /sys.
+
+    `config` holds runs of bytes: hexadecimal offset to hexadecimal bytes. `config_end` is where the kernel stopped
+    giving bytes, when it stopped early.
+    """
+
+    address: str
+    path: str
+    attributes: dict[str, str] = {}
+    config: dict[str, str] = {}
+    config_end: int | None = None
+    driver: str | None = None
+    iommu_group: str | None = None
+    physical_function: str | None = None
+    place_names: dict[str, str] = {}
+    names: Names = Names()
+    unread: tuple[Unread, ...] = ()
+
+    def space(self) -> ConfigSpace:
+        """The configuration space as far as it was read."""
+        words: dict[int, int] = {}
+        for start, text in self.config.items():
+            data = bytes.fromhex(text)
+            base = int(start, 16)
+            for at in range(0, len(data) & ~3, 4):
+                words[base + at] = int.from_bytes(data[at : at + 4], "little")
+        return ConfigSpace(words)
+
+    def why_unread(self, name: str) -> Unread | None:
+        """The failure that kept an attribute (or `config`) from being read, if one did."""
+        return next((item for item in self.unread if item.path.rsplit("/", 1)[-1] == name), None)
+
+
+class SlotDirectory(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One directory below /sys/bus/pci/slots."""
+
+    name: str
+    address: str
+    max_bus_speed: str | None = None
+    cur_bus_speed: str | None = None
+
+
+class CoolingDevice(msgspec.Struct, frozen=True, kw_only=True):
+    """A cooling device of the kernel that holds a port's speed down (6.13 and later)."""
+
+    type: str
+    cur_state: str
+    max_state: str
+
+
+class LogLine(msgspec.Struct, frozen=True):
+    """One line of the kernel's log; `time_s` is seconds since boot, None where the line had no time."""
+
+    text: str
+    time_s: float | None = None
+
+
+class Host(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Who the machine is and when it was looked at. `firmware` holds the strings of /sys/class/dmi/id."""
+
+    taken_at: str
+    source: str = "live"
+    name: str | None = None
+    kernel: str | None = None
+    command_line: str | None = None
+    boot_id: str | None = None
+    uptime_s: float | None = None
+    load_average: tuple[float, ...] | None = None
+    memory_bytes: int | None = None
+    processors: int | None = None
+    firmware: dict[str, str] = {}
+    privileged: bool | None = None
+
+
+class Evidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Everything read of one machine. `smbios_slots` holds the type 9 structures as hexadecimal bytes."""
+
+    host: Host
+    functions: tuple[FunctionEvidence, ...] = ()
+    slots: tuple[SlotDirectory, ...] = ()
+    smbios_slots: tuple[str, ...] = ()
+    cooling: tuple[CoolingDevice, ...] = ()
+    kernel_log: tuple[LogLine, ...] = ()
+    unread: tuple[Unread, ...] = ()
