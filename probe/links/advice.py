@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 
-from probe.links.facts import value_of
 from probe.links.link import Link
 from probe.links.rules import Judgement
 from probe.registers import express
@@ -74,7 +73,8 @@ def _unjudged(link: Link, _judgement: Judgement) -> tuple[str, ...]:
     if link.functions:
         return ("Look from where both ends are visible: the host of this virtual machine, or with root.",)
     controller = express.SLOT_CAPABILITIES["Power Controller Present"]
-    powered = any(value_of(end.function.express_flag(controller)) for end in link.ends)
+    facts = (end.function.express_flag(controller) for end in link.ends)
+    powered = any(fact is not None and fact.value for fact in facts)
     first = ("Check that the slot's power is on.",) if powered else ()
     return (*first, _HANDS + "Reseat the card: it is detected, but its link does not come up.")
 

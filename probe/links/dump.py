@@ -7,7 +7,7 @@ from itertools import pairwise
 from probe.errors import InputError
 from probe.registers.space import SPACE_END, ConfigSpace
 
-_OFFSET_LINE = re.compile(r"\s*(?:0x)?([0-9a-fA-F]{1,8})(?::\s*|\s{2,}|\s)((?:(?:[0-9a-fA-F]{2}){1,4}\b\s*)+)")
+_OFFSET_LINE = re.compile(r"\s*(?:0x)?([0-9a-fA-F]{1,8})(?::\s*|\s{2,}|\s)((?:(?:[0-9a-fA-F]{2}){1,4}(?=\s|$)\s*)+)")
 _END_LINE = re.compile(r"[0-9a-fA-F]{3,8}")
 _TEXT = frozenset(b"\t\n\r\x0b\x0c" + bytes(range(0x20, 0x7F)))
 _SMALLEST = 64

@@ -175,6 +175,14 @@ def asleep(link: Link) -> tuple[Reason, ...]:
     return ()
 
 
+def left_asleep(link: Link) -> tuple[Reason, ...]:
+    """The sleep of an end that was for that reason not asked what it can do."""
+    mute = [end for end in link.ends if end not in link.judging_ends]
+    if any(item.why is Why.ASLEEP for end in mute for item in end.function.unread()):
+        return asleep(link)
+    return ()
+
+
 def _sleeping(states: Iterable[Fact[str] | None]) -> Iterator[Reason]:
     for state in states:
         if state is not None:

@@ -1,7 +1,8 @@
 """Which lanes a short width points to.
 
 A link trained to w of a possible 2w or more without lane reversal lost a lane in w to 2w-1: with that lane it would
-have formed the next wider link. Inferred from AMD PG343 "Lane Becomes Faulty" and PG213 "Link Partner Supports Fewer Lanes".
+have formed the next wider link. Inferred from AMD PG343, "Lane Becomes Faulty", and PG213, "Link Partner Supports
+Fewer Lanes".
 """
 
 from typing import TYPE_CHECKING

@@ -129,6 +129,9 @@ def _kind(function: FunctionFacts, tree: Topology) -> str | None:
     parent = tree.above(function)
     above = None if parent is None else tree.kind(parent)
     if function.is_bridge:
+        below = tree.children.get(function.address, ())
+        if below and not any("max_link_speed" in child.evidence.attributes for child in below):
+            return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
     if parent is None and function.evidence.attributes.get("max_link_width") in {"0", None}:
         return None if "rcd_link_cap" not in function.evidence.attributes else ENDPOINT

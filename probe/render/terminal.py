@@ -92,7 +92,7 @@ def _place(link: LinkDocument) -> str:
         return link.standing.value
     if link.slot is not None and link.slot.title:
         title = link.slot.title
-        return f"slot {title}" if title.isdecimal() else title
+        return f"slot {title}" if title[0].isdecimal() else title
     return "" if link.downstream_port else "port hidden"
 
 

@@ -1,0 +1,107 @@
+"""The kernel is the oracle: what we decode from bytes must equal what it says in its attributes."""
+
+import pytest
+
+from probe.links.audit import audit
+from probe.links.facts import FunctionFacts, value_of
+from probe.links.kernel_text import speed_gts, width_lanes
+from probe.registers import express
+from probe.registers.header import SECONDARY_BUS, SUBORDINATE_BUS
+from probe.snapshot.audit import Word
+from probe.snapshot.document import Snapshot
+
+pytestmark = pytest.mark.guest
+
+_SPEEDS = {"current_link_speed": express.LINK_STATUS["Current Link Speed"],
+           "max_link_speed": express.LINK_CAPABILITIES["Max Link Speed"]}  # fmt: skip
+_WIDTHS = {"current_link_width": express.LINK_STATUS["Negotiated Link Width"],
+           "max_link_width": express.LINK_CAPABILITIES["Maximum Link Width"]}  # fmt: skip
+
+
+def test_speeds_and_widths_of_every_function(as_root: Snapshot) -> None:
+    compared = 0
+    for evidence in as_root.evidence.functions:
+        function = FunctionFacts(evidence)
+        for name, bound in _SPEEDS.items():
+            if name in evidence.attributes:
+                ours = value_of(function.speed(express.PCI_EXPRESS, bound))
+                assert ours == speed_gts(evidence.attributes[name]), (evidence.address, name)
+                compared += 1
+        for name, bound in _WIDTHS.items():
+            if name in evidence.attributes:
+                ours = value_of(function.express_number(bound))
+                assert ours == width_lanes(evidence.attributes[name]), (evidence.address, name)
+                compared += 1
+    assert compared >= 4 * 12
+
+
+def test_numbers_of_every_function(as_root: Snapshot) -> None:
+    bridges = 0
+    for evidence in as_root.evidence.functions:
+        space = evidence.space()
+        assert space.raw(0, 2) == int(evidence.attributes["vendor"], 16)
+        assert space.raw(2, 2) == int(evidence.attributes["device"], 16)
+        word = space.word(8)
+        assert word is not None
+        assert word >> 8 == int(evidence.attributes["class"], 16)
+        if "secondary_bus_number" in evidence.attributes:
+            assert space.raw(SECONDARY_BUS.offset, 1) == int(evidence.attributes["secondary_bus_number"])
+            assert space.raw(SUBORDINATE_BUS.offset, 1) == int(evidence.attributes["subordinate_bus_number"])
+            bridges += 1
+    assert bridges >= 8
+
+
+def test_functions_with_error_counters_are_those_with_the_capability(as_root: Snapshot) -> None:
+    from probe.registers.errors import ADVANCED_ERROR_REPORTING  # noqa: PLC0415
+
+    having = {f.address for f in as_root.evidence.functions if f.space().find(ADVANCED_ERROR_REPORTING)}
+    counting = {f.address for f in as_root.evidence.functions if "aer_dev_correctable" in f.attributes}
+    assert having == counting
+    assert having
+
+
+def test_version_1_ends_where_it_ends(as_root: Snapshot) -> None:
+    """QEMU's e1000e has a version 1 capability with other bytes where version 2 keeps Link Capabilities 2."""
+    checked = 0
+    for evidence in as_root.evidence.functions:
+        function = FunctionFacts(evidence)
+        if value_of(function.express_number(express.CAPABILITIES["Capability Version"])) == 1:
+            assert function.space.register(express.PCI_EXPRESS, express.LINK_CAPABILITIES_2) is None
+            checked += 1
+    assert checked >= 2
+
+
+def test_links_found(as_root: Snapshot) -> None:
+    document = audit(as_root.evidence)
+    found = {(link.downstream_port, link.upstream_port): link.verdict for link in document.links}
+    assert found == {
+        ("0000:00:10.0", "0000:01:00.0"): Word.FULL,
+        ("0000:00:11.0", "0000:02:00.0"): Word.FULL,
+        ("0000:00:12.0", None): Word.EMPTY,
+        ("0000:00:13.0", "0000:04:00.0"): Word.FULL,
+        ("0000:05:00.0", "0000:06:00.0"): Word.FULL,
+        ("0000:05:01.0", None): Word.EMPTY,
+        ("0000:40:00.0", "0000:41:00.0"): Word.FULL,
+        (None, "0000:00:15.0"): Word.FULL,
+    }
+
+
+def test_the_same_links_without_privilege(as_root: Snapshot, as_user: Snapshot) -> None:
+    def shape(snapshot: Snapshot) -> set[tuple[object, ...]]:
+        links = audit(snapshot.evidence).links
+        return {(x.downstream_port, x.upstream_port, x.verdict, x.negotiated) for x in links}
+
+    assert shape(as_root) == shape(as_user)
+    ends = {function.config_end for function in as_user.evidence.functions if function.space().raw(6, 1)}
+    assert 64 in ends
+    assert ends <= {64, None}
+
+
+def test_slots_by_the_kernel_and_by_smbios(as_root: Snapshot) -> None:
+    links = {link.downstream_port: link for link in audit(as_root.evidence).links}
+    first = links["0000:00:10.0"].slot
+    assert first is not None
+    assert first.title == "Made-up riser 1"
+    assert first.smbios_lanes == 16
+    kernel = {name.name for link in links.values() if link.slot for name in link.slot.names if name.source == "slot directory"}
+    assert {slot.name for slot in as_root.evidence.slots} == kernel
