@@ -27,9 +27,10 @@ def audit(
 
     Exit status: 0 nothing to report, 1 something found, 2 found and urgent, 3 nothing could be judged, 64 wrong use.
     """
+    evidence = evidence_from(sysfs, snapshot, wake=wake)
     from probe.links.audit import audit as judge_all
 
-    show(judge_all(evidence_from(sysfs, snapshot, wake=wake)), json=json, only=only, strict=strict, quiet=quiet)
+    show(judge_all(evidence), json=json, only=only, strict=strict, quiet=quiet)
 
 
 def show(

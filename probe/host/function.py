@@ -4,6 +4,8 @@ Reading config space, and on a live kernel the link attributes, resumes the port
 (kernel `pci_config_pm_runtime_get`), so the power state is looked at first and a sleeping function is left asleep.
 """
 
+from struct import Struct, unpack_from
+
 from probe.host.source import Bytes, Source
 from probe.registers.space import ALL_ONES, SPACE_END, survey
 from probe.snapshot.evidence import FunctionEvidence, Names, Unread, Why
@@ -22,6 +24,7 @@ ASPM = ("l0s_aspm", "l1_aspm", "l1_1_aspm", "l1_2_aspm", "l1_1_pcipm", "l1_2_pci
 
 _ASLEEP = frozenset({"D1", "D2", "D3hot", "D3cold"})
 _PRIVILEGED_END = 64
+_DWORD = Struct("<I")
 
 
 class FunctionReader:
@@ -37,7 +40,7 @@ class FunctionReader:
     def read(self) -> FunctionEvidence:
         """Everything needed of the function; what could not be read is in `unread`."""
         listed = f"sys/bus/pci/devices/{self._address}"
-        path = self._source.resolve(listed)
+        path = self._source.target(listed)
         if isinstance(path, Unread):
             return FunctionEvidence(address=self._address, path=listed[4:], unread=(path,))
         entries = self._source.names(path)
@@ -81,9 +84,7 @@ class FunctionReader:
             self._take(path, [name for name in LINK if name in present])
 
     def _take(self, path: str, names: list[str] | tuple[str, ...]) -> None:
-        text = self._source.text
-        for name in names:
-            content = text(f"{path}/{name}")
+        for name, content in self._source.texts(path, names).items():
             if isinstance(content, str):
                 self._attributes[name] = content
             elif content.why is not Why.ABSENT:
@@ -96,7 +97,7 @@ class FunctionReader:
     def _target(self, path: str, link: str, present: frozenset[str]) -> str | None:
         if link not in present:
             return None
-        target = self._source.resolve(f"{path}/{link}")
+        target = self._source.target(f"{path}/{link}")
         return None if isinstance(target, Unread) else target.rsplit("/", 1)[-1]
 
     def _place_names(self, path: str, present: frozenset[str]) -> dict[str, str]:
@@ -144,23 +145,28 @@ class _Recorder:
 
     def fetch(self, offset: int) -> int | None:
         """The dword at an offset, read now unless it was read before."""
-        if offset not in self._words:
+        word = self._words.get(offset)
+        if word is None:
             self.load(offset, 4)
-        return self._words.get(offset)
+            word = self._words.get(offset)
+        return word
 
     def load(self, offset: int, size: int) -> None:
         """Read a run of dwords."""
-        size = min(size, SPACE_END - offset)
-        if self._fault is not None or (self.end is not None and offset >= self.end) or size <= 0:
+        if self._fault is not None or (self.end is not None and offset >= self.end) or offset >= SPACE_END:
             return
+        size = min(size, SPACE_END - offset)
         data = self._bytes.read(offset, size)
         if isinstance(data, Unread):
             self._fault = data
             return
         if len(data) < size:
             self.end = offset + len(data)
-        for at in range(0, len(data) & ~3, 4):
-            self._words[offset + at] = int.from_bytes(data[at : at + 4], "little")
+        if size == _DWORD.size == len(data):
+            self._words[offset] = _DWORD.unpack(data)[0]
+            return
+        count = len(data) // 4
+        self._words.update(zip(range(offset, offset + 4 * count, 4), unpack_from(f"<{count}I", data), strict=True))
 
     def failures(self) -> list[Unread]:
         """What went wrong: an error, all ones, or fewer bytes than asked for."""
@@ -179,13 +185,14 @@ class _Recorder:
         """Runs of neighbouring dwords: hexadecimal offset to hexadecimal bytes."""
         runs: dict[str, str] = {}
         start, data, expected = 0, bytearray(), -1
-        for offset in sorted(self._words):
+        pack = _DWORD.pack
+        for offset, word in sorted(self._words.items()):
             if offset != expected and data:
                 runs[f"{start:03x}"] = data.hex()
                 data = bytearray()
             if not data:
                 start = offset
-            data += self._words[offset].to_bytes(4, "little")
+            data += pack(word)
             expected = offset + 4
         if data:
             runs[f"{start:03x}"] = data.hex()

@@ -34,6 +34,12 @@ def read_machine(source: Source, *, wake: bool = False) -> Evidence:
             remedy="check that this is the /sys of a machine with PCI",
         )
     addresses = sorted(filter(None, map(Address.find, listed)))
+    if not addresses:
+        raise NothingToJudge(
+            "no PCI function is listed",
+            where=f"{source.label}, /sys/bus/pci/devices",
+            remedy="there is nothing to judge",
+        )
     functions = [FunctionReader(source, str(address), wake=wake).read() for address in addresses]
     unread: list[Unread] = []
     log = read_kernel_log(source)

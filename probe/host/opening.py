@@ -1,6 +1,5 @@
 """Which source a person means by the path given: a /sys tree, a directory that holds one, or a tar of either."""
 
-import tarfile
 from pathlib import Path
 from typing import TypeVar
 
@@ -26,6 +25,8 @@ def open_source(path: Path | None) -> Source:
 
 
 def _from_tar(path: Path) -> MemorySource:
+    import tarfile  # noqa: PLC0415 - late: few surveys read a tar
+
     files: dict[str, bytes] = {}
     links: dict[str, str] = {}
     try:

@@ -8,7 +8,7 @@ import errno
 import os
 import posixpath
 import stat
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -30,6 +30,11 @@ def unread(path: str, error: OSError) -> Unread:
     return Unread(path, _WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
 
 
+def _joined(path: str, link: str) -> str:
+    """What a link at `path` leads to, below the root of the tree."""
+    return posixpath.normpath(posixpath.join(posixpath.dirname(path), link)).lstrip("/")
+
+
 class Bytes(Protocol):
     """An open binary file."""
 
@@ -49,14 +54,29 @@ class Source(Protocol):
     def text(self, path: str) -> str | Unread:
         """A small text file, without surrounding white space or padding."""
 
+    def texts(self, directory: str, names: Sequence[str]) -> dict[str, str | Unread]:
+        """Many small files of one directory."""
+
     def names(self, path: str) -> list[str] | Unread:
         """The entries of a directory, sorted."""
 
-    def resolve(self, path: str) -> str | Unread:
-        """The path with all links followed."""
+    def target(self, path: str) -> str | Unread:
+        """Where a symbolic link leads, one step; the path itself where it is no link."""
 
     def open(self, path: str) -> Bytes | Unread:
         """A binary file, open for reading."""
+
+
+_FLAGS = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC
+_PADDING = "\0 \t\r\n"
+
+
+def _read_text(path: str) -> str:
+    descriptor = os.open(path, _FLAGS)
+    try:
+        return os.read(descriptor, TEXT_LIMIT).decode("utf-8", "replace").strip(_PADDING)
+    finally:
+        os.close(descriptor)
 
 
 class _File:
@@ -96,14 +116,20 @@ class DirectorySource:
     def text(self, path: str) -> str | Unread:
         """A small text file; see Source."""
         try:
-            descriptor = os.open(self._real(path), os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
-            try:
-                data = os.read(descriptor, TEXT_LIMIT)
-            finally:
-                os.close(descriptor)
+            return _read_text(self._real(path))
         except OSError as error:
             return unread(path, error)
-        return data.decode("utf-8", "replace").strip("\0 \t\r\n")
+
+    def texts(self, directory: str, names: Sequence[str]) -> dict[str, str | Unread]:
+        """Many small files of one directory; see Source."""
+        found: dict[str, str | Unread] = {}
+        base = self._real(directory)
+        for name in names:
+            try:
+                found[name] = _read_text(f"{base}/{name}")
+            except OSError as error:
+                found[name] = unread(f"{directory}/{name}", error)
+        return found
 
     def names(self, path: str) -> list[str] | Unread:
         """The entries of a directory; see Source."""
@@ -112,20 +138,18 @@ class DirectorySource:
         except OSError as error:
             return unread(path, error)
 
-    def resolve(self, path: str) -> str | Unread:
-        """The path with all links followed; see Source."""
+    def target(self, path: str) -> str | Unread:
+        """Where a symbolic link leads; see Source."""
         try:
-            real = os.path.realpath(self._real(path), strict=True)
+            link = os.readlink(self._real(path))
         except OSError as error:
-            return unread(path, error)
-        if real.startswith(self._sys + "/"):
-            return "sys" + real[len(self._sys) :]
-        return path
+            return path if error.errno == errno.EINVAL else unread(path, error)
+        return _joined(path, link)
 
     def open(self, path: str) -> Bytes | Unread:
         """A binary file; see Source."""
         try:
-            descriptor = os.open(self._real(path), os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+            descriptor = os.open(self._real(path), _FLAGS)
         except OSError as error:
             return unread(path, error)
         if stat.S_ISDIR(os.fstat(descriptor).st_mode):
@@ -185,8 +209,7 @@ class MemorySource:
                 head = "/".join(parts[:count])
                 target = self._links.get(head)
                 if target is not None:
-                    joined = posixpath.join(posixpath.dirname(head), target)
-                    path = posixpath.normpath(posixpath.join(joined, *parts[count:])).lstrip("/")
+                    path = posixpath.normpath(posixpath.join(_joined(head, target), *parts[count:]))
                     break
             else:
                 return path
@@ -200,15 +223,21 @@ class MemorySource:
         data = self._files.get(real)
         if data is None:
             return Unread(path, Why.ABSENT, "No such file or directory")
-        return data[:TEXT_LIMIT].decode("utf-8", "replace").strip("\0 \t\r\n")
+        return data[:TEXT_LIMIT].decode("utf-8", "replace").strip(_PADDING)
+
+    def texts(self, directory: str, names: Sequence[str]) -> dict[str, str | Unread]:
+        """Many small files of one directory; see Source."""
+        return {name: self.text(f"{directory}/{name}") for name in names}
 
     def names(self, path: str) -> list[str] | Unread:
         """The entries of a directory; see Source."""
         entries = self._entries.get(self._follow(path))
         return Unread(path, Why.ABSENT, "No such file or directory") if entries is None else sorted(entries)
 
-    def resolve(self, path: str) -> str | Unread:
-        """The path with all links followed; see Source."""
+    def target(self, path: str) -> str | Unread:
+        """Where a symbolic link leads; see Source."""
+        if path in self._links:
+            return _joined(path, self._links[path])
         real = self._follow(path)
         if real in self._files or real in self._entries:
             return real

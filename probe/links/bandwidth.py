@@ -5,8 +5,10 @@ Sources: Base Specification 6.1, table 1-1 (encodings); Intel AN 855 and AN 690 
 on Flit error correction (242 of 256 bytes), and 236 of them for packets once the 6 link bytes are taken.
 """
 
-from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
+
+import msgspec
 
 EIGHT_OF_TEN = Fraction(8, 10)
 _128_OF_130 = Fraction(128, 130)
@@ -33,6 +35,7 @@ SMALLEST_COMPLETION = 64
 """The lesser Read Completion Boundary of a root complex, bytes."""
 
 
+@lru_cache(maxsize=256)
 def line_rate(speed_gts: float, width: int) -> Fraction:
     """Bytes a second after line encoding, exact. Raises KeyError for a speed that is none."""
     return Fraction(speed_gts) * 1_000_000_000 / 8 * ENCODING[speed_gts] * width
@@ -58,8 +61,7 @@ def packet_share(payload: int, *, flit: bool, overhead: int | None = None) -> Fr
     return Fraction(payload, payload + (HEADER_BYTES + FRAMING_BYTES if overhead is None else overhead))
 
 
-@dataclass(frozen=True, slots=True)
-class Carries:
+class Carries(msgspec.Struct, frozen=True):
     """Bytes a second at each layer, one direction, exact."""
 
     line: Fraction
@@ -68,6 +70,7 @@ class Carries:
     read_floor: Fraction
 
 
+@lru_cache(maxsize=256)
 def carries(speed_gts: float, width: int, payload: int, read_request: int, *, flit_mode: bool | None = None) -> Carries:
     """What a link of this state carries at these payload sizes (bytes).
 

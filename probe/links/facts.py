@@ -4,15 +4,16 @@ May live here: choosing between config space and the kernel's attributes. May no
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cached_property
-from typing import Generic, TypeVar
+from typing import Generic, Protocol, TypeVar
+
+import msgspec
 
 from probe.address import Address
 from probe.links.kernel_text import speed_gts, width_lanes
 from probe.registers import express
 from probe.registers.function import POWER_CONTROL, POWER_MANAGEMENT
-from probe.registers.model import FieldOf, Register, Structure
+from probe.registers.model import FieldOf, Register, Structure, Value
 from probe.registers.space import ALL_ONES, ConfigSpace
 from probe.registers.values import SPEED_GTS, speed_of_vector
 from probe.snapshot.evidence import FunctionEvidence, Unread, Why
@@ -25,13 +26,60 @@ BRIDGE = 0x0604
 ASLEEP = frozenset({"D1", "D2", "D3hot", "D3cold"})
 
 
-@dataclass(frozen=True, slots=True)
-class Fact(Generic[T]):
-    """A value, the register or file it was read from, and what stood there."""
+class Site(Protocol):
+    """Where a fact was read."""
 
-    value: T
+    @property
+    def source(self) -> str:
+        """The register or file."""
+
+    @property
+    def shown(self) -> str:
+        """What stood there."""
+
+
+class Written(msgspec.Struct, frozen=True):
+    """A site that is told in full: a file, or a state of affairs."""
+
     source: str
     shown: str
+
+
+class InRegister(msgspec.Struct, frozen=True):
+    """A field of a register; put into words only when somebody asks."""
+
+    address: Address
+    offset: int
+    bound: FieldOf
+    raw: int
+
+    @property
+    def source(self) -> str:
+        """The register, the function, the offset in its config space."""
+        return f"{self.bound.register.name} of {self.address}, offset {self.offset:03x}h"
+
+    @property
+    def shown(self) -> str:
+        """The field, its value, and the whole register in hexadecimal."""
+        field, register = self.bound.field, self.bound.register
+        return f"{field.name} {field.text(self.raw)} ({self.raw:0{2 * register.size}x}h)"
+
+
+class Fact(msgspec.Struct, Generic[T], frozen=True):
+    """A value and where it was read."""
+
+    value: T
+    site: Site
+
+    @property
+    def source(self) -> str:
+        """The register or file it was read from."""
+        return self.site.source
+
+    @property
+    def shown(self) -> str:
+        """What stood there."""
+        return self.site.shown
 
 
 def value_of(fact: Fact[T] | None) -> T | None:
@@ -99,9 +147,9 @@ class FunctionFacts:
         attributes = self.evidence.attributes
         state = attributes.get("power_state")
         if state in {"D0", *ASLEEP}:
-            return Fact(state, f"power_state of {self.address}", state)
+            return Fact(state, Written(f"power_state of {self.address}", state))
         if attributes.get("power/runtime_status") == "suspended":
-            return Fact("suspended", f"power/runtime_status of {self.address}", "suspended")
+            return Fact("suspended", Written(f"power/runtime_status of {self.address}", "suspended"))
         return self.text(POWER_MANAGEMENT, POWER_CONTROL["PowerState"])
 
     @property
@@ -116,39 +164,40 @@ class FunctionFacts:
         raw = self.space.register(structure, register)
         return None if raw is None or raw == (1 << 8 * register.size) - 1 else raw
 
-    def _fact(self, structure: Structure, bound: FieldOf) -> tuple[int, str, str] | None:
+    def _site(self, structure: Structure, bound: FieldOf) -> InRegister | None:
         raw = self.register(structure, bound.register)
         found = self.space.find(structure)
         if raw is None or found is None:
             return None
-        at = found.offset + bound.register.offset
-        shown = f"{bound.field.name} {bound.field.text(raw)} ({raw:0{2 * bound.register.size}x}h)"
-        return bound.field.raw(raw), f"{bound.register.name} of {self.address}, offset {at:03x}h", shown
+        return InRegister(self.address, found.offset + bound.register.offset, bound, raw)
+
+    def _decoded(self, structure: Structure, bound: FieldOf) -> tuple[Value, InRegister] | None:
+        site = self._site(structure, bound)
+        return None if site is None else (bound.field.meaning.decode(bound.field.raw(site.raw)), site)
 
     def number(self, structure: Structure, bound: FieldOf) -> Fact[int] | None:
         """A field as the number it stands for (decoded); None where unread or reserved."""
-        read = self._fact(structure, bound)
-        value = None if read is None else bound.field.meaning.decode(read[0])
-        if read is None or isinstance(value, str) or value is None:
+        read = self._decoded(structure, bound)
+        if read is None or not isinstance(read[0], int):
             return None
-        return Fact(int(value), read[1], read[2])
+        return Fact(int(read[0]), read[1])
 
     def speed(self, structure: Structure, bound: FieldOf) -> Fact[float] | None:
         """A speed field in GT/s; None where unread or reserved."""
-        read = self._fact(structure, bound)
-        value = None if read is None else SPEED_GTS.get(read[0])
-        return None if read is None or value is None else Fact(value, read[1], read[2])
+        read = self._decoded(structure, bound)
+        if read is None or not isinstance(read[0], float):
+            return None
+        return Fact(read[0], read[1])
 
     def flag(self, structure: Structure, bound: FieldOf) -> Fact[bool] | None:
         """A single bit."""
-        read = self._fact(structure, bound)
-        return None if read is None else Fact(bool(read[0]), read[1], read[2])
+        site = self._site(structure, bound)
+        return None if site is None else Fact(bool(bound.field.raw(site.raw)), site)
 
     def text(self, structure: Structure, bound: FieldOf) -> Fact[str] | None:
         """A named encoding; None where unread or reserved."""
-        read = self._fact(structure, bound)
-        value = None if read is None else bound.field.meaning.decode(read[0])
-        return None if read is None or value is None else Fact(str(value), read[1], read[2])
+        read = self._decoded(structure, bound)
+        return None if read is None or read[0] is None else Fact(str(read[0]), read[1])
 
     def express_number(self, bound: FieldOf) -> Fact[int] | None:
         """A number of the PCI Express Capability."""
@@ -165,7 +214,7 @@ class FunctionFacts:
     def attribute(self, name: str) -> Fact[str] | None:
         """A file of the function's directory."""
         content = self.evidence.attributes.get(name)
-        return None if content is None else Fact(content, f"{name} of {self.address}", content or "(empty)")
+        return None if content is None else Fact(content, Written(f"{name} of {self.address}", content or "(empty)"))
 
     def unread(self) -> Iterator[Unread]:
         """What could not be read of it."""
@@ -175,13 +224,13 @@ class FunctionFacts:
 def _attribute_speed(function: FunctionFacts, name: str) -> Fact[float] | None:
     fact = function.attribute(name)
     value = None if fact is None else speed_gts(fact.value)
-    return None if fact is None or value is None else Fact(value, fact.source, fact.shown)
+    return None if fact is None or value is None else Fact(value, fact.site)
 
 
 def _attribute_width(function: FunctionFacts, name: str) -> Fact[int] | None:
     fact = function.attribute(name)
     value = None if fact is None else width_lanes(fact.value)
-    return None if fact is None or value is None else Fact(value, fact.source, fact.shown)
+    return None if fact is None or value is None else Fact(value, fact.site)
 
 
 def _cxl(function: FunctionFacts, name: str, register: Register) -> tuple[Fact[float] | None, Fact[int] | None]:
@@ -200,13 +249,12 @@ def _cxl(function: FunctionFacts, name: str, register: Register) -> tuple[Fact[f
     speed, width = register[speed_name].field, register[width_name].field
     gts, lanes = SPEED_GTS.get(speed.raw(raw)), width.meaning.decode(width.raw(raw))
     return (
-        None if gts is None else Fact(gts, fact.source, f"{speed.text(raw)} ({fact.shown}h)"),
-        Fact(lanes, fact.source, f"{width.text(raw)} ({fact.shown}h)") if isinstance(lanes, int) else None,
+        None if gts is None else Fact(gts, Written(fact.source, f"{speed.text(raw)} ({fact.shown}h)")),
+        Fact(lanes, Written(fact.source, f"{width.text(raw)} ({fact.shown}h)")) if isinstance(lanes, int) else None,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class LinkEnd:
+class LinkEnd(msgspec.Struct, frozen=True):
     """What one end of a link says: the best it can do, and what the link runs at. None is not read."""
 
     function: FunctionFacts
@@ -255,4 +303,4 @@ def _best_speed(function: FunctionFacts) -> Fact[float] | None:
     if not usable or usable[-1] == stated.value:
         return stated
     vector = function.text(express.PCI_EXPRESS, bound)
-    return stated if vector is None else Fact(usable[-1], vector.source, vector.shown)
+    return stated if vector is None else Fact(usable[-1], vector.site)

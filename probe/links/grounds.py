@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 
-from probe.links.facts import Fact, LinkEnd
+from probe.links.facts import Fact, LinkEnd, Written
 from probe.links.lanes import lane_reasons
 from probe.links.link import Link, best_of
 from probe.registers import express, physical
@@ -16,7 +16,7 @@ _BUSY_PERCENT = 5
 def no_function_listed(link: Link) -> Fact[str]:
     """What is known of a port below which nothing is listed."""
     address = link.port.address if link.port else "the root"
-    return Fact("", f"functions below {address}", "none listed")
+    return Fact("", Written(f"functions below {address}", "none listed"))
 
 
 def switched_off(link: Link) -> tuple[Reason, ...]:

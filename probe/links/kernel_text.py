@@ -61,10 +61,10 @@ def error_counts(text: str) -> dict[str, int]:
 
 def error_total(text: str) -> int | None:
     """The total line of an `aer_dev_*` file, or the sum of its rows where it has none; None for an empty file."""
-    for line in text.splitlines():
-        name, _, count = line.strip().rpartition(" ")
-        if name.startswith("TOTAL_ERR_") and count.isdecimal():
-            return int(count)
+    start = text.rfind("TOTAL_ERR_")
+    words = text[start:].split() if start >= 0 else []
+    if len(words) > 1 and words[1].isdecimal():
+        return int(words[1])
     counts = error_counts(text)
     return sum(counts.values()) if counts else None
 

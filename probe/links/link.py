@@ -1,6 +1,8 @@
 """One physical link: its two ends, the state both agree on, and the best both can do."""
 
-from dataclasses import dataclass
+from functools import cached_property
+
+import msgspec
 
 from probe.links.facts import Fact, FunctionFacts, LinkEnd, link_end, value_of
 from probe.links.places import Place
@@ -9,8 +11,7 @@ from probe.registers import express
 from probe.snapshot.audit import LinkState, Reason, Standing
 
 
-@dataclass(frozen=True, slots=True)
-class Link:
+class Link(msgspec.Struct, frozen=True, dict=True):
     """A link with all that a verdict may rest on. `port` is None where it is hidden; no `component` where none is."""
 
     port: LinkEnd | None
@@ -23,22 +24,22 @@ class Link:
     width: Fact[int] | None = None
     disagreement: Reason | None = None
 
-    @property
+    @cached_property
     def ends(self) -> tuple[LinkEnd, ...]:
         """The ends that are there."""
         return tuple(end for end in (self.port, self.component) if end is not None)
 
-    @property
+    @cached_property
     def judging_ends(self) -> tuple[LinkEnd, ...]:
         """The ends that state both of their own capabilities."""
         return tuple(end for end in self.ends if end.states_its_best)
 
-    @property
+    @cached_property
     def negotiated(self) -> LinkState:
         """What the link runs at."""
         return LinkState(value_of(self.speed), value_of(self.width))
 
-    @property
+    @cached_property
     def possible(self) -> LinkState:
         """The best that all ends that say so can do."""
         if not self.judging_ends:
@@ -47,7 +48,7 @@ class Link:
         widths = [end.best_width.value for end in self.judging_ends if end.best_width]
         return LinkState(min(speeds), min(widths))
 
-    @property
+    @cached_property
     def shortfall(self) -> tuple[str, ...]:
         """Which of `speed` and `width` are below what is possible."""
         now, best = self.negotiated, self.possible

@@ -2,7 +2,8 @@
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+import msgspec
 
 from probe.address import Address
 from probe.links.facts import FunctionFacts
@@ -14,16 +15,14 @@ _RENAMED = re.compile(r"(.+)-\d+")  # pci_create_slot makes duplicate names uniq
 _NUMBER = re.compile(r"\d+")
 
 
-@dataclass(frozen=True, slots=True)
-class Named:
+class Named(msgspec.Struct, frozen=True):
     """One name of a place and who gives it."""
 
     source: str
     name: str
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(msgspec.Struct, frozen=True):
     """Every name of a link's place; `smbios` is firmware's record, `power_limit_w` the slot's power limit in watts."""
 
     names: tuple[Named, ...] = ()

@@ -4,7 +4,8 @@ May live here: rules, each from one Link to a Judgement or None. May not: readin
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+
+import msgspec
 
 from probe.links import grounds
 from probe.links.link import Link, best_of
@@ -12,8 +13,7 @@ from probe.registers import express
 from probe.snapshot.audit import Reason, Standing, Word
 
 
-@dataclass(frozen=True, slots=True)
-class Judgement:
+class Judgement(msgspec.Struct, frozen=True):
     """A verdict, the reasons it rests on, and whether it cannot wait."""
 
     word: Word

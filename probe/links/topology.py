@@ -7,7 +7,8 @@ Integrated Endpoint, an Event Collector and a conventional function have none.
 import re
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+
+import msgspec
 
 from probe.address import Address
 from probe.links.facts import FunctionFacts
@@ -30,22 +31,20 @@ FACING_UP = frozenset({ENDPOINT, LEGACY_ENDPOINT, UPSTREAM_PORT, TO_PCI})
 _ROOT = re.compile(r"pci[0-9a-f]{4,8}:[0-9a-f]{2}")
 
 
-@dataclass(frozen=True, slots=True)
-class Pair:
+class Pair(msgspec.Struct, frozen=True):
     """The two ends of one link: the port above (None where it is hidden) and the functions below (none: empty)."""
 
     port: FunctionFacts | None
     below: tuple[FunctionFacts, ...]
 
 
-@dataclass(slots=True)
-class Topology:
+class Topology(msgspec.Struct):
     """All functions, the one above each, those below each, and what kind each is."""
 
     functions: dict[Address, FunctionFacts]
-    parents: dict[Address, FunctionFacts | None] = field(default_factory=dict)
-    children: dict[Address, list[FunctionFacts]] = field(default_factory=lambda: defaultdict(list))
-    kinds: dict[Address, str | None] = field(default_factory=dict)
+    parents: dict[Address, FunctionFacts | None] = msgspec.field(default_factory=dict)
+    children: dict[Address, list[FunctionFacts]] = msgspec.field(default_factory=lambda: defaultdict(list))
+    kinds: dict[Address, str | None] = msgspec.field(default_factory=dict)
     pairs: tuple[Pair, ...] = ()
 
     def above(self, function: FunctionFacts) -> FunctionFacts | None:

@@ -3,6 +3,8 @@
 The error bits are written once and make the status, mask and severity registers alike.
 """
 
+from functools import lru_cache
+
 from probe.registers.express import EVENT_COLLECTOR, ROOT_PORT, port_type
 from probe.registers.model import HEX, HWINIT, RO, RW, RW1C, Access, Field, Register, Structure, flag, names, reserved
 
@@ -102,6 +104,7 @@ EVERY_FUNCTION = (
 ROOT_ONLY = (ROOT_COMMAND, ROOT_ERROR_STATUS, ERROR_SOURCE)
 
 
+@lru_cache(maxsize=256)
 def _present(express: int) -> tuple[Register, ...]:
     collects = port_type(express) in {ROOT_PORT, EVENT_COLLECTOR}
     return EVERY_FUNCTION + ROOT_ONLY * collects

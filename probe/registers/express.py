@@ -4,6 +4,8 @@ Version 1 has nothing past its own end: what follows belongs to someone else. Wh
 its Device/Port Type, by the rules of the specification that the kernel keeps in `pcie_capability_reg_implemented`.
 """
 
+from functools import lru_cache
+
 from probe.registers.model import (
     FLAG,
     HEX,
@@ -292,6 +294,7 @@ def port_type(flags: int) -> str | None:
     return PORT_TYPES.get(CAPABILITIES["Device/Port Type"].field.raw(flags))
 
 
+@lru_cache(maxsize=256)
 def _present(flags: int) -> tuple[Register, ...]:
     version = CAPABILITIES["Capability Version"].field.raw(flags)
     kind = port_type(flags)

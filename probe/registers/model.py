@@ -1,13 +1,15 @@
 """How a table is written: a Structure of Registers of Fields, with every bit accounted for.
 
 A gap or an overlap between fields is a TypeError when the table loads. Nothing else in the program shifts or masks.
+Rows are compared by identity (`eq=False`): there is one of each, and hashing them by content would cost a survey dear.
 Section numbers are those of Base Specification 6.x, from memory.
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Self
+
+import msgspec
 
 Value = bool | int | float | str | None
 """A decoded field; None is a reserved encoding."""
@@ -26,8 +28,7 @@ class Access(StrEnum):
 RO, RW, RW1C, HWINIT, RESERVED = Access
 
 
-@dataclass(frozen=True, slots=True)
-class Meaning:
+class Meaning(msgspec.Struct, frozen=True, eq=False):
     """How the raw number of a field reads: a function to a value, where None says reserved, and a unit.
 
     `plain` says that the number itself may be given where the field is written.
@@ -59,8 +60,7 @@ FLAG = Meaning(bool)
 HEX = Meaning(hex, plain=True)
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
+class Field(msgspec.Struct, frozen=True, eq=False):
     """Bits `high` to `low` of a register."""
 
     name: str
@@ -104,8 +104,7 @@ def flag(name: str, bit: int, access: Access = RW) -> Field:
     return Field(name, bit, bit, access, FLAG)
 
 
-@dataclass(frozen=True, slots=True)
-class Register:
+class Register(msgspec.Struct, frozen=True, eq=False):
     """One register: where it stands in its structure, its size in bytes, its fields.
 
     `count` and `stride` repeat it (a register a lane). `routine` says that a survey reads it; the others are decoded
@@ -153,16 +152,14 @@ class Register:
             yield self.offset + index * self.stride, self
 
 
-@dataclass(frozen=True, slots=True)
-class FieldOf:
+class FieldOf(msgspec.Struct, frozen=True, eq=False):
     """A field together with the register it is a part of."""
 
     register: Register
     field: Field
 
 
-@dataclass(frozen=True, slots=True)
-class Structure:
+class Structure(msgspec.Struct, frozen=True, eq=False):
     """A capability: its id, whether its list is the extended one, and its registers.
 
     `present` picks the registers that exist, given the raw PCI Express Capabilities register of the function (0 where

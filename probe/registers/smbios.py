@@ -4,7 +4,8 @@ Fields past the peer groups stand at 13h + 5n; the text of 3.4 prints them one b
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+import msgspec
 
 _NOT_APPLICABLE_SEGMENT = 0xFFFF  # kernel drivers/firmware/dmi_scan.c
 _NOT_APPLICABLE = 0xFF
@@ -40,8 +41,7 @@ def _type_names() -> dict[int, str]:
 TYPE_NAMES = _type_names()
 
 
-@dataclass(frozen=True, slots=True)
-class Peer:
+class Peer(msgspec.Struct, frozen=True):
     """A further function that hangs on the slot; `lanes` is the width firmware gives it."""
 
     segment: int
@@ -51,8 +51,7 @@ class Peer:
     lanes: int
 
 
-@dataclass(frozen=True, slots=True)
-class SystemSlot:
+class SystemSlot(msgspec.Struct, frozen=True):
     """One slot as firmware describes it. None where the structure is too short to say, or says not applicable."""
 
     designation: str
@@ -142,8 +141,7 @@ def _place(body: bytes) -> tuple[int, int, int, int] | None:
     return segment, bus, where >> 3, where & 7
 
 
-@dataclass(frozen=True, slots=True)
-class _Later:
+class _Later(msgspec.Struct, frozen=True):
     """The fields added from 3.2 on, which stand behind a variable number of peers."""
 
     base_lanes: int | None = None

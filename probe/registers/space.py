@@ -5,8 +5,9 @@ document. Rules of the walk: kernel `drivers/pci/pci.c`, pci_find_next_ext_capab
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
+
+import msgspec
 
 from probe.registers.catalogue import structure_of
 from probe.registers.express import PCI_EXPRESS
@@ -23,8 +24,7 @@ EXTENDED_STEPS = (SPACE_END - EXTENDED_START) // 8
 ALL_ONES = 0xFFFF_FFFF
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
+class Found(msgspec.Struct, frozen=True):
     """A capability met on the walk."""
 
     id: int
@@ -38,8 +38,7 @@ class Found:
         return structure_of(self.id, extended=self.extended)
 
 
-@dataclass(frozen=True, slots=True)
-class Walk:
+class Walk(msgspec.Struct, frozen=True):
     """The capabilities met, in list order, and what was wrong with the lists, as sentences."""
 
     found: tuple[Found, ...]
@@ -120,11 +119,8 @@ def _walk_extended(fetch: Fetch, found: list[Found], faults: list[str]) -> None:
 class ConfigSpace:
     """Configuration space as far as it was read; what was not read is None, never zero."""
 
-    __slots__ = ("_walk", "words")
-
     def __init__(self, words: dict[int, int]) -> None:
         self.words = words
-        self._walk: Walk | None = None
 
     @classmethod
     def from_bytes(cls, data: bytes) -> "ConfigSpace":
@@ -143,21 +139,20 @@ class ConfigSpace:
             return None
         return word >> 8 * (offset & 3) & ((1 << 8 * size) - 1)
 
-    @property
+    @cached_property
     def capabilities(self) -> Walk:
         """The walk over the lists, done once."""
-        if self._walk is None:
-            self._walk = walk(self.word)
-        return self._walk
+        return walk(self.word)
+
+    @cached_property
+    def _first_of_kind(self) -> dict[tuple[bool, int], Found]:
+        return {(item.extended, item.id): item for item in reversed(self.capabilities.found)}
 
     def find(self, structure: Structure) -> Found | None:
         """The first capability of that kind."""
-        for item in self.capabilities.found:
-            if item.id == structure.id and item.extended == structure.extended:
-                return item
-        return None
+        return self._first_of_kind.get((structure.extended, structure.id))
 
-    @property
+    @cached_property
     def express_flags(self) -> int:
         """The raw PCI Express Capabilities register, 0 where there is none."""
         return _express_flags(self.capabilities, self.word)

@@ -4,6 +4,7 @@ A saved format only grows: a new field has a default, and no field ever changes 
 """
 
 from enum import StrEnum
+from struct import unpack_from
 
 import msgspec
 
@@ -63,8 +64,8 @@ class FunctionEvidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=
         for start, text in self.config.items():
             data = bytes.fromhex(text)
             base = int(start, 16)
-            for at in range(0, len(data) & ~3, 4):
-                words[base + at] = int.from_bytes(data[at : at + 4], "little")
+            count = len(data) // 4
+            words.update(zip(range(base, base + 4 * count, 4), unpack_from(f"<{count}I", data), strict=True))
         return ConfigSpace(words)
 
     def why_unread(self, name: str) -> Unread | None:

@@ -29,7 +29,9 @@ def thousand() -> Machine:
     for domain in range(25):
         for device in range(1, 5):
             drives = [port("16 GT/s x4", slot=device).holds(card("16 GT/s x4", serial=1)) for _ in range(2)]
-            roots.append(root_port(f"{domain:04x}:00:{device:02x}.0", "16 GT/s x16").holds(switch("16 GT/s x16", *drives)))
+            roots.append(
+                root_port(f"{domain:04x}:00:{device:02x}.0", "16 GT/s x16").holds(switch("16 GT/s x16", *drives))
+            )
         for device in range(5, 9):
             adapter = card("16 GT/s x16", class_code=0x020000, serial=2)
             for _ in range(2):
@@ -85,7 +87,8 @@ def main() -> None:
         config = sum(len(data) // 2 for function in evidence.functions for data in function.config.values())
         count = len(evidence.functions)
         print(f"functions {count}, files {len(paths)}")
-        print(f"read {reading / reference:.2f} x the reference ({reading * 1e3:.0f} ms, reference {reference * 1e3:.0f} ms)")
+        print(f"reference {reference * 1e3:.0f} ms: the same files opened and read")
+        print(f"read {reading / reference:.2f} x the reference ({reading * 1e3:.0f} ms)")
         print(f"read and judge {whole / reference:.2f} x the reference ({whole * 1e3:.0f} ms)")
         print(f"config bytes a function {config / count:.0f}")
         print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB")

@@ -28,7 +28,9 @@ DOCUMENTS = Path(__file__).parent / "documents"
 @pytest.fixture(scope="module")
 def evidence() -> Evidence:
     found = read_machine(demonstration.correlator().build().source())
-    return msgspec.structs.replace(found, host=msgspec.structs.replace(found.host, taken_at="2026-01-01T00:00:00+00:00"))
+    return msgspec.structs.replace(
+        found, host=msgspec.structs.replace(found.host, taken_at="2026-01-01T00:00:00+00:00")
+    )
 
 
 @pytest.fixture(scope="module")
@@ -69,7 +71,9 @@ def test_explanation(evidence: Evidence, address: str, request: pytest.FixtureRe
 
 
 def test_the_planted_faults_are_what_is_found(document: AuditDocument) -> None:
-    links: dict[str | None, LinkDocument] = {link.upstream_port or link.downstream_port: link for link in document.links}
+    links: dict[str | None, LinkDocument] = {
+        link.upstream_port or link.downstream_port: link for link in document.links
+    }
     assert links[demonstration.SPEED_FAULT_AT].shortfall == ("speed",)
     assert links[demonstration.WIDTH_FAULT_AT].shortfall == ("width",)
     assert links[demonstration.CAPPED_AT].verdict is Word.CAPPED

@@ -100,7 +100,9 @@ def _initramfs(tree: Path) -> Path:
     (root / "init").write_text(script)
     (root / "init").chmod(0o755)
     names = subprocess.run(["find", "."], cwd=root, check=True, capture_output=True).stdout
-    archive = subprocess.run(["cpio", "-o", "-H", "newc", "--quiet"], cwd=root, input=names, check=True, capture_output=True)
+    archive = subprocess.run(
+        ["cpio", "-o", "-H", "newc", "--quiet"], cwd=root, input=names, check=True, capture_output=True
+    )
     image.write_bytes(gzip.compress(archive.stdout, 1))
     stamp.write_text(script)
     return image

@@ -103,5 +103,7 @@ def test_slots_by_the_kernel_and_by_smbios(as_root: Snapshot) -> None:
     assert first is not None
     assert first.title == "Made-up riser 1"
     assert first.smbios_lanes == 16
-    kernel = {name.name for link in links.values() if link.slot for name in link.slot.names if name.source == "slot directory"}
+    kernel = {
+        name.name for link in links.values() if link.slot for name in link.slot.names if name.source == "slot directory"
+    }
     assert {slot.name for slot in as_root.evidence.slots} == kernel

@@ -1,7 +1,9 @@
 """The reader's error paths on a real file system (pyfakefs): whatever fails becomes evidence, nothing is lost."""
 
+import contextlib
 import errno
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from unittest import mock
 
@@ -23,13 +25,14 @@ CONFIG = f"devices/pci0000:00/{PORT}/{CARD}/config"
 
 def built() -> Tree:
     return machine(
-        root_port(PORT, "8 GT/s x4").holds(card("8 GT/s x4")), root_port("0000:00:02.0", "8 GT/s x4").holds(card("8 GT/s x4"))
+        root_port(PORT, "8 GT/s x4").holds(card("8 GT/s x4")),
+        root_port("0000:00:02.0", "8 GT/s x4").holds(card("8 GT/s x4")),
     ).build()
 
 
 @pytest.fixture
 def sys_root(fs: FakeFilesystem) -> Path:
-    assert fs
+    assert fs.exists("/")
     return built().write(Path("/copy"))
 
 
@@ -42,41 +45,26 @@ def unread_of(evidence: Evidence, address: str) -> dict[str, Why]:
     return {item.path.rsplit("/", 1)[-1]: item.why for item in function.unread}
 
 
-def fail(path: str, code: int, call: str) -> object:
+@contextlib.contextmanager
+def fail(path: str, code: int, call: str) -> Iterator[None]:
     """Make one system call fail for one path, as the kernel would."""
-    real = getattr(os, call)
     opened: dict[int, str] = {}
-    real_open = os.open
+    real_open, real_read = os.open, os.read
 
-    def opening(name: str, *args: object, **kwargs: object) -> int:
+    def opening(name: str, flags: int, mode: int = 0o777) -> int:
         if str(name).endswith(path) and call == "open":
             raise OSError(code, os.strerror(code))
-        descriptor: int = real_open(name, *args, **kwargs)  # type: ignore[arg-type]  # passed on as it came
+        descriptor = real_open(name, flags, mode)
         opened[descriptor] = str(name)
         return descriptor
 
-    def reading(descriptor: int, *args: object) -> object:
-        if opened.get(descriptor, "").endswith(path):
+    def reading(descriptor: int, size: int) -> bytes:
+        if opened.get(descriptor, "").endswith(path) and call == "read":
             raise OSError(code, os.strerror(code))
-        return real(descriptor, *args)
+        return real_read(descriptor, size)
 
-    patches = [mock.patch.object(os, "open", opening)]
-    if call != "open":
-        patches.append(mock.patch.object(os, call, reading))
-    return _Together(patches)
-
-
-class _Together:
-    def __init__(self, patches: list[object]) -> None:
-        self._patches = patches
-
-    def __enter__(self) -> None:
-        for patch in self._patches:
-            patch.start()  # type: ignore[attr-defined]  # a patcher
-
-    def __exit__(self, *_: object) -> None:
-        for patch in self._patches:
-            patch.stop()  # type: ignore[attr-defined]  # a patcher
+    with mock.patch.object(os, "open", opening), mock.patch.object(os, "read", reading):
+        yield
 
 
 @pytest.mark.parametrize(
@@ -89,14 +77,14 @@ class _Together:
     ],
 )
 def test_config_that_cannot_be_read(sys_root: Path, code: int, call: str, why: Why) -> None:
-    with fail(CONFIG, code, call):  # type: ignore[attr-defined]  # a context manager
+    with fail(CONFIG, code, call):
         evidence = read(sys_root)
     assert unread_of(evidence, CARD)["config"] is why
     assert [link.verdict for link in audit(evidence).links] == [Word.FULL, Word.FULL]
 
 
 def test_an_attribute_that_vanishes_in_mid_read(sys_root: Path) -> None:
-    with fail(f"{CARD}/max_link_width", errno.ENODEV, "read"):  # type: ignore[attr-defined]  # a context manager
+    with fail(f"{CARD}/max_link_width", errno.ENODEV, "read"):
         evidence = read(sys_root)
     assert unread_of(evidence, CARD)["max_link_width"] is Why.GONE
     assert len(audit(evidence).links) == 2
@@ -153,8 +141,10 @@ def test_no_pci_at_all(fs: FakeFilesystem) -> None:
 
 
 def test_a_sleeping_device_is_left_asleep(fs: FakeFilesystem) -> None:
-    assert fs
-    described = machine(root_port(PORT, "8 GT/s x4").holds(card("8 GT/s x4", trained="2.5 GT/s x4", power_state="D3hot")))
+    assert fs.exists("/")
+    described = machine(
+        root_port(PORT, "8 GT/s x4").holds(card("8 GT/s x4", trained="2.5 GT/s x4", power_state="D3hot"))
+    )
     root = described.build().write(Path("/copy"))
     asleep = read(root)
     assert unread_of(asleep, CARD) == {"config": Why.ASLEEP}
@@ -172,8 +162,9 @@ def test_a_live_kernel_is_not_asked_for_the_link_of_a_device_in_d3cold() -> None
     ).build()
     source = tree.source()
     source.live = True
-    with mock.patch("probe.host.machine.read_kernel_log", return_value=()), mock.patch(
-        "probe.host.machine._resources", return_value=((0.0,), 0, 1)
+    with (
+        mock.patch("probe.host.machine.read_kernel_log", return_value=()),
+        mock.patch("probe.host.machine._resources", return_value=((0.0,), 0, 1)),
     ):
         evidence = read_machine(source)
     unread = unread_of(evidence, CARD)
@@ -184,7 +175,7 @@ def test_a_live_kernel_is_not_asked_for_the_link_of_a_device_in_d3cold() -> None
 def test_a_source_tells_its_failures_instead_of_raising(fs: FakeFilesystem) -> None:
     fs.create_file("/copy/sys/file", contents="x")
     source = DirectorySource(Path("/copy/sys"), None)
-    for answer in (source.text("sys/no"), source.names("sys/no"), source.resolve("sys/no"), source.open("sys/no")):
+    for answer in (source.text("sys/no"), source.names("sys/no"), source.target("sys/no"), source.open("sys/no")):
         assert isinstance(answer, Unread)
     assert isinstance(source.text("proc/uptime"), Unread)
     assert isinstance(source.open("sys"), Unread)

@@ -36,7 +36,9 @@ def components(draw: st.DrawFn) -> Component:
 
 @st.composite
 def ports(draw: st.DrawFn) -> Port:
-    made = port(draw(states), slot=draw(st.none() | st.integers(1, 40)), target_gts=draw(st.none() | st.sampled_from(SPEEDS)))
+    made = port(
+        draw(states), slot=draw(st.none() | st.integers(1, 40)), target_gts=draw(st.none() | st.sampled_from(SPEEDS))
+    )
     return made.holds(draw(cards())) if draw(st.booleans()) else made
 
 

@@ -2,12 +2,13 @@
 
 from random import Random
 
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from probe.address import Address
 from probe.links.explain import decoded_space
-from probe.registers.space import EXTENDED_STEPS, ConfigSpace
 from probe.registers.smbios import decode_slot, raw_structures
+from probe.registers.space import EXTENDED_STEPS, ConfigSpace
 
 HEADERS = st.sampled_from([0x01, 0x10, 0x05, 0x11, 0x00, 0xFF])
 
@@ -32,7 +33,9 @@ def plausible(draw: st.DrawFn) -> bytes:
     data[data[0x34] & 0xFC] = 0x10
     for _ in range(draw(st.integers(0, 8))):
         at = draw(st.integers(0x40, 0x3FE)) * 4
-        data[at : at + 4] = (draw(st.integers(0, 0x3F)) | 1 << 16 | draw(st.integers(0, 0xFFF)) << 20).to_bytes(4, "little")
+        data[at : at + 4] = (draw(st.integers(0, 0x3F)) | 1 << 16 | draw(st.integers(0, 0xFFF)) << 20).to_bytes(
+            4, "little"
+        )
     return bytes(data)
 
 

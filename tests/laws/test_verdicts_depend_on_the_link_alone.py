@@ -3,7 +3,8 @@
 from dataclasses import replace
 from random import Random
 
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from fake_sysfs import Component, Machine, Tree, card, machine, port, root_port, switch
 from probe.host.machine import read_machine
@@ -31,11 +32,10 @@ def essence(link: LinkDocument) -> tuple[object, ...]:
 @given(states, cards(), st.integers(0, 4))
 def test_depth_of_the_path(best: str, below: Component, depth: int) -> None:
     shallow = links(machine(root_port("0000:00:01.0", best).holds(below)).build())[-1]
-    foreign = {"vendor": 0xABCD}
     held = port(best).holds(below)
     for _ in range(depth):
-        held = port("32 GT/s x16").holds(switch("32 GT/s x16", held, **foreign))
-    top = replace(root_port("0000:00:01.0", "32 GT/s x16"), below=switch("32 GT/s x16", held, **foreign))
+        held = port("32 GT/s x16").holds(switch("32 GT/s x16", held, vendor=0xABCD))
+    top = replace(root_port("0000:00:01.0", "32 GT/s x16"), below=switch("32 GT/s x16", held, vendor=0xABCD))
     assert essence(links(machine(top).build())[-1])[:4] == essence(shallow)[:4]
 
 

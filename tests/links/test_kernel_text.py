@@ -19,7 +19,9 @@ def test_speeds(text: str, gts: float | None) -> None:
     assert speed_gts(text) == gts
 
 
-@pytest.mark.parametrize(("text", "lanes"), [("16", 16), ("12", 12), ("0", None), ("63", None), ("255", None), ("", None)])
+@pytest.mark.parametrize(
+    ("text", "lanes"), [("16", 16), ("12", 12), ("0", None), ("63", None), ("255", None), ("", None)]
+)
 def test_widths(text: str, lanes: int | None) -> None:
     assert width_lanes(text) == lanes
 
@@ -65,7 +67,9 @@ def test_the_documents_long_names() -> None:
     assert len(error_counts(LONG_FATAL)) == 17
 
 
-@pytest.mark.published("Linux drivers/pci/pcie/aer.c 6.18, aer_correctable_error_string and aer_uncorrectable_error_string")
+@pytest.mark.published(
+    "Linux drivers/pci/pcie/aer.c 6.18, aer_correctable_error_string and aer_uncorrectable_error_string"
+)
 def test_the_kernels_short_names() -> None:
     assert SHORT_NAMES["RxErr"] == "Receiver Error"
     assert SHORT_NAMES["Timeout"] == "Replay Timer Timeout"

@@ -116,7 +116,11 @@ def test_a_slot_switched_off_does_not_alarm(judge_one: One) -> None:
 
 @pytest.mark.parametrize(
     ("trained", "word", "shortfall"),
-    [("16 GT/s x16", Word.FULL, ()), ("8 GT/s x16", Word.UNJUDGED, ("speed",)), ("16 GT/s x4", Word.UNJUDGED, ("width",))],
+    [
+        ("16 GT/s x16", Word.FULL, ()),
+        ("8 GT/s x16", Word.UNJUDGED, ("speed",)),
+        ("16 GT/s x4", Word.UNJUDGED, ("width",)),
+    ],
 )
 def test_a_hidden_port(trained: str, word: Word, shortfall: tuple[str, ...], judge_one: One) -> None:
     link = judge_one(Machine(on_root_bus=(("0000:00:05.0", card("16 GT/s x16", trained=trained)),)))
@@ -206,7 +210,9 @@ def test_the_inner_link_of_a_card_never_alarms(judge: Callable[[Machine], AuditD
 
 
 @pytest.mark.parametrize(("vendor", "class_code"), [(0x5678, GPU), (0x1234, 0x010802)])
-def test_a_switch_in_the_machine_does_alarm(vendor: int, class_code: int, judge: Callable[[Machine], AuditDocument]) -> None:
+def test_a_switch_in_the_machine_does_alarm(
+    vendor: int, class_code: int, judge: Callable[[Machine], AuditDocument]
+) -> None:
     _, below = judge(inner(vendor, class_code)).links
     assert (below.standing, below.alarming) == (Standing.SLOT, True)
 
@@ -234,5 +240,15 @@ def test_the_cautions_go_with_every_step_that_touches_hardware(judge_one: One) -
 
     assert touches_hardware(judge_one(one("16 GT/s x16", "8 GT/s x16")).next_steps)
     assert not touches_hardware(judge_one(one("16 GT/s x16")).next_steps)
-    for word in ("unplug", "ESD", "hot", "back up", "service manual", "local codes", "licensed", "charge", "two people"):
+    for word in (
+        "unplug",
+        "ESD",
+        "hot",
+        "back up",
+        "service manual",
+        "local codes",
+        "licensed",
+        "charge",
+        "two people",
+    ):
         assert word in CAUTIONS

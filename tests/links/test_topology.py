@@ -71,7 +71,9 @@ def test_a_domain_below_a_device_of_another(judge: Judge) -> None:
     tree = machine(root_port("10000:00:02.0", "8 GT/s x4").holds(STORE)).build()
     inside = "sys/devices/pci0000:00/0000:00:0e.0/pci10000:00"
     files = {path.replace("sys/devices/pci10000:00", inside): data for path, data in tree.files.items()}
-    links = {path: target.replace("devices/pci10000:00", inside.removeprefix("sys/")) for path, target in tree.links.items()}
+    links = {
+        path: target.replace("devices/pci10000:00", inside.removeprefix("sys/")) for path, target in tree.links.items()
+    }
     assert ends(judge(BuiltTree(files, links))) == [("10000:00:02.0", "10000:01:00.0")]
 
 

@@ -4,7 +4,8 @@ from collections.abc import Mapping
 
 import pytest
 
-from probe.registers import errors, express, function, header as header_tables, physical
+from probe.registers import errors, express, function, physical
+from probe.registers import header as header_tables
 from probe.registers.catalogue import _OTHER_NAMES, STRUCTURES
 from probe.registers.model import Register, Structure
 
@@ -304,7 +305,9 @@ def test_speed_codes(macro: str, code: int, header: Mapping[str, int]) -> None:
     gts = float(macro.removesuffix("GB").replace("_", "."))
     assert header[f"PCI_EXP_LNKCAP_SLS_{macro}"] == code
     assert header[f"PCI_EXP_LNKSTA_CLS_{macro}"] == code
-    assert header[f"PCI_EXP_LNKCTL2_TLS_{macro.replace('_0', '_0') if code != 1 else '2_5GT'}".replace("GB", "GT")] == code
+    assert (
+        header[f"PCI_EXP_LNKCTL2_TLS_{macro.replace('_0', '_0') if code != 1 else '2_5GT'}".replace("GB", "GT")] == code
+    )
     assert SPEED_GTS[code] == gts
     vector = express.LINK_CAPABILITIES_2["Supported Link Speeds Vector"].field
     assert speed_of_vector(vector.raw(header[f"PCI_EXP_LNKCAP2_SLS_{macro}"])) == (gts,)

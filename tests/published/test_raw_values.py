@@ -94,7 +94,9 @@ def test_qlogic_dump() -> None:
     assert value(express.LINK_STATUS, "Negotiated Link Width") == 8
 
 
-@pytest.mark.published("TI SLLSE76Q and QEMU pcie_regs.h: severity out of reset is 00462030h, bits 4, 5, 13, 17, 18, 22")
+@pytest.mark.published(
+    "TI SLLSE76Q and QEMU pcie_regs.h: severity out of reset is 00462030h, bits 4, 5, 13, 17, 18, 22"
+)
 def test_default_severity() -> None:
     fatal = {bit for bit in range(32) if errors.SEVERITY_DEFAULT >> bit & 1}
     assert fatal == {4, 5, 13, 17, 18, 22}
