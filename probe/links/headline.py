@@ -3,7 +3,6 @@
 from probe.snapshot.audit import LinkDocument, Word
 
 _PHRASES = {
-    Word.FULL: "runs at the best both ends can do",
     Word.EMPTY: "nothing attached",
     Word.LIMITED: "as good as this slot allows; the component could do more in a better one",
 }
@@ -22,10 +21,12 @@ def headline(link: LinkDocument) -> str:
     """Why the verdict, in one sentence."""
     if link.errors.fatal or link.errors.nonfatal:
         return _uncorrectable(link)
-    phrase = _PHRASES.get(link.verdict)
-    if phrase is not None:
-        return phrase
     match link.verdict:
+        case Word.FULL:
+            one_end = None in {link.port_best.speed_gts, link.component_best.speed_gts}
+            return f"runs at the best {'its one visible end' if one_end else 'both ends'} can do"
+        case Word.EMPTY | Word.LIMITED:
+            return _PHRASES[link.verdict]
         case Word.DOWNTRAINED:
             return f"trained to {link.negotiated} where both ends can do {link.possible}{_suspects(link)}"
         case Word.CAPPED:

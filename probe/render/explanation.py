@@ -42,7 +42,8 @@ def _heading(title: str, screen: Console) -> None:
 def _place(link: LinkDocument, screen: Console) -> None:
     if link.component is not None:
         names = link.component.names
-        screen.print(Text("  " + ", ".join(filter(None, (names.vendor, names.device, names.kind)))))
+        told = ", ".join(filter(None, (names.vendor, names.device, names.kind)))
+        screen.print(Text(f"  {told or f'vendor {link.component.vendor_id} device {link.component.device_id}'}"))
     if link.slot is None:
         return
     names_of_place = ", ".join(f"{item.name} ({item.source})" for item in link.slot.names)
@@ -66,8 +67,9 @@ def _ends(document: Explanation, screen: Console) -> None:
     table.add_column("")
     table.add_column("port above", overflow="fold")
     table.add_column("component below", overflow="fold")
+    hidden = "not read" if document.link.downstream_port else "hidden"
     for row in document.ends:
-        table.add_row(row.label, row.port or "not read", row.component or "not read")
+        table.add_row(row.label, row.port or hidden, row.component or "not read")
     screen.print(Padding(table, (0, 0, 0, 2)))
 
 
