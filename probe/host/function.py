@@ -161,12 +161,17 @@ class _Recorder:
             self._fault = data
             return
         if len(data) < size:
-            self.end = offset + len(data)
+            self.end = offset + len(data) if data else self._end_before(offset)
         if size == _DWORD.size == len(data):
             self._words[offset] = _DWORD.unpack(data)[0]
             return
         count = len(data) // 4
         self._words.update(zip(range(offset, offset + 4 * count, 4), unpack_from(f"<{count}I", data), strict=True))
+
+    def _end_before(self, offset: int) -> int:
+        """Where the bytes end, when nothing came at `offset`: at 64 if the reader is not privileged."""
+        at_limit = self._bytes.read(_PRIVILEGED_END, _DWORD.size) if offset > _PRIVILEGED_END else b""
+        return _PRIVILEGED_END if not at_limit else offset
 
     def failures(self) -> list[Unread]:
         """What went wrong: an error, all ones, or fewer bytes than asked for."""

@@ -7,11 +7,11 @@ import pytest
 
 from fake_sysfs.description import SlotRecord
 from fake_sysfs.smbios import dmi_table
+from probe.registers.smbios import raw_structures
 from probe.snapshot.document import Snapshot
 from probe.snapshot.store import read_snapshot
 from tests.guest import emulator
 
-_END_OF_TABLE_BYTES = 6
 SLOTS = (
     SlotRecord(designation="Made-up riser 1", type_code=0xBD, width_code=0x0D, address="0000:00:10.0", id=1),
     SlotRecord(designation="Made-up riser 2", type_code=0xB5, width_code=0x0A, address="0000:00:11.0", id=2),
@@ -48,12 +48,10 @@ def guest_ready() -> None:
 def seen(guest_ready: None, tmp_path_factory: pytest.TempPathFactory) -> emulator.Finished:
     """One boot of the whole topology: a snapshot as root and one without privilege."""
     out = tmp_path_factory.mktemp("guest")
-    smbios = out / "slots.bin"
-    records = dmi_table(SLOTS)[:-_END_OF_TABLE_BYTES]
     files = []
-    for index, record in enumerate(records.split(b"\0\0")[: len(SLOTS)]):
-        path = smbios.with_suffix(f".{index}")
-        path.write_bytes(record + b"\0\0")
+    for index, record in enumerate(list(raw_structures(dmi_table(SLOTS)))[: len(SLOTS)]):
+        path = out / f"slot.{index}"
+        path.write_bytes(record)
         files += ["-smbios", f"file={path}"]
     job = """
         set -e

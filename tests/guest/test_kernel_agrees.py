@@ -92,9 +92,8 @@ def test_the_same_links_without_privilege(as_root: Snapshot, as_user: Snapshot) 
         return {(x.downstream_port, x.upstream_port, x.verdict, x.negotiated) for x in links}
 
     assert shape(as_root) == shape(as_user)
-    ends = {function.config_end for function in as_user.evidence.functions if function.space().raw(6, 1)}
-    assert 64 in ends
-    assert ends <= {64, None}
+    ends = {function.config_end for function in as_user.evidence.functions}
+    assert ends == {64, None}, [(f.address, f.config_end) for f in as_user.evidence.functions]
 
 
 def test_slots_by_the_kernel_and_by_smbios(as_root: Snapshot) -> None:
@@ -106,4 +105,5 @@ def test_slots_by_the_kernel_and_by_smbios(as_root: Snapshot) -> None:
     kernel = {
         name.name for link in links.values() if link.slot for name in link.slot.names if name.source == "slot directory"
     }
-    assert {slot.name for slot in as_root.evidence.slots} == kernel
+    conventional = "0000:08:"  # the bus below the bridge to PCI, which has slots and no link
+    assert {slot.name for slot in as_root.evidence.slots if not slot.address.startswith(conventional)} == kernel
