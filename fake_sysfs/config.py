@@ -52,6 +52,7 @@ def config_space(
     image.data[0x0E] = 1 if bridge else 0
     if bridge:
         image.data[0x18 : 0x18 + len(buses)] = buses
+        image.data[0x3E] = 0x02  # SERR# Enable, as firmware leaves it
     else:
         image.put(0x2C, described.subsystem[0], 2)
         image.put(0x2E, described.subsystem[1], 2)

@@ -21,6 +21,9 @@ def audit(
     ] = None,
     strict: Annotated[bool, typer.Option(help="Count limited, resting and unjudged links as findings too.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="One line a finding, nothing else: for cron.")] = False,
+    expect: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Hold the machine to this file of expectations too.")
+    ] = None,
     wake: WakeOption = False,
 ) -> None:
     """Judge every PCI Express link of a machine.
@@ -30,7 +33,12 @@ def audit(
     evidence = evidence_from(sysfs, snapshot, wake=wake)
     from probe.links.audit import audit as judge_all
 
-    show(judge_all(evidence), json=json, only=only, strict=strict, quiet=quiet)
+    document = judge_all(evidence)
+    if expect is not None:
+        from probe.cli.expect import held_to
+
+        document = held_to(expect, document)
+    show(document, json=json, only=only, strict=strict, quiet=quiet)
 
 
 def show(

@@ -10,7 +10,12 @@ from probe.cli.audit import audit
 from probe.cli.ceiling import ceiling
 from probe.cli.decode import decode
 from probe.cli.demo import demo
+from probe.cli.diff import diff
+from probe.cli.expect import expect
 from probe.cli.explain import explain
+from probe.cli.history import history
+from probe.cli.log import log
+from probe.cli.ratio import ratio
 from probe.cli.schema import schema
 from probe.cli.snapshot import snapshot
 from probe.errors import ExitStatus, LinkprobeError
@@ -21,8 +26,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (audit, explain, snapshot, decode, ceiling, demo, schema):
+for command in (audit, explain, snapshot, diff, history, log, decode, ceiling, ratio, demo, schema):
     app.command()(command)
+app.add_typer(expect, name="expect")
 
 _INTERRUPTED = 130
 

@@ -1,25 +1,41 @@
 """linkprobe schema."""
 
 import sys
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from probe.errors import InputError
+
+if TYPE_CHECKING:
+    from msgspec import Struct
+
+
+def _documents() -> "tuple[type[Struct], ...]":
+    """Every document, whose first default is its schema name."""
+    from probe.compare.changes import Comparison
+    from probe.compare.expectations import Expectations
+    from probe.compare.ratio import Ratio
+    from probe.compare.sequence import History
+    from probe.links.arithmetic import Arithmetic
+    from probe.links.explain import Explanation
+    from probe.snapshot.audit import AuditDocument
+    from probe.snapshot.document import Snapshot
+
+    return (AuditDocument, Snapshot, Explanation, Comparison, History, Expectations, Arithmetic, Ratio)
 
 
 def schema(
     name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="A document's schema name.")] = None,
 ) -> None:
     """Print the JSON Schema of a document, or the names of all documents."""
-    from probe.snapshot.document import DOCUMENTS
-
-    if name is None:
-        typer.echo("\n".join(DOCUMENTS))
-        return
-    if name not in DOCUMENTS:
-        raise InputError("no such document", where=name, remedy=f"choose among {', '.join(DOCUMENTS)}")
     import msgspec
 
-    text = msgspec.json.encode(msgspec.json.schema(DOCUMENTS[name]))
+    documents = {kind.__struct_defaults__[0]: kind for kind in _documents()}
+    if name is None:
+        typer.echo("\n".join(documents))
+        return
+    if name not in documents:
+        raise InputError("no such document", where=name, remedy=f"choose among {', '.join(documents)}")
+    text = msgspec.json.encode(msgspec.json.schema(documents[name]))
     sys.stdout.buffer.write(msgspec.json.format(text) + b"\n")

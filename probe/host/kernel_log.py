@@ -29,6 +29,24 @@ def wanted_lines(lines: list[str]) -> tuple[LogLine, ...]:
     return tuple(parse_line(line) for line in lines if _WANTED.search(line))
 
 
+def saved_lines(text: str) -> tuple[LogLine, ...]:
+    """The wanted lines of a saved log: as printed, as recorded, or the journal's export format.
+
+    Export format: https://systemd.io/JOURNAL_EXPORT_FORMATS, fields of one entry a line each, entries apart by an empty
+    line.
+    """
+    if not text.lstrip().startswith("__CURSOR="):
+        return wanted_lines(text.splitlines())
+    found = []
+    for entry in text.split("\n\n"):
+        fields = dict(line.split("=", 1) for line in entry.splitlines() if "=" in line)
+        message = fields.get("MESSAGE", "")
+        if fields.get("_TRANSPORT", "kernel") == "kernel" and _WANTED.search(message):
+            moment = fields.get("_SOURCE_MONOTONIC_TIMESTAMP") or fields.get("__MONOTONIC_TIMESTAMP", "")
+            found.append(LogLine(message, int(moment) / 1e6 if moment.isdecimal() else None))
+    return tuple(found)
+
+
 def parse_line(line: str) -> LogLine:
     """A line as /dev/kmsg records it (`6,339,5140900,-;text`) or as printed (`[    5.140900] text`)."""
     if match := _RECORD.match(line):

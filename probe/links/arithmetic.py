@@ -47,7 +47,7 @@ class Arithmetic(msgspec.Struct, frozen=True, kw_only=True):
 
 def arithmetic(speed: str, width: str, payload: int, read_request: int) -> Arithmetic:
     """Reckon the ceiling of a link given as a person writes it. Raises InputError."""
-    gts, lanes = _speed(speed), _width(width)
+    gts, lanes = parse_speed(speed), parse_width(width)
     for name, size in (("--payload", payload), ("--read-request", read_request)):
         if size not in _SIZES:
             sizes = ", ".join(map(str, _SIZES))
@@ -88,7 +88,8 @@ def _share(size: int, *, flit: bool) -> str:
     return f"x {size}/({size} + {HEADER_BYTES} header + {FRAMING_BYTES} framing and CRC)"
 
 
-def _speed(text: str) -> float:
+def parse_speed(text: str) -> float:
+    """GT/s as a person writes it. Raises InputError."""
     match = _SPEED.fullmatch(text.strip())
     gts = float(match[1]) if match else 0.0
     if gts not in ENCODING:
@@ -97,7 +98,8 @@ def _speed(text: str) -> float:
     return gts
 
 
-def _width(text: str) -> int:
+def parse_width(text: str) -> int:
+    """Lanes as a person writes them. Raises InputError."""
     match = _WIDTH.fullmatch(text.strip())
     lanes = int(match[1]) if match else 0
     if lanes not in WIDTHS:

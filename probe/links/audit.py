@@ -1,23 +1,25 @@
 """Evidence in, the audit document out: every link of a machine found, judged and measured."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 
 from probe.address import Address
+from probe.links.accounting import COMPONENT, PORT, SEVERITIES, Count, findings
 from probe.links.advice import next_steps
 from probe.links.bandwidth import carries, line_rate, line_rate_bytes_s
-from probe.links.facts import FunctionFacts, value_of
+from probe.links.facts import FunctionFacts, LinkEnd, value_of
+from probe.links.grounds import equalized_rates
 from probe.links.host_notes import observations
-from probe.links.kernel_text import error_total
-from probe.links.lanes import suspect_lanes
+from probe.links.kernel_text import error_total, nonzero_counts
+from probe.links.lanes import lanes_of, suspect_lanes
 from probe.links.link import Link, best_of, make_link
 from probe.links.places import Place, Places
 from probe.links.rules import Judgement, alarms, judge
 from probe.links.speed_holders import SpeedHolders
 from probe.links.standing import standing
 from probe.links.topology import Pair, Topology, topology
-from probe.registers import express
+from probe.registers import express, physical
 from probe.registers.function import DEVICE_SERIAL_NUMBER, SERIAL_HIGH, SERIAL_LOW
 from probe.registers.header import SECONDARY_BUS
 from probe.snapshot.audit import (
@@ -90,6 +92,7 @@ class Machine:
             inside_card=link.standing is Standing.INSIDE_CARD,
             standing=link.standing,
             urgent=judgement.urgent or trouble,
+            silent=judgement.urgent,
             alarming=alarms(link, judgement) or trouble,
             port_best=best_of(link.port),
             component_best=best_of(link.component),
@@ -99,6 +102,10 @@ class Machine:
             oversubscription=self._oversubscription(link),
             aspm=_aspm(link),
             errors=errors,
+            error_findings=findings(_counts(link)),
+            place_id=self.tree.place_id(link.ends[0].function),
+            lanes_in_error=_lanes_in_error(link),
+            equalized_gts=_equalized(link),
             next_steps=next_steps(link, judgement),
         )
 
@@ -220,6 +227,41 @@ def _errors(link: Link) -> ErrorTotals:
         counts = [total for text in texts if text is not None and (total := error_total(text)) is not None]
         totals[severity] = max(counts, default=None)
     return ErrorTotals(**totals)
+
+
+def _counts(link: Link) -> Iterator[Count]:
+    """The kernel's counts that are not zero, of both ends."""
+    named = [(PORT, link.port.function)] if link.port is not None else []
+    for end, function in (*named, *((COMPONENT, function) for function in link.functions)):
+        for severity in SEVERITIES:
+            text = function.evidence.attributes.get(f"aer_dev_{severity}")
+            for error, count in nonzero_counts(text).items() if text else ():
+                yield end, str(function.address), severity, error, count
+
+
+def _ends(link: Link) -> Iterator[tuple[str, LinkEnd]]:
+    if link.port is not None:
+        yield PORT, link.port
+    if link.component is not None:
+        yield COMPONENT, link.component
+
+
+def _lanes_in_error(link: Link) -> dict[str, tuple[int, ...]]:
+    found = {}
+    for name, end in _ends(link):
+        raw = end.function.register(physical.SECONDARY_PCI_EXPRESS, physical.LANE_ERROR_STATUS)
+        if raw:
+            found[name] = lanes_of(raw)
+    return found
+
+
+def _equalized(link: Link) -> dict[str, tuple[str, ...]]:
+    found = {}
+    for name, end in _ends(link):
+        rates = equalized_rates(end)
+        if rates:
+            found[name] = rates
+    return found
 
 
 def _slot(place: Place) -> Slot | None:

@@ -8,6 +8,7 @@ from probe.address import Address
 from probe.errors import InputError
 from probe.links.audit import Machine
 from probe.links.facts import Fact, FunctionFacts, LinkEnd, value_of
+from probe.links.grounds import equalized_rates
 from probe.links.lanes import lanes_of
 from probe.links.link import best_of
 from probe.links.topology import Pair, Topology, topology
@@ -113,16 +114,7 @@ def _yes_no(end: LinkEnd, register: str) -> str | None:
 
 
 def _equalization(end: LinkEnd) -> str | None:
-    reached = []
-    for rate, structure, register in (
-        ("8", express.PCI_EXPRESS, express.LINK_STATUS_2),
-        ("16", physical.PHYSICAL_LAYER_16, physical.STATUS_16),
-        ("32", physical.PHYSICAL_LAYER_32, physical.STATUS_32),
-        ("64", physical.PHYSICAL_LAYER_64, physical.STATUS_64),
-    ):
-        done = end.function.flag(structure, register[f"Equalization {rate}.0 GT/s Complete"])
-        if done is not None and done.value:
-            reached.append(rate)
+    reached = equalized_rates(end)
     return f"complete at {', '.join(reached)} GT/s" if reached else None
 
 

@@ -112,6 +112,16 @@ _EQUALIZATION: tuple[tuple[str, float, Structure, Register], ...] = (
 )
 
 
+def equalized_rates(end: LinkEnd) -> tuple[str, ...]:
+    """The rates, GT/s, at which equalization completed by this end's word."""
+    found = []
+    for rate, _, structure, register in _EQUALIZATION:
+        done = end.function.flag(structure, register[f"Equalization {rate} GT/s Complete"])
+        if done is not None and done.value:
+            found.append(rate.removesuffix(".0"))
+    return tuple(found)
+
+
 def of_speed(link: Link) -> tuple[Reason, ...]:
     """Where a speed is short: what equalization reached at each rate the link should have gone through."""
     possible = link.possible.speed_gts

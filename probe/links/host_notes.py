@@ -7,6 +7,7 @@ from probe.address import Address
 from probe.links.kernel_text import error_total
 from probe.links.lanes import lanes_of
 from probe.links.topology import Topology
+from probe.links.trust import counter_doubts
 from probe.registers import express, physical
 from probe.registers.express import ROOT_PORT
 from probe.registers.smbios import decode_slot
@@ -25,7 +26,25 @@ def observations(evidence: Evidence, tree: Topology) -> tuple[Observation, ...]:
         *_broken_lists(tree),
         *_lane_errors(tree),
         *_flit_errors(tree),
+        *_unattributed(tree),
+        *counter_doubts(evidence, tree),
     )
+
+
+def _unattributed(tree: Topology) -> Iterator[Observation]:
+    """What a Root Port counted and nobody below it claims. Its total holds its own errors and all below."""
+    for address, function in tree.functions.items():
+        for severity, file in (("correctable", "cor"), ("nonfatal", "nonfatal"), ("fatal", "fatal")):
+            total = function.evidence.attributes.get(f"aer_rootport_total_err_{file}", "")
+            if not total.isdecimal() or int(total) == 0:
+                continue
+            texts = [f.evidence.attributes.get(f"aer_dev_{severity}") for f in (function, *tree.beneath(function))]
+            claimed = sum(error_total(text) or 0 for text in texts if text)
+            if int(total) > claimed:
+                rest = int(total) - claimed
+                yield Observation(
+                    str(address), f"{rest} of {total} {severity} errors that came here are claimed by nobody below"
+                )
 
 
 def _missing_ports(tree: Topology) -> Iterator[Observation]:

@@ -11,6 +11,7 @@ from probe.registers.values import SPEED_GTS
 
 NOT_A_WIDTH = frozenset({0, 63, 255})  # printed where the link has no width to give, or the register reads all ones
 _SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*GT/s")
+_NONZERO = re.compile(r" 0*[1-9]")
 _SPEEDS = frozenset(SPEED_GTS.values())
 
 _SHORT_CORRECTABLE = ("RxErr", "BadTLP", "BadDLLP", "Rollover", "Timeout", "NonFatalErr", "CorrIntErr", "HeaderOF")
@@ -57,6 +58,13 @@ def error_counts(text: str) -> dict[str, int]:
         if name and count.isdecimal() and not name.startswith("TOTAL_ERR_"):
             found[specification_name(name)] = int(count)
     return found
+
+
+def nonzero_counts(text: str) -> dict[str, int]:
+    """The counts of an `aer_dev_*` file that are not zero."""
+    if _NONZERO.search(text) is None:
+        return {}
+    return {name: count for name, count in error_counts(text).items() if count}
 
 
 def error_total(text: str) -> int | None:

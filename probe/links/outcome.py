@@ -11,9 +11,9 @@ def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
 
     `strict` counts limited, resting and unjudged links in slots as findings too.
     """
-    if any(link.urgent for link in document.links):
+    if any(link.urgent for link in document.links) or any(item.urgent for item in document.deviations):
         return ExitStatus.URGENT
-    if any(link.alarming for link in document.links):
+    if document.deviations or any(link.alarming for link in document.links):
         return ExitStatus.FOUND
     if all(link.verdict is Word.UNJUDGED for link in document.links):
         return ExitStatus.NOTHING_JUDGED

@@ -46,6 +46,7 @@ class Topology(msgspec.Struct):
     children: dict[Address, list[FunctionFacts]] = msgspec.field(default_factory=lambda: defaultdict(list))
     kinds: dict[Address, str | None] = msgspec.field(default_factory=dict)
     pairs: tuple[Pair, ...] = ()
+    root_buses: dict[int, list[int]] = {}
 
     def above(self, function: FunctionFacts) -> FunctionFacts | None:
         """The function above."""
@@ -61,6 +62,17 @@ class Topology(msgspec.Struct):
         while (parent := self.parents.get(chain[-1].address)) is not None and parent not in chain:
             chain.append(parent)
         return chain[::-1]
+
+    def place_id(self, function: FunctionFacts) -> str:
+        """The way from the root as it is wired: domain, which root bus of it, then device and function of each step.
+
+        Bus numbers are not a part of it: they change when a card is added elsewhere.
+        """
+        chain = self.path(function)
+        top = chain[0].address
+        roots = self.root_buses[top.domain]
+        steps = "/".join(f"{step.address.device:02x}.{step.address.function}" for step in chain)
+        return f"{top.domain:04x}/{roots.index(top.bus)}/{steps}"
 
     def beneath(self, function: FunctionFacts) -> Iterable[FunctionFacts]:
         """Every function below, at any depth."""
@@ -81,6 +93,9 @@ def topology(evidence: Evidence) -> Topology:
         tree.parents[address] = parent
         if parent is not None:
             tree.children[parent.address].append(function)
+    tops = sorted({(a.domain, a.bus) for a, parent in tree.parents.items() if parent is None})
+    for domain, bus in tops:
+        tree.root_buses.setdefault(domain, []).append(bus)
     for function in _from_the_root_down(tree):
         tree.kinds[function.address] = _kind(function, tree)
     tree.pairs = tuple(_pairs(tree))

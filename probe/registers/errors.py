@@ -20,6 +20,9 @@ CORRECTABLE_BITS: dict[int, str] = {
 }
 """Correctable errors by bit. Kernel `pci_regs.h`, PCI_ERR_COR_*."""
 
+LINK_ERROR_BITS = 1 << 0 | 1 << 6 | 1 << 7 | 1 << 8 | 1 << 12
+"""The correctable errors that speak of the lanes."""
+
 UNCORRECTABLE_BITS: dict[int, str] = {
     0: "Undefined",
     4: "Data Link Protocol Error",

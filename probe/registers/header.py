@@ -56,9 +56,27 @@ SUBORDINATE_BUS = Register("Subordinate Bus Number", 0x1A, 1, "7.5.1.3.4", (
 CAPABILITIES_POINTER = Register("Capabilities Pointer", 0x34, 1, "7.5.1.1.11", (
     Field("Capabilities Pointer", 7, 0, RO, HEX),
 ))  # fmt: skip
+BRIDGE_CONTROL = Register("Bridge Control", 0x3E, 2, "7.5.1.3.13", (
+    reserved(15, 12),
+    flag("Discard Timer SERR# Enable", 11),
+    flag("Discard Timer Status", 10, RW1C),
+    flag("Secondary Discard Timer", 9),
+    flag("Primary Discard Timer", 8),
+    flag("Fast Back-to-Back Transactions Enable", 7),
+    flag("Secondary Bus Reset", 6),
+    flag("Master Abort Mode", 5),
+    flag("VGA 16-bit Decode", 4),
+    flag("VGA Enable", 3),
+    flag("ISA Enable", 2),
+    flag("SERR# Enable", 1),
+    flag("Parity Error Response Enable", 0),
+))  # fmt: skip
 
 _COMMON = (VENDOR, DEVICE, COMMAND, STATUS, REVISION, CLASS, BASE_CLASS, HEADER_TYPE, CAPABILITIES_POINTER)
 TYPE_0 = Structure("Configuration header, type 0", 0, extended=False, registers=(*_COMMON, SUBSYSTEM_VENDOR, SUBSYSTEM))
 TYPE_1 = Structure(
-    "Configuration header, type 1", 1, extended=False, registers=(*_COMMON, PRIMARY_BUS, SECONDARY_BUS, SUBORDINATE_BUS)
+    "Configuration header, type 1",
+    1,
+    extended=False,
+    registers=(*_COMMON, PRIMARY_BUS, SECONDARY_BUS, SUBORDINATE_BUS, BRIDGE_CONTROL),
 )

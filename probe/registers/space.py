@@ -199,6 +199,7 @@ def survey(fetch: Fetch, load: Callable[[int, int], None]) -> None:
         return
     if layout >> 16 & 0x7F == 1:
         fetch(0x18)
+        fetch(0x3C)
     lists = walk(fetch)
     flags = _express_flags(lists, fetch)
     for found in lists.found:

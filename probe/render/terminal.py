@@ -43,6 +43,11 @@ def audit(document: AuditDocument, screen: Console, only: frozenset[Word] | None
         for link in findings:
             screen.print(Text.assemble((where(link), "bold"), f"  {headline(link)}."))
         screen.print(Text("Reasons and next steps: linkprobe explain ADDRESS", style="dim"))
+    for item in document.deviations:
+        urgent = "  (urgent)" if item.urgent else ""
+        screen.print(
+            Text.assemble("not as expected  ", (item.place or item.rule, "bold"), f"  {item.sentence}{urgent}")
+        )
     for note in document.observations:
         screen.print(Text.assemble("note  ", (note.subject, "bold"), f"  {note.meaning}"))
     _privilege(document.unread, screen)
@@ -124,3 +129,5 @@ def findings_only(document: AuditDocument, screen: Console) -> None:
             screen.print(
                 f"{link.verdict} {where(link)}{f' in {place}' if place else ''}: {headline(link)}", soft_wrap=True
             )
+    for item in document.deviations:
+        screen.print(f"not as expected, {item.place or item.rule}: {item.sentence}", soft_wrap=True)

@@ -118,6 +118,26 @@ class ErrorTotals(msgspec.Struct, frozen=True):
     fatal: int | None = None
 
 
+class ErrorRow(msgspec.Struct, frozen=True):
+    """One error as one end counted it; `function` is the one that counted most."""
+
+    error: str
+    count: int
+    end: str
+    function: str
+    meaning: str
+    causes: str
+
+
+class ErrorFinding(msgspec.Struct, frozen=True):
+    """Errors that point the same way, told once. `events` is the least number of events that explains them."""
+
+    severity: str
+    direction: str
+    events: int
+    rows: tuple[ErrorRow, ...]
+
+
 class PathStep(msgspec.Struct, frozen=True, kw_only=True):
     """One link on the way from the root."""
 
@@ -143,6 +163,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     inside_card: bool = False
     standing: Standing = Standing.SLOT
     urgent: bool = False
+    silent: bool = False
     alarming: bool = False
     port_best: LinkState = LinkState()
     component_best: LinkState = LinkState()
@@ -152,6 +173,10 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     oversubscription: float | None = None
     aspm: str | None = None
     errors: ErrorTotals = ErrorTotals()
+    error_findings: tuple[ErrorFinding, ...] = ()
+    place_id: str = ""
+    lanes_in_error: dict[str, tuple[int, ...]] = {}
+    equalized_gts: dict[str, tuple[str, ...]] = {}
     next_steps: tuple[str, ...] = ()
 
 
@@ -162,6 +187,15 @@ class Observation(msgspec.Struct, frozen=True):
     meaning: str
 
 
+class Deviation(msgspec.Struct, frozen=True, kw_only=True):
+    """Where a machine is not what an expectation says. `rule` names the rule as the file has it."""
+
+    rule: str
+    place: str | None
+    sentence: str
+    urgent: bool = False
+
+
 class AuditDocument(msgspec.Struct, frozen=True, kw_only=True):
     """Every link of a machine, judged."""
 
@@ -170,4 +204,5 @@ class AuditDocument(msgspec.Struct, frozen=True, kw_only=True):
     summary: dict[str, int]
     links: tuple[LinkDocument, ...]
     observations: tuple[Observation, ...] = ()
+    deviations: tuple[Deviation, ...] = ()
     unread: tuple[Unread, ...] = ()

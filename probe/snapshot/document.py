@@ -2,7 +2,7 @@
 
 import msgspec
 
-from probe.snapshot.audit import AuditDocument, LinkDocument
+from probe.snapshot.audit import LinkDocument
 from probe.snapshot.evidence import Evidence
 
 
@@ -14,10 +14,3 @@ class Snapshot(msgspec.Struct, frozen=True, kw_only=True):
     evidence: Evidence
     summary: dict[str, int]
     links: tuple[LinkDocument, ...]
-
-
-DOCUMENTS: dict[str, type[msgspec.Struct]] = {
-    "linkprobe/audit/1": AuditDocument,
-    "linkprobe/snapshot/1": Snapshot,
-}
-"""Every document by its schema name."""

@@ -6,6 +6,7 @@ import os
 import sys
 import tempfile
 import zlib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TypeVar
 
@@ -27,6 +28,11 @@ class _Header(msgspec.Struct):
 def encode(document: msgspec.Struct) -> bytes:
     """A document as JSON, one line."""
     return msgspec.json.encode(document) + b"\n"
+
+
+def encode_lines(documents: Iterable[msgspec.Struct]) -> bytes:
+    """Documents as JSON, a line each."""
+    return msgspec.json.Encoder().encode_lines(documents)
 
 
 def write_atomically(path: Path, data: bytes) -> None:

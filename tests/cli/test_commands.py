@@ -1,6 +1,5 @@
 """Every command as a person runs it: what it prints, and the status it ends in."""
 
-import io
 import json
 import os
 import subprocess
@@ -12,23 +11,8 @@ from typing import Any
 import pytest
 
 from fake_sysfs import Tree, card, machine, root_port
-from probe.cli.main import main
 from probe.registers import express
-
-Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
-    def call(*arguments: object, stdin: bytes = b"") -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["linkprobe", *map(str, arguments)])
-        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(stdin)))
-        with pytest.raises(SystemExit) as ended:
-            main()
-        captured = capfd.readouterr()
-        return int(ended.value.code or 0), captured.out, captured.err
-
-    return call
+from tests.cli.conftest import Run
 
 
 def described(trained: str | None = None) -> Tree:
@@ -282,7 +266,8 @@ def test_demo(run: Run, tmp_path: Path) -> None:
 
 def test_schema_holds_what_is_printed(run: Run, bad: Path) -> None:
     names = run("schema")[1].split()
-    assert names == ["linkprobe/audit/1", "linkprobe/snapshot/1"]
+    assert names[:2] == ["linkprobe/audit/1", "linkprobe/snapshot/1"]
+    assert "linkprobe/diff/1" in names
     for name in names:
         assert json.loads(run("schema", name)[1])["$ref"]
     properties = json.loads(run("schema", "linkprobe/audit/1")[1])["$defs"]["LinkDocument"]["properties"]

@@ -37,6 +37,7 @@ OFFSETS: dict[str, tuple[Register, int]] = {
     "PCI_COMMAND": (header_tables.COMMAND, 0), "PCI_STATUS": (header_tables.STATUS, 0),
     "PCI_HEADER_TYPE": (header_tables.HEADER_TYPE, 0), "PCI_SECONDARY_BUS": (header_tables.SECONDARY_BUS, 0),
     "PCI_SUBORDINATE_BUS": (header_tables.SUBORDINATE_BUS, 0), "PCI_PRIMARY_BUS": (header_tables.PRIMARY_BUS, 0),
+    "PCI_BRIDGE_CONTROL": (header_tables.BRIDGE_CONTROL, 0),
     "PCI_CAPABILITY_LIST": (header_tables.CAPABILITIES_POINTER, 0),
     "PCI_SUBSYSTEM_VENDOR_ID": (header_tables.SUBSYSTEM_VENDOR, 0), "PCI_SUBSYSTEM_ID": (header_tables.SUBSYSTEM, 0),
 }  # fmt: skip
@@ -191,6 +192,10 @@ MASKS: dict[str, tuple[Register, str]] = {
     "PCI_ACS_UF": (function.ACS_CAPABILITY, "ACS Upstream Forwarding"),
     "PCI_ACS_EC": (function.ACS_CAPABILITY, "ACS P2P Egress Control"),
     "PCI_ACS_DT": (function.ACS_CAPABILITY, "ACS Translated P2P"),
+    "PCI_BRIDGE_CTL_SERR": (header_tables.BRIDGE_CONTROL, "SERR# Enable"),
+    "PCI_BRIDGE_CTL_PARITY": (header_tables.BRIDGE_CONTROL, "Parity Error Response Enable"),
+    "PCI_BRIDGE_CTL_VGA": (header_tables.BRIDGE_CONTROL, "VGA Enable"),
+    "PCI_BRIDGE_CTL_BUS_RESET": (header_tables.BRIDGE_CONTROL, "Secondary Bus Reset"),
     "PCI_COMMAND_MASTER": (header_tables.COMMAND, "Bus Master Enable"),
     "PCI_COMMAND_MEMORY": (header_tables.COMMAND, "Memory Space Enable"),
     "PCI_COMMAND_SERR": (header_tables.COMMAND, "SERR# Enable"),

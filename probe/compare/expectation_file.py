@@ -1,0 +1,38 @@
+"""Expectations as TOML text, with a comment for the person who reads it beside each rule."""
+
+from collections.abc import Sequence
+
+import tomlkit
+
+from probe.compare.expectations import expected_of
+from probe.compare.portrait import described
+from probe.snapshot.audit import LinkDocument, Standing
+
+_HEAD = """\
+What this machine should be. Written by linkprobe from the machine as it was; edit it freely.
+Each rule picks links by slot, path or device (vendor:device), with the wildcards * and ?, and holds them to what it
+states: holds (vendor:device), empty, speed_gts, width, zero (error severities), correctable (errors/hours), and
+at_least (a number, with device)."""
+
+
+def to_toml(links: Sequence[LinkDocument], source: str) -> str:
+    """The expectations that these links meet, as a file."""
+    document = tomlkit.document()
+    for line in (*_HEAD.splitlines(), f"Taken from {source}."):
+        document.add(tomlkit.comment(line))
+    document.add(tomlkit.nl())
+    document.add("schema", "linkprobe/expect/1")
+    rules = tomlkit.aot()
+    slots = [link for link in links if link.standing is Standing.SLOT]
+    for link, rule in zip(slots, expected_of(links).rule, strict=True):
+        table = tomlkit.table()
+        words = described(link)
+        if words is not None:
+            table.comment(words)
+        for name in rule.__struct_fields__:
+            value = getattr(rule, name)
+            if value not in (None, (), False) and not (name == "at_least" and value == 1):
+                table.add(name, list(value) if isinstance(value, tuple) else value)
+        rules.append(table)
+    document.add("rule", rules)
+    return tomlkit.dumps(document)
