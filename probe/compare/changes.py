@@ -59,6 +59,7 @@ class LinkErrors(msgspec.Struct, frozen=True, kw_only=True):
     aspm: str | None
     limit: str
     exceeded: bool
+    ratio: float | None = None
 
 
 class Comparison(msgspec.Struct, frozen=True, kw_only=True):

@@ -96,6 +96,7 @@ def _values(link: LinkDocument) -> dict[str, str | None]:
         "speed": None if now.speed_gts is None else f"{now.speed_gts:g} GT/s",
         "width": None if now.width is None else f"x{now.width}",
         "lanes in error": _listed(link.lanes_in_error),
+        "error status": _listed(link.status_errors),
         "equalization": _listed(link.equalized_gts),
         "Max_Payload_Size": _text(link.bandwidth.max_payload_size),
         "Max_Read_Request_Size": _text(link.bandwidth.max_read_request_size),

@@ -9,8 +9,9 @@ from probe.compare.changes import Alteration, Change, Comparison, CountGrowth, L
 from probe.compare.limits import Limits
 from probe.compare.portrait import OCCUPANT, as_count
 from probe.errors import ExitStatus
-from probe.links.accounting import findings, is_data_error, is_link_error
+from probe.links.accounting import NO_DIRECTION, direction, findings, is_data_error, is_link_error, sentence
 from probe.links.log_events import EventKind, LogEvent
+from probe.registers.errors import CORRECTABLE_BITS
 from probe.snapshot.audit import ErrorFinding, LinkDocument, Word
 
 _HOUR_S = 3600.0
@@ -108,6 +109,8 @@ def _values(raw: Comparison) -> Iterator[Change]:
         if not place or OCCUPANT in names:
             continue
         for name, item in names.items():
+            if name == "error status":
+                yield from _status(raw, place, item)
             teller = _TELLERS.get(name)
             if teller is not None:
                 rank, sentence = teller(item, names)
@@ -116,6 +119,39 @@ def _values(raw: Comparison) -> Iterator[Change]:
                 yield Change(
                     rank=rank, kind=name, place=raw.titles[place], sentence=sentence, evidence=evidence, urgent=urgent
                 )
+
+
+def _status(raw: Comparison, place: str, item: Alteration) -> Iterator[Change]:
+    """Status bits newly set that no counter tells of: the kernel was not told, or could not count."""
+    counted = {(growth.end, growth.error) for growth in raw.counts if growth.place == place}
+    before, after = _by_end(item.before), _by_end(item.after)
+    for end, error in sorted(after - before - counted):
+        way = direction(end, error)
+        suspect = "" if way == NO_DIRECTION else f"; suspect {way}"
+        correctable = error in CORRECTABLE_BITS.values()
+        yield Change(
+            rank=Rank.NEUTRAL if correctable else Rank.WORSE,
+            kind="error status",
+            place=raw.titles[place],
+            sentence=f"at least one {error} at the {end}, which no counter tells of{suspect}",
+            evidence=f"error status of the {end}: {item.before or 'none'} before, {item.after or 'none'} after",
+        )
+    for end, error in sorted(before - after):
+        yield Change(
+            rank=Rank.NEUTRAL,
+            kind="error status",
+            place=raw.titles[place],
+            sentence=f"the {error} bit at the {end} was cleared",
+            evidence=f"error status of the {end}: {item.before or 'none'} before, {item.after or 'none'} after",
+        )
+
+
+def _by_end(text: str | None) -> set[tuple[str, str]]:
+    found = set()
+    for part in (text or "").split("; "):
+        end, _, names = part.partition(": ")
+        found |= {(end, name) for name in names.split(", ") if name}
+    return found
 
 
 def _rests(names: Mapping[str, Alteration]) -> bool:
@@ -187,10 +223,8 @@ _TELLERS: dict[str, Callable[[Alteration, Names], Told]] = {
 def _host(raw: Comparison) -> Iterator[Change]:
     for item in raw.alterations:
         if not item.place:
-            sentence = f"{item.name} changed from {item.before or 'none'} to {item.after or 'none'}"
-            yield Change(
-                rank=Rank.NEUTRAL, kind="host", place="this machine", sentence=sentence, evidence="host identity"
-            )
+            words = f"{item.name} changed from {item.before or 'none'} to {item.after or 'none'}"
+            yield Change(rank=Rank.NEUTRAL, kind="host", place="this machine", sentence=words, evidence="host identity")
 
 
 _BAD_EVENTS = frozenset({
@@ -243,7 +277,18 @@ def _errors(raw: Comparison, links: Mapping[str, LinkDocument], limits: Limits) 
                 aspm=link.aspm if link is not None else None,
                 limit=limit,
                 exceeded=exceeded,
+                ratio=_ratio(finding, link, raw.elapsed_s) if timed else None,
             )
+
+
+def _ratio(finding: ErrorFinding, link: LinkDocument | None, elapsed_s: float | None) -> float | None:
+    """Errors a bit that the link could carry one way in the time (link time: idle symbols count); not in Flit mode."""
+    if link is None or not is_link_error(finding) or link.bandwidth.flit_mode:
+        return None
+    now = link.negotiated
+    if now.speed_gts is None or now.width is None or not elapsed_s:
+        return None
+    return finding.events / (now.speed_gts * 1e9 * now.width * elapsed_s)
 
 
 def _limit(finding: ErrorFinding, elapsed_s: float | None, limits: Limits) -> tuple[str, bool]:
@@ -259,18 +304,14 @@ def _grown(errors: tuple[LinkErrors, ...]) -> Iterator[Change]:
     for item in errors:
         finding = item.finding
         urgent = finding.severity != "correctable"
-        names = ", ".join(f"{row.error} {row.count} at the {row.end}" for row in finding.rows)
-        severity = "non-fatal" if finding.severity == "nonfatal" else finding.severity
         functions = ", ".join(sorted({row.function for row in finding.rows}))
-        least = "at least " if item.floor or len(finding.rows) > 1 else ""
-        plural = "error" if finding.events == 1 else "errors"
-        suspect = "" if finding.direction == "no direction" else f"; suspect {finding.direction}"
+        ratio = "" if item.ratio is None else f"; error ratio {item.ratio:.1e} of the bits the link could carry"
         yield Change(
             rank=Rank.WORSE if item.exceeded else Rank.NEUTRAL,
             kind="errors",
             place=item.title,
-            sentence=f"{least}{finding.events} {severity} {plural}{suspect} ({names})",
-            evidence=f"error counters of {functions}; limit {item.limit}",
+            sentence=sentence(finding, floor=item.floor),
+            evidence=f"error counters of {functions}; limit {item.limit}; ASPM {item.aspm or 'not read'}{ratio}",
             urgent=urgent,
         )
 

@@ -55,6 +55,16 @@ def findings(counts: Iterable[Count]) -> tuple[ErrorFinding, ...]:
     return tuple(sorted(found, key=lambda item: (-SEVERITIES.index(item.severity), item.direction, item.rows[0].error)))
 
 
+def sentence(finding: ErrorFinding, *, floor: bool = False) -> str:
+    """A finding in words: how many events at the least, which way they point, and which end counted what."""
+    names = ", ".join(f"{row.error} {row.count} at the {row.end}" for row in finding.rows)
+    severity = "non-fatal" if finding.severity == "nonfatal" else finding.severity
+    plural = "error" if finding.events == 1 else "errors"
+    least = "at least " if floor or len(finding.rows) > 1 else ""
+    suspect = "" if finding.direction == NO_DIRECTION else f"; suspect {finding.direction}"
+    return f"{least}{finding.events} {severity} {plural}{suspect} ({names})"
+
+
 def is_link_error(finding: ErrorFinding) -> bool:
     """Correctable and of the lanes, as the published limit counts them."""
     return finding.severity == "correctable" and finding.direction != NO_DIRECTION

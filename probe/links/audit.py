@@ -19,7 +19,7 @@ from probe.links.rules import Judgement, alarms, judge
 from probe.links.speed_holders import SpeedHolders
 from probe.links.standing import standing
 from probe.links.topology import Pair, Topology, topology
-from probe.registers import express, physical
+from probe.registers import errors, express, physical
 from probe.registers.function import DEVICE_SERIAL_NUMBER, SERIAL_HIGH, SERIAL_LOW
 from probe.registers.header import SECONDARY_BUS
 from probe.snapshot.audit import (
@@ -75,8 +75,8 @@ class Machine:
         """The link object of one pair."""
         link = self.links[_key(pair)]
         judgement = judge(link)
-        errors = _errors(link)
-        trouble = bool(errors.nonfatal or errors.fatal)
+        totals = _errors(link)
+        trouble = bool(totals.nonfatal or totals.fatal)
         judged_path = self._path(link)
         empty = not link.functions
         return LinkDocument(
@@ -101,11 +101,12 @@ class Machine:
             path=judged_path,
             oversubscription=self._oversubscription(link),
             aspm=_aspm(link),
-            errors=errors,
+            errors=totals,
             error_findings=findings(_counts(link)),
             place_id=self.tree.place_id(link.ends[0].function),
             lanes_in_error=_lanes_in_error(link),
             equalized_gts=_equalized(link),
+            status_errors=_status_errors(link),
             next_steps=next_steps(link, judgement),
         )
 
@@ -252,6 +253,22 @@ def _lanes_in_error(link: Link) -> dict[str, tuple[int, ...]]:
         raw = end.function.register(physical.SECONDARY_PCI_EXPRESS, physical.LANE_ERROR_STATUS)
         if raw:
             found[name] = lanes_of(raw)
+    return found
+
+
+def _status_errors(link: Link) -> dict[str, tuple[str, ...]]:
+    """Errors whose status bit is set at an end: at least one since it was cleared, counted by the kernel or not."""
+    found = {}
+    for name, end in _ends(link):
+        names: list[str] = []
+        for register, bits in (
+            (errors.CORRECTABLE_STATUS, errors.CORRECTABLE_BITS),
+            (errors.UNCORRECTABLE_STATUS, errors.UNCORRECTABLE_BITS),
+        ):
+            raw = end.function.register(errors.ADVANCED_ERROR_REPORTING, register) or 0
+            names += [error for bit, error in bits.items() if raw >> bit & 1]
+        if names:
+            found[name] = tuple(names)
     return found
 
 

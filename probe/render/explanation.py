@@ -7,11 +7,13 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from probe.links.accounting import sentence
 from probe.links.advice import CAUTIONS, touches_hardware
+from probe.links.bit_error_ratio import clean_seconds
 from probe.links.explain import DecodedFunction, DecodedRegister, Explanation
 from probe.links.headline import headline, where
 from probe.render.console import STYLES
-from probe.render.units import data_rate
+from probe.render.units import data_rate, duration
 from probe.snapshot.audit import LinkDocument
 
 
@@ -29,6 +31,7 @@ def explanation(document: Explanation, screen: Console) -> None:
     _ends(document, screen)
     _path(link, screen)
     _bandwidth(link, screen)
+    _errors(link, screen)
     _steps(link.next_steps, screen)
     for function in document.functions:
         decoded(function, screen)
@@ -102,6 +105,26 @@ def _bandwidth(link: LinkDocument, screen: Console) -> None:
         rows.append(("payload from the host, by completion size", reads))
     for label, value in rows:
         screen.print(f"  {label:<46} {value}")
+
+
+def _errors(link: LinkDocument, screen: Console) -> None:
+    _heading("Errors since boot", screen)
+    if link.errors.correctable is None:
+        screen.print("  not counted by the kernel here")
+    elif not link.error_findings:
+        screen.print("  none counted (linkprobe audit says where counters are not to be believed)")
+    for finding in link.error_findings:
+        screen.print(f"  {sentence(finding)}")
+        for row in finding.rows:
+            screen.print(
+                Padding(Text(f"{row.error}: {row.meaning}; usual causes: {row.causes}", style="dim"), (0, 0, 0, 6))
+            )
+    now = link.negotiated
+    if now.speed_gts is not None and now.width is not None and not link.bandwidth.flit_mode:
+        clean = duration(clean_seconds(now.speed_gts * 1e9 * now.width))
+        screen.print(
+            f"  {clean} without an error show a bit error ratio below 1e-12 at 95 % (ASPM {link.aspm or 'not read'})"
+        )
 
 
 def _steps(steps: Iterable[str], screen: Console) -> None:

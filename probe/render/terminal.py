@@ -6,6 +6,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from probe.links.accounting import sentence
 from probe.links.headline import headline, where
 from probe.render.console import STYLES
 from probe.snapshot.audit import AuditDocument, LinkDocument, Standing, Word
@@ -43,6 +44,10 @@ def audit(document: AuditDocument, screen: Console, only: frozenset[Word] | None
         for link in findings:
             screen.print(Text.assemble((where(link), "bold"), f"  {headline(link)}."))
         screen.print(Text("Reasons and next steps: linkprobe explain ADDRESS", style="dim"))
+    for link in links:
+        for finding in link.error_findings:
+            told = f"  {sentence(finding)} since boot"
+            screen.print(Text.assemble("errors  ", (where(link), "bold"), told))
     for item in document.deviations:
         urgent = "  (urgent)" if item.urgent else ""
         screen.print(

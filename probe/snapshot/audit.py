@@ -177,6 +177,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     place_id: str = ""
     lanes_in_error: dict[str, tuple[int, ...]] = {}
     equalized_gts: dict[str, tuple[str, ...]] = {}
+    status_errors: dict[str, tuple[str, ...]] = {}
     next_steps: tuple[str, ...] = ()
 
 

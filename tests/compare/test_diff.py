@@ -8,7 +8,8 @@ from probe.compare.diff import diff
 from probe.compare.limits import Limit
 from probe.compare.telling import exit_status
 from probe.errors import ExitStatus, InputError
-from probe.registers import physical
+from probe.registers import errors, physical
+from probe.snapshot.document import Snapshot
 from probe.snapshot.evidence import LogLine
 from tests.compare.machines import A, B, drive, of, slot, snapshot
 
@@ -121,7 +122,9 @@ def test_settings_and_firmware_are_neutral() -> None:
     assert exit_status(document) is ExitStatus.CLEAN
 
 
-def counting(number: int, hours: float, error: str = "Receiver Error", severity: str = "correctable", **host: object):  # noqa: ANN201
+def counting(
+    number: int, hours: float, error: str = "Receiver Error", severity: str = "correctable", **host: object
+) -> Snapshot:
     counters = {severity: {error: number}} if number else {}
     return snapshot(of(slot(1, drive(counters=counters))), uptime_s=hours * HOUR, **host)
 
@@ -167,7 +170,7 @@ def test_the_log_between() -> None:
     old = LogLine("pcieport 0000:00:01.0: pciehp: Slot(1): Link Down", 10.0)
     new = LogLine("pcieport 0000:00:01.0: DPC: containment event, status:0x1f01 source:0x0000", HOUR + 10)
 
-    def with_log(*lines: LogLine, hours: float):  # noqa: ANN202
+    def with_log(*lines: LogLine, hours: float) -> Snapshot:
         made = snapshot(of(slot(1, drive())), uptime_s=hours * HOUR)
         return msgspec.structs.replace(made, evidence=msgspec.structs.replace(made.evidence, kernel_log=lines))
 
@@ -197,3 +200,15 @@ def test_limits_that_are_none(text: str) -> None:
 def test_an_older_snapshot_is_judged_anew() -> None:
     stale = msgspec.structs.replace(GOOD, written_by="linkprobe 0.0.1", links=())
     assert diff(stale, GOOD).empty
+
+
+def test_a_status_bit_that_no_counter_tells_of() -> None:
+    bits = {errors.CORRECTABLE_STATUS: {"Receiver Error": True}}
+    after = snapshot(of(slot(1, drive(registers=bits))), uptime_s=2 * HOUR)
+    (change,) = diff(GOOD, after).changes
+    assert change.sentence == (
+        "at least one Receiver Error at the component, which no counter tells of; suspect host to component"
+    )
+    counted = drive(registers=bits, counters={"correctable": {"Receiver Error": 1}})
+    told_by_the_counter = diff(GOOD, snapshot(of(slot(1, counted)), uptime_s=2 * HOUR)).changes
+    assert {change.kind for change in told_by_the_counter} == {"errors"}
