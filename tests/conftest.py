@@ -1,14 +1,18 @@
 """Fixtures shared by all tests."""
 
+import io
+import sys
 from collections.abc import Callable
 
 import pytest
 
 from fake_sysfs import Machine, Tree
+from probe.cli.main import main
 from probe.host.machine import read_machine
 from probe.links.audit import audit
 from probe.snapshot.audit import AuditDocument, LinkDocument
 
+Run = Callable[..., tuple[int, str, str]]
 Judge = Callable[[Machine | Tree], AuditDocument]
 
 
@@ -32,6 +36,19 @@ def judge_one(judge: Judge) -> Callable[[Machine | Tree], LinkDocument]:
         return link
 
     return run
+
+
+@pytest.fixture
+def run(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    def call(*arguments: object, stdin: bytes = b"") -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["linkprobe", *map(str, arguments)])
+        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(stdin)))
+        with pytest.raises(SystemExit) as ended:
+            main()
+        captured = capfd.readouterr()
+        return int(ended.value.code or 0), captured.out, captured.err
+
+    return call
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -18,6 +18,8 @@ from probe.cli.log import log
 from probe.cli.ratio import ratio
 from probe.cli.schema import schema
 from probe.cli.snapshot import snapshot
+from probe.cli.soak import soak
+from probe.cli.watch import watch
 from probe.errors import ExitStatus, LinkprobeError
 
 app = typer.Typer(
@@ -28,6 +30,8 @@ app = typer.Typer(
 )
 for command in (audit, explain, snapshot, diff, history, log, decode, ceiling, ratio, demo, schema):
     app.command()(command)
+app.command(context_settings={"allow_interspersed_args": True})(soak)
+app.command()(watch)
 app.add_typer(expect, name="expect")
 
 _INTERRUPTED = 130

@@ -101,14 +101,14 @@ class DirectorySource:
     """Files of a real file system: `sys` is where /sys is, and `root` the root it was taken with, if known."""
 
     def __init__(self, sys: Path = Path("/sys"), root: Path | None = Path("/")) -> None:
-        self._sys = os.path.realpath(sys)
+        self.sys = os.path.realpath(sys)
         self._root = None if root is None else os.path.realpath(root)
-        self.live = self._sys == "/sys"
+        self.live = self.sys == "/sys"
         self.label = "live" if self.live else str(sys)
 
     def _real(self, path: str) -> str:
         if path == "sys" or path.startswith("sys/"):
-            return self._sys + path[3:]
+            return self.sys + path[3:]
         if self._root is None:
             raise FileNotFoundError(errno.ENOENT, "not a part of this tree")
         return posixpath.join(self._root, path)

@@ -12,7 +12,7 @@ import pytest
 
 from fake_sysfs import Tree, card, machine, root_port
 from probe.registers import express
-from tests.cli.conftest import Run
+from tests.conftest import Run
 
 
 def described(trained: str | None = None) -> Tree:

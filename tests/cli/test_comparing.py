@@ -8,8 +8,8 @@ import pytest
 
 from probe.snapshot.document import Snapshot
 from probe.snapshot.store import encode
-from tests.cli.conftest import Run
 from tests.compare.machines import A, B, drive, of, slot, snapshot
+from tests.conftest import Run
 
 
 def saved(path: Path, made: Snapshot) -> Path:

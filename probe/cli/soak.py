@@ -1,0 +1,155 @@
+"""linkprobe soak."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from probe.cli.options import JsonOption, SysfsOption
+from probe.errors import ExitStatus, InputError, NothingToJudge
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from probe.snapshot.document import Snapshot
+    from probe.soak.record import Record
+    from probe.soak.runner import Progress, Setup
+
+_DEFAULT_MINUTES = 10.0
+_CLOSE = "close"
+
+CAUTION = (
+    "A load can bring a faulty host down: back up first, move its users off, and watch temperatures. It reads, unless a "
+    "load says what it writes."
+)
+
+
+def soak(
+    words: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[close RECORD | -- COMMAND...]", help="A record to close, or a command as the load."),
+    ] = None,
+    minutes: Annotated[float | None, typer.Option(metavar="N", help="How long; with a command, until it ends.")] = None,
+    load: Annotated[
+        list[str] | None, typer.Option(metavar="NAME[:TARGET]", help="A load of linkprobe's own; may be given again.")
+    ] = None,
+    link: Annotated[
+        list[str] | None, typer.Option(metavar="WHICH", help="Links to watch: address, slot, kind or all.")
+    ] = None,
+    output: Annotated[
+        str | None, typer.Option("-o", "--output", metavar="RECORD", help="The journal to write.")
+    ] = None,
+    interval: Annotated[float, typer.Option(metavar="S", help="Seconds between samples.", min=0.05)] = 1.0,
+    stop_on: Annotated[
+        list[str] | None,
+        typer.Option(metavar="WHAT", help="End early on fatal, link-down, rate or temperature=85; may be given again."),
+    ] = None,
+    correctable: Annotated[str, typer.Option(metavar="N/Hh", help="Limit of correctable link errors.")] = "6/2h",
+    block: Annotated[int | None, typer.Option(metavar="BYTES", help="Block size of the loads.", min=4096)] = None,
+    in_flight: Annotated[int, typer.Option(metavar="N", help="Reads in flight.", min=1, max=64)] = 3,
+    size: Annotated[int, typer.Option(metavar="BYTES", help="Size of a scratch file.", min=4096)] = 256 << 20,
+    rate: Annotated[float | None, typer.Option(metavar="BYTES/S", help="Most a target is driven at.", min=1)] = None,
+    raw: Annotated[
+        str | None, typer.Option(metavar="SERIAL", help="Overwrite the raw device with this serial number.")
+    ] = None,
+    json: JsonOption = False,
+    sysfs: SysfsOption = None,
+) -> None:
+    """Put links under load, or accompany a load, and judge them by it. `soak close RECORD` judges what a crash left."""
+    given = list(words or [])
+    if given[:1] == [_CLOSE]:
+        _close(given[1:], json=json)
+        return
+    from probe.compare.limits import Limit
+    from probe.soak.exercisers import find
+    from probe.soak.exercisers.interface import Options
+    from probe.soak.runner import Setup, Stops
+
+    options = Options(block=block, in_flight=in_flight, size=size, rate_bytes_s=rate, raw_serial=raw)
+    exercisers = tuple(pair for text in load or [] for pair in find(text))
+    planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
+    taken, root, live = snapshot_of(sysfs)
+    from probe.soak.choosing import chosen
+
+    links = chosen(taken.links, link or [])
+    if not links:
+        raise NothingToJudge("no link holds anything", where=taken.evidence.host.source, remedy="nothing to watch")
+    setup = Setup(
+        sys=root, snapshot=taken, links=links, exercisers=exercisers, command=tuple(given), options=options,
+        planned_s=planned, interval_s=interval, stops=Stops.parse(stop_on or []), correctable=Limit.parse(correctable),
+        live=live,
+    )  # fmt: skip
+    _run(
+        setup,
+        Path(output or f"linkprobe-soak-{taken.evidence.host.taken_at[:19].replace(':', '')}.jsonl"),
+        sysfs,
+        json=json,
+    )
+
+
+def snapshot_of(sysfs: Path | None) -> "tuple[Snapshot, str, bool]":
+    """A snapshot, the path of its /sys, and whether it is live."""
+    from probe.host.machine import read_machine
+    from probe.host.opening import open_source
+    from probe.host.source import DirectorySource
+    from probe.links.record import take
+
+    source = open_source(sysfs)
+    if not isinstance(source, DirectorySource):
+        raise InputError("cannot be watched", where=str(sysfs), remedy="give a directory")
+    return take(read_machine(source)), source.sys, source.live
+
+
+def _run(setup: "Setup", path: Path, sysfs: Path | None, *, json: bool) -> None:
+    from probe.render import soak as draw
+    from probe.render.console import console
+    from probe.soak.journal import Journal
+    from probe.soak.plan import shows
+    from probe.soak.runner import Soak
+
+    screen = console(to_errors=True)
+    draw.before(shows(setup.links, setup.planned_s or 0.0), setup, CAUTION, screen)
+    journal = Journal.create(path)
+    try:
+        with draw.progress(setup, screen) as show:
+            shown: Callable[[Progress], None] = show
+            Soak(setup, journal, shown).run(lambda: snapshot_of(sysfs)[0])
+    finally:
+        journal.close()
+    screen.print(f"record: {path}")
+    _judge(path, json=json)
+
+
+def _close(arguments: list[str], *, json: bool) -> None:
+    if len(arguments) != 1:
+        raise InputError("takes one record", where="soak close", remedy="linkprobe soak close RECORD")
+    _judge(Path(arguments[0]), json=json)
+
+
+def read_record(path: Path) -> "Record":
+    """The record of a journal, whatever ended it. Raises InputError or DocumentError."""
+    from probe.host.machine import read_host
+    from probe.host.opening import open_source
+    from probe.soak.journal import read_entries
+    from probe.soak.record import record
+
+    return record(read_entries(path), boot_id_now=read_host(open_source(None)).boot_id)
+
+
+def _judge(path: Path, *, json: bool) -> None:
+    from probe.soak.record import exit_status
+
+    document = read_record(path)
+    if json:
+        from probe.snapshot.store import encode
+
+        sys.stdout.buffer.write(encode(document))
+    else:
+        from probe.render.console import console
+        from probe.render.soak import record as draw
+
+        draw(document, console())
+    status = exit_status(document)
+    if status is not ExitStatus.CLEAN:
+        raise typer.Exit(status)

@@ -1,0 +1,59 @@
+"""linkprobe watch."""
+
+import sys
+import time
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from probe.cli.options import JsonOption, SysfsOption
+from probe.errors import NothingToJudge
+
+if TYPE_CHECKING:
+    from probe.soak.watching import Watch
+
+
+def watch(
+    json: JsonOption = False,
+    sysfs: SysfsOption = None,
+    link: Annotated[
+        list[str] | None, typer.Option(metavar="WHICH", help="Links to watch: address, slot, kind or all.")
+    ] = None,
+    interval: Annotated[float, typer.Option(metavar="S", help="Seconds between samples.", min=0.05)] = 1.0,
+    minutes: Annotated[float | None, typer.Option(metavar="N", help="End by itself after so long.")] = None,
+) -> None:
+    """Watch links without a load: their states and counters now, and events as they happen.
+
+    With --json an event a line, for other programs.
+    """
+    from probe.cli.soak import snapshot_of
+    from probe.soak.choosing import chosen
+    from probe.soak.runner import Setup
+    from probe.soak.watching import Watch
+
+    taken, root, live = snapshot_of(sysfs)
+    links = chosen(taken.links, link or [])
+    if not links:
+        raise NothingToJudge("no link holds anything", where=taken.evidence.host.source, remedy="nothing to watch")
+    watched = Watch(Setup(sys=root, snapshot=taken, links=links, live=live))
+    until = None if minutes is None else time.monotonic() + minutes * 60
+    try:
+        if json:
+            _stream(watched, interval, until)
+        else:
+            from probe.render.console import console
+            from probe.render.watch import live_view
+
+            live_view(watched, links, interval, until, console())
+    finally:
+        watched.close()
+
+
+def _stream(watched: "Watch", interval: float, until: float | None) -> None:
+    from probe.snapshot.store import encode
+
+    while until is None or time.monotonic() < until:
+        for happening in watched.step()[1]:
+            sys.stdout.buffer.write(encode(happening))
+            sys.stdout.buffer.flush()
+        time.sleep(interval)

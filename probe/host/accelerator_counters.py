@@ -1,0 +1,71 @@
+"""What NVIDIA accelerators say of their own link, by NVML: the rate, and replays as a second witness.
+
+Optional: the extra `accelerator` brings `nvidia-ml-py`. Without it, or without a driver, there is nothing to read.
+"""
+
+import contextlib
+import threading
+import time
+from typing import Any
+
+Rates = dict[str, tuple[float, float]]
+_KIB = 1024
+_PAUSE_S = 0.5
+
+
+class AcceleratorCounters:
+    """The accelerators that NVML shows, by PCI address.
+
+    NVML measures a rate by watching for 20 ms, so a thread of its own asks, and readers get the latest answer. Its byte
+    counters are not used: seen on an H100, they wrap within a second under load.
+    """
+
+    def __init__(self) -> None:
+        self._nvml: Any = None
+        self._handles: dict[str, Any] = {}
+        self._latest: Rates = {}
+        try:
+            import pynvml  # noqa: PLC0415 - optional
+        except ImportError:
+            return
+        try:
+            pynvml.nvmlInit()
+            for number in range(pynvml.nvmlDeviceGetCount()):
+                handle = pynvml.nvmlDeviceGetHandleByIndex(number)
+                self._handles[_address(pynvml.nvmlDeviceGetPciInfo(handle).busId)] = handle
+        except pynvml.NVMLError:
+            return
+        self._nvml = pynvml
+        if self._handles:
+            threading.Thread(target=self._watch, daemon=True).start()
+
+    def rates(self) -> Rates:
+        """Bytes a second to the host and from it, by the latest answer."""
+        return dict(self._latest)
+
+    def replays(self) -> dict[str, int]:
+        """Packets replayed since the driver was loaded, where the accelerator counts them."""
+        found = {}
+        for address, handle in self._handles.items():
+            with contextlib.suppress(self._nvml.NVMLError):
+                found[address] = int(self._nvml.nvmlDeviceGetPcieReplayCounter(handle))
+        return found
+
+    def _watch(self) -> None:
+        while True:
+            for address, handle in self._handles.items():
+                try:
+                    sent, received = (
+                        self._nvml.nvmlDeviceGetPcieThroughput(handle, which) * _KIB
+                        for which in (self._nvml.NVML_PCIE_UTIL_TX_BYTES, self._nvml.NVML_PCIE_UTIL_RX_BYTES)
+                    )
+                except self._nvml.NVMLError:
+                    return
+                self._latest[address] = (float(sent), float(received))
+            time.sleep(_PAUSE_S)
+
+
+def _address(bus: str | bytes) -> str:
+    text = (bus.decode() if isinstance(bus, bytes) else bus).lower()
+    domain, _, place = text.partition(":")
+    return f"{int(domain, 16):04x}:{place}"

@@ -1,0 +1,298 @@
+"""A journal made into a record: how it ended, how each link did, what was carried, and the verdict. Pure.
+
+Works for a journal that a crash cut off: what is missing is said, and what is there is judged.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+
+import msgspec
+
+from probe.compare.changes import Change, Rank
+from probe.compare.diff import diff
+from probe.compare.limits import Limit
+from probe.compare.portrait import judged_links, title
+from probe.errors import ExitStatus
+from probe.links.accounting import findings, is_link_error, sentence
+from probe.snapshot.audit import ErrorFinding, LinkDocument, LinkState, Word
+from probe.soak.carriage import Carriage, carriage
+from probe.soak.journal import (
+    Baseline,
+    End,
+    Entry,
+    Errors,
+    Event,
+    LoadEnded,
+    Mismatch,
+    Pass,
+    Sample,
+    Spread,
+    Start,
+    Thinned,
+)
+
+_LOST = frozenset({"gone", "link down"})
+_BELOW = frozenset({Word.DOWNTRAINED, Word.CAPPED})
+
+
+class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
+    """One link over the whole time."""
+
+    place: str
+    title: str
+    before: Word
+    under_load: Word
+    best: LinkState
+    worst: LinkState
+    transitions: int
+    errors: tuple[ErrorFinding, ...]
+    errors_before_baseline: int
+    hottest_c: float | None
+    failed: tuple[str, ...]
+    urgent: bool = False
+
+
+class Record(msgspec.Struct, frozen=True, kw_only=True):
+    """The whole of a soak, judged."""
+
+    schema: str = "linkprobe/record/1"
+    verdict: str
+    reasons: tuple[str, ...]
+    urgent: bool
+    host: str | None
+    started_at: str
+    elapsed_s: float
+    planned_s: float
+    ended: str
+    complete: bool
+    samples: int
+    loads: tuple[str, ...]
+    notes: tuple[str, ...]
+    links: tuple[LinkOutcome, ...]
+    carriage: tuple[Carriage, ...]
+    events: tuple[Event, ...]
+    mismatches: tuple[Mismatch, ...]
+    load_results: tuple[LoadEnded, ...]
+    changes: tuple[Change, ...]
+
+
+PASSED, FAILED = "passed", "failed"
+
+
+def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Record:
+    """The record of these entries. `boot_id_now` tells a crash of the host from the end of the program."""
+    start = entries[0]
+    if not isinstance(start, Start):
+        raise TypeError("a journal begins with its start")
+    links = {link.place_id: link for link in judged_links(start.snapshot) if link.place_id in start.places}
+    end = next((entry for entry in entries if isinstance(entry, End)), None)
+    last_t = max((_moment(entry) for entry in entries), default=0.0)
+    sampled = [entry for entry in entries if isinstance(entry, Sample | Thinned)]
+    outcomes = tuple(_outcome(link, start, entries, sampled, last_t) for link in links.values())
+    mismatches = tuple(entry for entry in entries if isinstance(entry, Mismatch))
+    results = tuple(entry for entry in entries if isinstance(entry, LoadEnded))
+    carried = carriage((entry for entry in entries if isinstance(entry, Pass)), links)
+    changes = _changes(start, end)
+    reasons = tuple(_reasons(outcomes, carried, mismatches, results, changes, end))
+    urgent = any(item.urgent for item in outcomes) or any(change.urgent for change in changes)
+    return Record(
+        verdict=FAILED if reasons else PASSED,
+        reasons=reasons or ("every link was seen at its best under load, without a finding",),
+        urgent=urgent,
+        host=start.snapshot.evidence.host.name,
+        started_at=start.snapshot.evidence.host.taken_at,
+        elapsed_s=last_t,
+        planned_s=start.planned_s,
+        ended=_ended(start, end, last_t, boot_id_now),
+        complete=end is not None and end.complete,
+        samples=sum(entry.samples if isinstance(entry, Thinned) else 1 for entry in sampled),
+        loads=start.loads,
+        notes=start.notes,
+        links=outcomes,
+        carriage=carried,
+        events=tuple(entry for entry in entries if isinstance(entry, Event)),
+        mismatches=mismatches,
+        load_results=results,
+        changes=changes,
+    )
+
+
+def exit_status(document: Record) -> ExitStatus:
+    """2 if urgent, 1 if it failed, 3 if nothing was sampled, else 0."""
+    if document.urgent:
+        return ExitStatus.URGENT
+    if document.verdict == FAILED:
+        return ExitStatus.FOUND
+    return ExitStatus.CLEAN if document.samples else ExitStatus.NOTHING_JUDGED
+
+
+def _moment(entry: Entry) -> float:
+    return 0.0 if isinstance(entry, Start) else entry.until if isinstance(entry, Thinned) else entry.t
+
+
+def _ended(start: Start, end: End | None, last_t: float, boot_id_now: str | None) -> str:
+    if end is not None:
+        return end.why
+    then = start.snapshot.evidence.host.boot_id
+    if then is not None and boot_id_now is not None and then != boot_id_now:
+        return f"the host went down after the last sample, {last_t:.0f} s in, and was started anew since"
+    return f"the program was ended or killed after the last sample, {last_t:.0f} s in"
+
+
+def _changes(start: Start, end: End | None) -> tuple[Change, ...]:
+    """What the snapshots before and after differ in; errors are told by the samples, so not again."""
+    if end is None or end.snapshot is None:
+        return ()
+    compared = diff(start.snapshot, end.snapshot)
+    return tuple(change for change in compared.changes if change.kind not in {"errors", "speed", "verdict"})
+
+
+def _outcome(
+    link: LinkDocument, start: Start, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned], last_t: float
+) -> LinkOutcome:
+    place = link.place_id
+    states = list(_states(place, sampled))
+    best = LinkState(_extreme(states, 0, best=True), _width(_extreme(states, 1, best=True)))
+    worst = LinkState(_extreme(states, 0, best=False), _width(_extreme(states, 1, best=False)))
+    baseline = next((entry.t for entry in entries if isinstance(entry, Baseline)), 0.0)
+    errors = [entry for entry in entries if isinstance(entry, Errors) and entry.place == place]
+    counted = findings(
+        (e.end, e.function, e.severity, e.error, e.count) for e in _summed(e for e in errors if e.t >= baseline)
+    )
+    events = [entry for entry in entries if isinstance(entry, Event) and entry.place == place]
+    word = _under_load(link, best, loaded=_loaded(link, start, entries, sampled))
+    failed = tuple(_failed(word, best, link, counted, events, start, max(last_t - baseline, 1.0)))
+    hot = [value for value in (_hottest(place, sample) for sample in sampled) if value is not None]
+    return LinkOutcome(
+        place=place,
+        title=title(link),
+        before=link.verdict,
+        under_load=word,
+        best=best,
+        worst=worst,
+        transitions=sum(event.kind in {"state", "link down", "link up", "retrained"} for event in events),
+        errors=counted,
+        errors_before_baseline=sum(entry.count for entry in errors if entry.t < baseline),
+        hottest_c=max(hot, default=None),
+        failed=failed,
+        urgent=any(item.severity != "correctable" for item in counted) or any(event.kind in _LOST for event in events),
+    )
+
+
+def _summed(errors: Iterable[Errors]) -> list[Errors]:
+    totals: dict[tuple[str, str, str, str], Errors] = {}
+    for item in errors:
+        key = (item.end, item.function, item.severity, item.error)
+        before = totals.get(key)
+        totals[key] = item if before is None else msgspec.structs.replace(item, count=item.count + before.count)
+    return list(totals.values())
+
+
+def _states(place: str, sampled: Iterable[Sample | Thinned]) -> Iterable[tuple[Spread | None, Spread | None]]:
+    for sample in sampled:
+        if place not in sample.links:
+            continue
+        if isinstance(sample, Thinned):
+            yield sample.links[place][0], sample.links[place][1]
+        else:
+            seen = sample.links[place]
+            yield _single(seen.speed_gts), _single(seen.width)
+
+
+def _single(value: float | None) -> Spread | None:
+    return None if value is None else Spread(value, value, value)
+
+
+def _extreme(states: Sequence[tuple[Spread | None, Spread | None]], index: int, *, best: bool) -> float | None:
+    values = [state[index] for state in states]
+    known = [spread.most if best else spread.least for spread in values if spread is not None]
+    if not known:
+        return None
+    return max(known) if best else min(known)
+
+
+def _width(value: float | None) -> int | None:
+    return None if value is None else int(value)
+
+
+def _hottest(place: str, sample: Sample | Thinned) -> float | None:
+    if place not in sample.links:
+        return None
+    if isinstance(sample, Thinned):
+        spread = sample.links[place][4]
+        return None if spread is None else spread.most
+    return sample.links[place].temperature_c
+
+
+_BUSY_BYTES_S = 1e6
+
+
+def _loaded(link: LinkDocument, start: Start, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned]) -> bool:
+    """Whether anything moved over the link: a pass of a load, or counters that say so; a command is taken at its word."""
+    if any(isinstance(entry, Pass) and entry.place == link.place_id for entry in entries):
+        return True
+    if any(name.startswith("-- ") for name in start.loads):
+        return True
+    for sample in sampled:
+        if isinstance(sample, Sample) and link.place_id in sample.links:
+            seen = sample.links[link.place_id]
+            if (seen.to_host_bytes_s or 0.0) + (seen.from_host_bytes_s or 0.0) > _BUSY_BYTES_S:
+                return True
+    return False
+
+
+def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Word:
+    """The verdict by the best state seen: a link that rested resolves here, if it was loaded."""
+    possible = link.possible
+    if None in {best.speed_gts, best.width, possible.speed_gts, possible.width}:
+        return link.verdict
+    reached = (best.speed_gts or 0) >= (possible.speed_gts or 0) and (best.width or 0) >= (possible.width or 0)
+    if reached:
+        return link.verdict if link.verdict is Word.LIMITED else Word.FULL
+    if link.verdict is Word.RESTING and not loaded:
+        return Word.RESTING
+    return link.verdict if link.verdict in {Word.CAPPED, Word.UNJUDGED} else Word.DOWNTRAINED
+
+
+def _failed(  # noqa: PLR0913, PLR0917 - all that can fail a link
+    word: Word, best: LinkState, link: LinkDocument, counted: Sequence[ErrorFinding], events: Sequence[Event],
+    start: Start, seconds: float,
+) -> Iterable[str]:  # fmt: skip
+    if word in _BELOW:
+        yield f"never better than {best} under load, where both ends can do {link.possible}"
+    limit = Limit.parse(start.correctable_limit)
+    for finding in counted:
+        if finding.severity != "correctable":
+            yield sentence(finding)
+        elif is_link_error(finding) and limit.exceeded(finding.events, seconds):
+            yield f"{sentence(finding)}, over the limit of {limit}"
+    for event in events:
+        if event.bad:
+            yield f"at {event.t:.0f} s: {event.sentence}"
+
+
+def _reasons(  # noqa: PLR0913, PLR0917 - all that can fail a soak
+    outcomes: Sequence[LinkOutcome], carried: Sequence[Carriage], mismatches: Sequence[Mismatch],
+    results: Sequence[LoadEnded], changes: Sequence[Change], end: End | None,
+) -> Iterable[str]:  # fmt: skip
+    for outcome in outcomes:
+        yield from (f"{outcome.title}: {text}" for text in outcome.failed)
+    yield from _differences(mismatches)
+    yield from (f"{item.target}, {item.direction}: {item.sentence}" for item in carried if item.short)
+    for result in results:
+        if result.failure is not None:
+            yield f"load {result.load}: {result.failure}"
+        elif result.status:
+            yield f"load {result.load} ended with status {result.status}"
+    yield from (f"{change.place}: {change.sentence}" for change in changes if change.rank is Rank.WORSE)
+    if end is None:
+        yield "it did not run to its end"
+
+
+def _differences(mismatches: Sequence[Mismatch]) -> Iterable[str]:
+    by_target: dict[str, list[Mismatch]] = defaultdict(list)
+    for mismatch in mismatches:
+        by_target[mismatch.target].append(mismatch)
+    for target, found in by_target.items():
+        where = f"first at offset {found[0].offset} ({found[0].bits} bits)"
+        yield f"{target}: data came back changed, {len(found)} times, {where}"

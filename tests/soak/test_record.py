@@ -1,0 +1,158 @@
+"""Records made of journals: how each link did, what was carried, how it ended."""
+
+import pytest
+
+from probe.errors import ExitStatus
+from probe.links.bandwidth import carries
+from probe.snapshot.audit import Word
+from probe.snapshot.document import Snapshot
+from probe.soak.carriage import carriage
+from probe.soak.journal import (
+    Baseline,
+    End,
+    Entry,
+    Errors,
+    Event,
+    LinkSample,
+    LoadEnded,
+    Mismatch,
+    Pass,
+    Sample,
+    Start,
+)
+from probe.soak.record import Record, exit_status, record
+from tests.compare.machines import drive, of, slot, snapshot
+
+PLACE = "0000/0/01.0"
+GOOD = snapshot(of(slot(1, drive())), boot_id="boot one")
+OVER = End(t=60.0, why="the planned time was over", complete=True)
+
+
+def start(before: Snapshot = GOOD, *loads: str) -> Start:
+    return Start(
+        snapshot=before, places=(PLACE,), loads=loads, interval_s=1.0, planned_s=60.0, correctable_limit="6/2h"
+    )
+
+
+def sample(t: float, speed: float | None = 16.0, width: int | None = 4, moving: float | None = None) -> Sample:
+    return Sample(t, {PLACE: LinkSample(speed, width, moving, None, 40.0 + t)})
+
+
+def counted(t: float, count: int, severity: str = "correctable", error: str = "Bad TLP") -> Errors:
+    return Errors(t=t, place=PLACE, end="component", function="00.0", severity=severity, error=error, count=count)
+
+
+def of_entries(*entries: Entry, boot: str | None = None) -> Record:
+    return record(entries, boot_id_now=boot)
+
+
+def test_a_clean_run_passes() -> None:
+    found = of_entries(start(), sample(0.0), Baseline(0.0, {}), sample(59.0), OVER)
+    assert (found.verdict, found.urgent, found.complete, found.samples) == ("passed", False, True, 2)
+    (link,) = found.links
+    assert (link.under_load, link.hottest_c) == (Word.FULL, 99.0)
+    assert exit_status(found) is ExitStatus.CLEAN
+
+
+RESTING = snapshot(of(slot(1, drive(None, "2.5 GT/s x4", power_state="D3hot"))))
+
+
+@pytest.mark.parametrize(
+    ("seen", "loads", "word"),
+    [
+        (sample(1.0, 16.0), (), Word.FULL),
+        (sample(1.0, 2.5), (), Word.RESTING),
+        (sample(1.0, 2.5), ("-- a command",), Word.DOWNTRAINED),
+        (sample(1.0, 2.5, moving=5e9), (), Word.DOWNTRAINED),
+    ],
+)
+def test_resting_resolves_under_load(seen: Sample, loads: tuple[str, ...], word: Word) -> None:
+    found = of_entries(start(RESTING, *loads), sample(0.0, 2.5), seen, OVER)
+    assert found.links[0].before is Word.RESTING
+    assert found.links[0].under_load is word
+    assert found.verdict == ("failed" if word is Word.DOWNTRAINED else "passed")
+
+
+@pytest.mark.parametrize(("count", "verdict"), [(5, "passed"), (6, "failed")])
+def test_errors_against_the_limit(count: int, verdict: str) -> None:
+    found = of_entries(start(), Baseline(1.0, {}), counted(2.0, count), sample(59.0), OVER)
+    assert found.verdict == verdict
+    assert found.links[0].errors[0].direction == "host to component"
+
+
+def test_errors_before_working_speed_do_not_count() -> None:
+    found = of_entries(start(), counted(0.5, 99), Baseline(1.0, {}), sample(59.0), OVER)
+    assert found.verdict == "passed"
+    assert found.links[0].errors_before_baseline == 99
+
+
+def test_an_uncorrectable_error_is_urgent() -> None:
+    found = of_entries(start(), Baseline(0.0, {}), counted(2.0, 1, "fatal", "Malformed TLP"), sample(59.0), OVER)
+    assert (found.verdict, exit_status(found)) == ("failed", ExitStatus.URGENT)
+
+
+def test_a_link_that_went_down_is_urgent() -> None:
+    down = Event(t=9.0, place=PLACE, kind="link down", sentence="the link went down", bad=True)
+    found = of_entries(start(), sample(0.0), down, sample(10.0, None, None), OVER)
+    assert exit_status(found) is ExitStatus.URGENT
+    assert found.links[0].transitions == 1
+
+
+def test_changed_data_fails() -> None:
+    wrong = Mismatch(
+        t=3.0, load="storage-round-trip", target="/x", place=PLACE, offset=4096, expected="00", found="01", bits=1
+    )
+    found = of_entries(start(), wrong, sample(59.0), OVER)
+    assert "first at offset 4096 (1 bits)" in found.reasons[0]
+
+
+def test_a_load_that_failed_fails() -> None:
+    assert of_entries(start(), LoadEnded(t=9.0, load="-- x", status=7), sample(1.0), OVER).verdict == "failed"
+    assert of_entries(start(), LoadEnded(t=9.0, load="-- x", status=None), sample(1.0), OVER).verdict == "passed"
+
+
+def test_how_it_ended_without_an_end() -> None:
+    entries = (start(), sample(0.0), sample(7.0))
+    assert (
+        "the program was ended or killed after the last sample, 7 s in" in of_entries(*entries, boot="boot one").ended
+    )
+    crashed = of_entries(*entries, boot="boot two")
+    assert "the host went down after the last sample, 7 s in" in crashed.ended
+    assert (crashed.complete, crashed.verdict) == (False, "failed")
+
+
+def passes(direction: str, *rates: float) -> list[Pass]:
+    return [
+        Pass(t=1.0, load="x", target="/dev/x", place=PLACE, direction=direction, bytes=int(rate), seconds=1.0)
+        for rate in rates
+    ]
+
+
+LINKS = {link.place_id: link for link in GOOD.links}
+CEILING = float(carries(16.0, 4, 256, 512).to_host)
+
+
+@pytest.mark.parametrize(
+    ("share", "short", "words"),
+    [
+        (0.90, False, "carries what it should: 90%"),
+        (0.62, True, "falls short: 62%"),
+        (1.2, False, "more than the link"),
+    ],
+)
+def test_share_of_the_ceiling(share: float, short: bool, words: str) -> None:
+    (found,) = carriage(passes("to host", CEILING * share), LINKS)
+    assert found.short == short
+    assert words in found.sentence
+    assert bool(found.questions) == short
+
+
+def test_the_median_counts_not_one_bad_pass() -> None:
+    (found,) = carriage(passes("to host", CEILING * 0.9, CEILING * 0.1, CEILING * 0.92), LINKS)
+    assert not found.short
+    assert found.least_bytes_s == pytest.approx(CEILING * 0.1, abs=1)
+
+
+def test_both_directions_at_once_have_no_ceiling() -> None:
+    (found,) = carriage(passes("both", 1e9), LINKS)
+    assert (found.share, found.short) == (None, False)

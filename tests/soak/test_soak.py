@@ -1,0 +1,218 @@
+"""Whole soaks on a made-up tree whose files change while it runs, in this process and as a person runs them."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fake_sysfs import Tree
+from probe.host.machine import read_machine
+from probe.host.opening import open_source
+from probe.links.record import take
+from probe.registers import express
+from probe.soak.journal import Journal, read_entries
+from probe.soak.record import Record, record
+from probe.soak.runner import Setup, Soak, Stops
+from tests.compare.machines import drive, of, slot
+from tests.conftest import Run
+
+PORT, CARD = "0000:00:01.0", "0000:01:00.0"
+STATUS_AT = 0x60 + express.LINK_STATUS.offset
+
+
+def tree() -> Tree:
+    return of(slot(1, drive(None)), slot(2, drive(None, "8 GT/s x4"))).build()
+
+
+class Machine:
+    """A tree on disk, and what happens to it."""
+
+    def __init__(self, root: Path) -> None:
+        self.sys = tree().write(root)
+        self.port = self.sys / "devices/pci0000:00" / PORT
+        self.card = self.port / CARD
+
+    def status(self, raw: int) -> None:
+        with (self.port / "config").open("r+b", buffering=0) as file:
+            file.seek(STATUS_AT)
+            file.write(raw.to_bytes(2, "little"))
+
+    def counter(self, name: str, text: str) -> None:
+        with (self.card / name).open("r+b", buffering=0) as file:
+            file.write(text.encode())
+
+
+FAST_WIDE, SLOW, DOWN, RETRAINED = 0x3044, 0x3041, 0x1000, 0x7044
+
+
+def soaked(machine: Machine, tmp_path: Path, *happenings: Any, seconds: float = 1.2, **changes: Any) -> Record:
+    taken = take(read_machine(open_source(machine.sys)))
+    links = tuple(link for link in taken.links if link.downstream_port == PORT)
+    setup = Setup(
+        sys=str(machine.sys), snapshot=taken, links=links, planned_s=seconds, interval_s=0.05, live=False, **changes
+    )
+    path = tmp_path / "x.jsonl"
+    opened = Journal.create(path)
+    timers = [threading.Timer(0.3 + 0.25 * number, happening) for number, happening in enumerate(happenings)]
+    for timer in timers:
+        timer.start()
+    Soak(setup, opened, lambda _: None).run(lambda: take(read_machine(open_source(machine.sys))))
+    opened.close()
+    for timer in timers:
+        timer.join()
+    return record(read_entries(path))
+
+
+def test_a_quiet_time(tmp_path: Path) -> None:
+    found = soaked(Machine(tmp_path), tmp_path)
+    assert (found.verdict, found.ended, found.complete) == ("passed", "the planned time was over", True)
+    assert found.samples > 10
+
+
+def test_what_happens_is_recorded_with_its_time(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    found = soaked(
+        machine,
+        tmp_path,
+        lambda: machine.status(SLOW),
+        lambda: machine.status(FAST_WIDE),
+        lambda: machine.status(RETRAINED),
+    )
+    assert [event.kind for event in found.events] == ["state", "state", "retrained"]
+    assert found.links[0].transitions == 3
+    assert str(found.links[0].worst) == "2.5 GT/s x4"
+    assert all(0.2 < event.t < 1.2 for event in found.events)
+
+
+def test_errors_are_counted_and_stop_it_where_asked(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    found = soaked(
+        machine,
+        tmp_path,
+        lambda: machine.counter("aer_dev_fatal", "Undefined 0\nDLP 1"),
+        seconds=9,
+        stops=Stops(fatal=True),
+    )
+    assert found.ended == "stopped at the first uncorrectable error, as asked"
+    assert found.elapsed_s < 5
+    assert found.urgent
+    assert found.links[0].errors[0].rows[0].error == "Data Link Protocol Error"
+
+
+def test_a_rate_stops_it_where_asked(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    text = "RxErr 0\nBadTLP 7"
+    found = soaked(
+        machine, tmp_path, lambda: machine.counter("aer_dev_correctable", text), seconds=9, stops=Stops(rate=True)
+    )
+    assert "passed 6/2h, as asked" in found.ended
+
+
+def test_a_link_that_goes_down_stops_it_where_asked(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    found = soaked(machine, tmp_path, lambda: machine.status(DOWN), seconds=9, stops=Stops(link_down=True))
+    assert "as a link went down, as asked" in found.ended
+    assert found.urgent
+
+
+def test_a_component_that_vanishes(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    found = soaked(machine, tmp_path, lambda: machine.card.rename(tmp_path / "gone"))
+    assert "gone" in {event.kind for event in found.events}
+    assert found.urgent
+
+
+def command(sys_root: Path, record_path: Path, *arguments: str) -> list[str]:
+    return [
+        sys.executable, "-m", "probe", "soak", "--sysfs", str(sys_root), "--link", PORT, "--interval", "0.1",
+        "-o", str(record_path), *arguments,
+    ]  # fmt: skip
+
+
+def test_a_command_is_the_load(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    done = subprocess.run(
+        command(machine.sys, tmp_path / "r", "--json", "--", "sh", "-c", "echo working; sleep 0.5; exit 3"),
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    document = json.loads(done.stdout)
+    assert done.returncode == 1
+    assert document["ended"] == "the load ended"
+    assert document["complete"] is True
+    (load,) = document["load_results"]
+    assert (load["status"], load["output"]) == (3, "working\n")
+
+
+def test_interrupted_by_a_person(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    process = subprocess.Popen(
+        command(machine.sys, tmp_path / "r", "--minutes", "5", "--json", "--", "sleep", "300"),
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    _wait_for_samples(tmp_path / "r")
+    process.send_signal(signal.SIGINT)
+    out, _ = process.communicate(timeout=20)
+    document = json.loads(out)
+    assert document["ended"] == "ended by SIGINT"
+    assert document["samples"] > 0
+    assert document["verdict"] == "passed"
+    assert not subprocess.run(["pgrep", "-f", "sleep 300"], capture_output=True, check=False).stdout
+
+
+def _wait_for_samples(path: Path) -> None:
+    for _ in range(200):
+        if path.exists() and path.read_bytes().count(b'"sample"') >= 3:
+            return
+        time.sleep(0.05)
+    raise AssertionError("no sample came")
+
+
+def test_killed_and_closed(tmp_path: Path, run: Run) -> None:
+    machine = Machine(tmp_path)
+    process = subprocess.Popen(
+        command(machine.sys, tmp_path / "r", "--minutes", "5"), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    _wait_for_samples(tmp_path / "r")
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait()
+    status, out, _ = run("soak", "close", tmp_path / "r", "--json")
+    document = json.loads(out)
+    assert status == 1
+    assert document["complete"] is False
+    assert document["samples"] >= 3
+    assert "after the last sample" in document["ended"]
+    assert run("soak", "close", tmp_path / "r")[1].startswith("failed")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("close",), "soak close: takes one record"),
+        (("close", "/absent"), "/absent: cannot be read"),
+        (("--load", "nonsense"), "--load nonsense: no such load"),
+        (("--stop-on", "rain"), "--stop-on rain: no such condition"),
+        (("--link", "nowhere"), "--link nowhere: names no link"),
+    ],
+)
+def test_bad_input(arguments: tuple[str, ...], told: str, run: Run, tmp_path: Path) -> None:
+    sys_root = Machine(tmp_path).sys
+    status, out, err = run("soak", "--sysfs", sys_root, "--minutes", "0.01", *arguments)
+    assert (status, out) == (64, "")
+    assert told in err
+
+
+def test_progress_in_plain_lines(tmp_path: Path, run: Run) -> None:
+    sys_root = Machine(tmp_path).sys
+    status, out, err = run("soak", "--sysfs", sys_root, "--minutes", "0.01", "--load", "memory", "-o", tmp_path / "r")
+    assert status == 1  # one link of it trained to 8 GT/s
+    assert "shows a bit error ratio below" in err
+    assert "load memory on host memory: verifies nothing; writes nothing" in err
+    assert "A load can bring a faulty host down" in err
+    assert out.startswith("failed  machine")
