@@ -13,6 +13,7 @@ def ceiling(
     width: Annotated[str, typer.Argument(metavar="WIDTH", help="Lanes, as x4.")],
     payload: Annotated[int, typer.Option(metavar="BYTES", help="Max_Payload_Size in force on the path.")] = 256,
     read_request: Annotated[int, typer.Option(metavar="BYTES", help="Max_Read_Request_Size of the component.")] = 512,
+    explain: Annotated[bool, typer.Option("--explain", help="Say where each figure comes from.")] = False,
     json: JsonOption = False,
 ) -> None:
     """Show what a link can carry, one direction, step by step."""
@@ -27,4 +28,4 @@ def ceiling(
     from probe.render.arithmetic import arithmetic as draw
     from probe.render.console import console
 
-    draw(document, console())
+    draw(document, console(), explain=explain)

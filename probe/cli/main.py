@@ -16,6 +16,7 @@ from probe.cli.explain import explain
 from probe.cli.history import history
 from probe.cli.log import log
 from probe.cli.ratio import ratio
+from probe.cli.report import report
 from probe.cli.schema import schema
 from probe.cli.snapshot import snapshot
 from probe.cli.soak import soak
@@ -28,7 +29,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (audit, explain, snapshot, diff, history, log, decode, ceiling, ratio, demo, schema):
+for command in (audit, explain, snapshot, diff, history, log, report, decode, ceiling, ratio, demo, schema):
     app.command()(command)
 app.command(context_settings={"allow_interspersed_args": True})(soak)
 app.command()(watch)

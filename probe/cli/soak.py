@@ -20,15 +20,15 @@ _DEFAULT_MINUTES = 10.0
 _CLOSE = "close"
 
 CAUTION = (
-    "A load can bring a faulty host down: back up first, move its users off, and watch temperatures. It reads, unless a "
-    "load says what it writes."
+    "A load can bring a faulty host down: back up first, move its users off, and watch temperatures. It reads, unless "
+    "a load says what it writes."
 )
 
 
 def soak(
     words: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[close RECORD | -- COMMAND...]", help="A record to close, or a command as the load."),
+        typer.Argument(metavar="[close RECORD | -- COMMAND...]", help="A record to close, or a command."),
     ] = None,
     minutes: Annotated[float | None, typer.Option(metavar="N", help="How long; with a command, until it ends.")] = None,
     load: Annotated[

@@ -61,6 +61,15 @@ def packet_share(payload: int, *, flit: bool, overhead: int | None = None) -> Fr
     return Fraction(payload, payload + (HEADER_BYTES + FRAMING_BYTES if overhead is None else overhead))
 
 
+DLLP_BYTES = 8
+"""An acknowledgement or flow control update on the wire below Flit mode (Intel AN 855, AN 690)."""
+
+
+def wire_bytes(size: int, largest: int, overhead: int) -> int:
+    """Bytes on the wire for `size` bytes in packets of at most `largest`, each with `overhead` bytes beside them."""
+    return -(-size // largest) * overhead + size
+
+
 class Carries(msgspec.Struct, frozen=True):
     """Bytes a second at each layer, one direction, exact."""
 

@@ -14,6 +14,7 @@ from probe.links.accounting import sentence
 from probe.render.console import STYLES
 from probe.render.units import data_rate, duration
 from probe.snapshot.audit import LinkState
+from probe.soak.exercisers.interface import placement
 from probe.soak.plan import Shows
 from probe.soak.record import LinkOutcome, Record
 from probe.soak.runner import Progress, Setup
@@ -34,8 +35,7 @@ def before(shows: Sequence[Shows], setup: Setup, caution: str, screen: Console) 
         screen.print(
             f"load {exerciser.name} on {target.label}: verifies {exerciser.verifies}; writes {exerciser.writes}"
         )
-        if target.node is None and target.address is not None:
-            screen.print(f"  the NUMA node of {target.label} is not known: placement is left to the kernel")
+        screen.print(f"  {placement(target)}")
     screen.print(Text(caution, style="italic"))
 
 
@@ -130,12 +130,16 @@ def record(document: Record, screen: Console) -> None:
             f"  {item.load} {item.target}, {item.direction}: {data_rate(item.median_bytes_s)}{ceiling} ({spread})"
         )
         screen.print(f"      {item.sentence}")
+        if item.narrowest is not None:
+            memory = "not measured" if item.memory_bytes_s is None else data_rate(item.memory_bytes_s)
+            node = "not known" if item.numa_node is None else str(item.numa_node)
+            beside = f"narrowest on the path {item.narrowest}; NUMA node {node}; host memory {memory}"
+            screen.print(Padding(Text(beside, style="dim"), (0, 0, 0, 6)))
         for question in item.questions:
             screen.print(Padding(Text(f"ask: {question}", style="dim"), (0, 0, 0, 6)))
     for mismatch in document.mismatches[:5]:
-        screen.print(
-            f"  {mismatch.target}: at offset {mismatch.offset} expected {mismatch.expected[:32]}, found {mismatch.found[:32]}"
-        )
+        there = f"expected {mismatch.expected[:32]}, found {mismatch.found[:32]}"
+        screen.print(f"  {mismatch.target}: at offset {mismatch.offset} {there}")
     if document.events:
         screen.print(Text("\nEvents", style="bold"))
     for event in document.events:
@@ -150,6 +154,9 @@ def _outcome(outcome: LinkOutcome, screen: Console) -> None:
     seen = f"best {outcome.best}, worst {outcome.worst}, {outcome.transitions} transitions"
     heat = "" if outcome.hottest_c is None else f", hottest {outcome.hottest_c:.0f} C"
     screen.print(f"  {seen}{heat}; before it was {outcome.before}")
+    if len(outcome.seconds_in) > 1:
+        times = ", ".join(f"{state} {duration(seconds)}" for state, seconds in outcome.seconds_in.items())
+        screen.print(f"  time in each state: {times}")
     for finding in outcome.errors:
         screen.print(f"  {sentence(finding)}")
     if outcome.errors_before_baseline:

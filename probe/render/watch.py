@@ -3,6 +3,7 @@
 import time
 from collections import deque
 from collections.abc import Sequence
+from typing import Self
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -37,7 +38,7 @@ class _Lines:
     def __init__(self, screen: Console) -> None:
         self._screen = screen
 
-    def __enter__(self) -> "_Lines":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -93,18 +93,23 @@ def read_snapshot(name: str) -> Snapshot:
 def decode_document(data: bytes, name: str, kind: type[Document], schema: str, remedy: str) -> Document:
     """A document of one kind from its bytes. Raises DocumentError, which names what is wrong and where."""
     data = _uncompressed(data, name, remedy)
-    try:
-        found = msgspec.json.decode(data, type=_Header).schema
-    except msgspec.ValidationError:
-        found = ""
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        what = "ends too early: it was cut off" if "truncated" in str(error) else f"is not JSON ({error})"
-        raise DocumentError(what, where=name, remedy=remedy) from error
+    found = schema_of(data, name, remedy)
     _check_schema(found, schema, name, remedy)
     try:
         return msgspec.json.decode(data, type=kind)
     except msgspec.ValidationError as error:
         raise DocumentError(f"does not hold what {schema} says ({error})", where=name, remedy=remedy) from error
+
+
+def schema_of(data: bytes, name: str, remedy: str) -> str:
+    """The schema name that a document states, empty if none. Raises DocumentError for what is no JSON."""
+    try:
+        return msgspec.json.decode(_uncompressed(data, name, remedy), type=_Header).schema
+    except msgspec.ValidationError:
+        return ""
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        what = "ends too early: it was cut off" if "truncated" in str(error) else f"is not JSON ({error})"
+        raise DocumentError(what, where=name, remedy=remedy) from error
 
 
 def _uncompressed(data: bytes, name: str, remedy: str) -> bytes:

@@ -35,6 +35,9 @@ class Carriage(msgspec.Struct, frozen=True, kw_only=True):
     sentence: str
     short: bool
     questions: tuple[str, ...] = ()
+    narrowest: str | None = None
+    numa_node: int | None = None
+    memory_bytes_s: float | None = None
 
 
 def carriage(passes: Iterable[Pass], links: Mapping[str, LinkDocument]) -> tuple[Carriage, ...]:
@@ -71,7 +74,18 @@ def _carriage(
         sentence=_sentence(share),
         short=short,
         questions=_questions(link, median, memory) if short and link is not None else (),
+        narrowest=None if link is None else _narrowest(link),
+        numa_node=None if link is None or link.component is None else link.component.numa_node,
+        memory_bytes_s=memory,
     )
+
+
+def _narrowest(link: LinkDocument) -> str | None:
+    """The narrowest link on the path, in words; the link itself where it is alone."""
+    step = next((step for step in link.path if step.narrowest), link.path[-1] if link.path else None)
+    if step is None:
+        return None
+    return f"{step.downstream_port or 'hidden port'} to {step.upstream_port}, {step.negotiated}"
 
 
 def _ceiling(link: LinkDocument, direction: str) -> int | None:

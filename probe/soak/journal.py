@@ -49,6 +49,7 @@ class Start(msgspec.Struct, frozen=True, kw_only=True, tag="start"):
     interval_s: float
     planned_s: float
     correctable_limit: str
+    boot_clock_s: float = 0.0
     stops: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 

@@ -45,6 +45,7 @@ class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     best: LinkState
     worst: LinkState
     transitions: int
+    seconds_in: dict[str, float]
     errors: tuple[ErrorFinding, ...]
     errors_before_baseline: int
     hottest_c: float | None
@@ -171,12 +172,17 @@ def _outcome(
         best=best,
         worst=worst,
         transitions=sum(event.kind in {"state", "link down", "link up", "retrained"} for event in events),
+        seconds_in=_seconds_in(place, sampled),
         errors=counted,
         errors_before_baseline=sum(entry.count for entry in errors if entry.t < baseline),
         hottest_c=max(hot, default=None),
         failed=failed,
-        urgent=any(item.severity != "correctable" for item in counted) or any(event.kind in _LOST for event in events),
+        urgent=_is_urgent(counted, events),
     )
+
+
+def _is_urgent(counted: Sequence[ErrorFinding], events: Sequence[Event]) -> bool:
+    return any(item.severity != "correctable" for item in counted) or any(event.kind in _LOST for event in events)
 
 
 def _summed(errors: Iterable[Errors]) -> list[Errors]:
@@ -197,6 +203,24 @@ def _states(place: str, sampled: Iterable[Sample | Thinned]) -> Iterable[tuple[S
         else:
             seen = sample.links[place]
             yield _single(seen.speed_gts), _single(seen.width)
+
+
+def _seconds_in(place: str, sampled: Sequence[Sample | Thinned]) -> dict[str, float]:
+    """Time in each state. A thinned span that saw several states is told as such."""
+    found: dict[str, float] = defaultdict(float)
+    ends = [*(entry.t for entry in sampled[1:]), _moment(sampled[-1]) if sampled else 0.0]
+    for entry, until in zip(sampled, ends, strict=True):
+        if place not in entry.links:
+            continue
+        ((speed, width),) = _states(place, [entry])
+        if speed is None or width is None:
+            state = "down or not read"
+        elif speed.least == speed.most and width.least == width.most:
+            state = str(LinkState(speed.most, int(width.most)))
+        else:
+            state = "several states"
+        found[state] += until - entry.t
+    return {state: round(seconds, 3) for state, seconds in found.items()}
 
 
 def _single(value: float | None) -> Spread | None:
@@ -228,7 +252,7 @@ _BUSY_BYTES_S = 1e6
 
 
 def _loaded(link: LinkDocument, start: Start, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned]) -> bool:
-    """Whether anything moved over the link: a pass of a load, or counters that say so; a command is taken at its word."""
+    """Whether anything moved over the link: by a pass of a load, by counters, or by a command taken at its word."""
     if any(isinstance(entry, Pass) and entry.place == link.place_id for entry in entries):
         return True
     if any(name.startswith("-- ") for name in start.loads):

@@ -16,8 +16,21 @@ from probe.host.traffic import Moved, Traffic
 from probe.links.accounting import findings, is_link_error
 from probe.snapshot.audit import LinkDocument
 from probe.snapshot.document import Snapshot
-from probe.soak.exercisers.interface import Context, Exerciser, Options, Target
-from probe.soak.journal import Baseline, End, Entry, Errors, Event, Journal, LinkSample, Mismatch, Pass, Sample, Start
+from probe.soak.exercisers.interface import Context, Exerciser, Options, Target, placement
+from probe.soak.journal import (
+    Baseline,
+    End,
+    Entry,
+    Errors,
+    Event,
+    Journal,
+    LinkSample,
+    LoadEnded,
+    Mismatch,
+    Pass,
+    Sample,
+    Start,
+)
 from probe.soak.loads import CommandLoad, ExerciserLoad, Load
 from probe.soak.tracking import LinkTrack
 
@@ -111,12 +124,15 @@ class Soak:
         with self._signals():
             for sampler in self._samplers:
                 self._tracks[sampler.place].begin(sampler.counters() or {})
-            for load in loads:
-                load.start()
             replays = self._traffic.replays() if self._traffic is not None else {}
-            why, complete = self._sample_until_the_end(loads)
-            self._stop.set()
-            ended = [load.stop() for load in loads]
+            ended: list[LoadEnded] = []
+            try:
+                for load in loads:
+                    load.start()
+                why, complete = self._sample_until_the_end(loads)
+            finally:  # a journal that cannot be written (a full disk) must not leave a load behind
+                self._stop.set()
+                ended += [load.stop() for load in loads]
         self._journal.append(*self._taken(), *ended, *self._witnessed(replays))
         self._journal.append(End(t=self.clock(), why=why, complete=complete, snapshot=after()))
         for sampler in self._samplers:
@@ -145,6 +161,8 @@ class Soak:
             interval_s=setup.interval_s,
             planned_s=setup.planned_s or 0.0,
             correctable_limit=str(setup.correctable),
+            boot_clock_s=self._begun,
+            notes=tuple(placement(target) for _, target in setup.exercisers),
             stops=tuple(stops),
         )
 

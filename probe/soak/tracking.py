@@ -43,6 +43,9 @@ class LinkTrack:
             self.transitions += 1
             sentence = "the link was retrained between two samples, and is as it was (Link Bandwidth Management Status)"
             found.append(self._event(t, "retrained", sentence, bad=False))
+        if now.power_state != last.power_state:
+            sentence = f"power state went from {last.power_state or 'not read'} to {now.power_state or 'not read'}"
+            found.append(self._event(t, "power", sentence, bad=False))
         new = now.lanes & ~last.lanes
         if new:
             lanes = ", ".join(map(str, lanes_of(new)))

@@ -11,6 +11,8 @@ from probe.links.audit import audit
 from probe.registers.errors import ADVANCED_ERROR_REPORTING
 from probe.snapshot.audit import Word
 from probe.snapshot.store import read_snapshot
+from probe.soak.journal import read_entries
+from probe.soak.record import record
 
 HERE = Path(__file__).parent
 
@@ -26,3 +28,18 @@ def test_accelerator_in_a_virtual_machine() -> None:
     assert [item.id for item in space.capabilities.found if item.extended][:2] == [0, 0x18]
     assert space.find(ADVANCED_ERROR_REPORTING) is not None
     assert space.capabilities.faults == ()
+
+
+def test_accelerator_soak() -> None:
+    """accelerator-soak.jsonl and .html: `linkprobe soak --minutes 1 --load accelerator` on the same kind of machine."""
+    found = record(read_entries(HERE / "accelerator-soak.jsonl"))
+    assert (found.verdict, found.complete, found.mismatches) == ("passed", True, ())
+    carried = {item.direction: item for item in found.carriage}
+    for direction in ("to host", "from host"):
+        share = carried[direction].share
+        assert share is not None
+        assert 0.80 <= share <= 1.0
+    assert carried["there and back"].passes > 10
+    (link,) = found.links
+    assert (str(link.best), str(link.worst), link.transitions) == ("32 GT/s x16", "32 GT/s x16", 0)
+    assert found.samples >= 60

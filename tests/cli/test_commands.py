@@ -252,6 +252,8 @@ def test_ceiling(run: Run) -> None:
     assert status == 0
     assert document["ceiling_bytes_s"]["to_host"] == 8_000_000_000 * 64 * 256 // (65 * 276)
     assert "7.306 GB/s" in run("ceiling", "16GT/s", "4")[1]
+    assert "AN 855" in run("ceiling", "16", "x4", "--explain")[1]
+    assert "236 of 256" in run("ceiling", "64", "x4", "--explain")[1]
 
 
 def test_demo(run: Run, tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from fractions import Fraction
 import pytest
 
 from probe.links.arithmetic import arithmetic
-from probe.links.bandwidth import ENCODING, carries, line_rate, packet_share
+from probe.links.bandwidth import DLLP_BYTES, ENCODING, carries, line_rate, packet_share, wire_bytes
 
 LANES = (1, 2, 4, 8, 12, 16, 32)
 # Linux drivers/pci/pci.h PCIE_SPEED2MBS_ENC (6.18; 64 GT/s since 6.8), Mb/s a lane, cut to whole numbers.
@@ -84,3 +84,41 @@ def test_command_and_library_agree() -> None:
     document = arithmetic("16", "x4", 256, 512)
     assert document.ceiling_bytes_s.to_host == int(carries(16.0, 4, 256, 512).to_host)
     assert document.steps[0].bytes_s == 8_000_000_000
+
+
+@pytest.mark.published("Xilinx WP350 (Lawley), as repeated in a book of 2018: writes over 2.5 GT/s x8, 8 bytes in 4 ns")
+@pytest.mark.parametrize(
+    ("writes", "payload", "updates", "nanoseconds", "megabytes_s"),
+    [(200, 128, 50, 15_160, 1688.65), (50, 512, 12.5, 13_390, 1911.87)],
+)
+def test_a_burst_of_writes(writes: int, payload: int, updates: float, nanoseconds: int, megabytes_s: float) -> None:
+    acknowledgements = writes / 5
+    data = writes * payload
+    on_wire = wire_bytes(data, payload, 20) + (acknowledgements + updates) * DLLP_BYTES
+    assert on_wire * 4 / 8 == nanoseconds
+    assert data / nanoseconds * 1000 == pytest.approx(megabytes_s, abs=0.005)
+
+
+@pytest.mark.published("Xilinx UG962 v3.0, p. 67: 128-byte reads, 20 bytes a packet and one 8-byte acknowledgement")
+def test_read_efficiency() -> None:
+    assert 128 / (wire_bytes(128, 128, 20) + DLLP_BYTES) == pytest.approx(0.8205, abs=0.00005)
+
+
+@pytest.mark.published("SIGCOMM 2018, doi 10.1145/3230543.3230560 (model from memory): payload 256, read request 512")
+@pytest.mark.parametrize(
+    ("size", "write", "request", "data"),
+    [
+        (64, 88, 24, 84), (256, 280, 24, 276), (257, 305, 24, 297), (512, 560, 24, 552), (1024, 1120, 48, 1104),
+        (1500, 1644, 72, 1620), (2048, 2240, 96, 2208),
+    ],
+)  # fmt: skip
+def test_bytes_on_the_wire(size: int, write: int, request: int, data: int) -> None:
+    assert wire_bytes(size, 256, 24) == write
+    assert wire_bytes(size, 512, 24) - size == request
+    assert wire_bytes(size, 256, 20) == data
+
+
+@pytest.mark.published("Intel AN 855, Throughput for Reads: 512 bytes in two completions, 40 bytes beside them, 92 %")
+def test_two_completions() -> None:
+    assert wire_bytes(512, 256, 20) == 552
+    assert int(512 / 552 * 100) == 92

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from fake_sysfs import Tree
+from probe.errors import InputError
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
 from probe.links.record import take
@@ -212,7 +213,26 @@ def test_progress_in_plain_lines(tmp_path: Path, run: Run) -> None:
     sys_root = Machine(tmp_path).sys
     status, out, err = run("soak", "--sysfs", sys_root, "--minutes", "0.01", "--load", "memory", "-o", tmp_path / "r")
     assert status == 1  # one link of it trained to 8 GT/s
-    assert "shows a bit error ratio below" in err
+    assert "shows a bit error ratio below" in " ".join(err.split())
     assert "load memory on host memory: verifies nothing; writes nothing" in err
     assert "A load can bring a faulty host down" in err
     assert out.startswith("failed  machine")
+
+
+def test_a_full_disk_leaves_no_load_behind_and_a_record_that_closes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    machine = Machine(tmp_path)
+    real = Journal.append
+
+    def full(self: Journal, *entries: Any) -> None:
+        if len(read_entries(tmp_path / "x.jsonl") if (tmp_path / "x.jsonl").stat().st_size else []) > 5:
+            raise InputError("the journal cannot be written (No space left on device)", where="x", remedy="make room")
+        real(self, *entries)
+
+    monkeypatch.setattr(Journal, "append", full)
+    with pytest.raises(InputError, match="No space left"):
+        soaked(machine, tmp_path, command=("sleep", "301"), seconds=9)
+    assert not subprocess.run(["pgrep", "-f", "sleep 301"], capture_output=True, check=False).stdout
+    found = record(read_entries(tmp_path / "x.jsonl"))
+    assert (found.complete, found.verdict) == (False, "failed")

@@ -38,6 +38,10 @@ def test_lanes_and_presence() -> None:
     assert kinds(read(), read(present=False), read()) == [("gone", True), ("back", False)]
 
 
+def test_power_states() -> None:
+    assert kinds(read(), read(power_state="D3hot"), read()) == [("power", False), ("power", False)]
+
+
 def test_time_in_each_state() -> None:
     track = LinkTrack("place", (16.0, 4))
     for t, speed in ((0.0, 2.5), (1.0, 16.0), (4.0, 16.0)):

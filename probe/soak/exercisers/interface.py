@@ -118,6 +118,24 @@ def run_near(node: int | None) -> bool:
     return True
 
 
+def placement(target: Target) -> str:
+    """Where a load on this target runs, and a warning where that is far from it. Distances as the kernel gives them."""
+    if target.address is None:
+        return f"{target.label}: no NUMA node of its own"
+    if target.node is None:
+        return f"the NUMA node of {target.label} is not known: placement is left to the kernel"
+    base = Path(f"/sys/devices/system/node/node{target.node}")
+    try:
+        near = processors((base / "cpulist").read_text()) & os.sched_getaffinity(0)
+        distances = (base / "distance").read_text().split()
+    except (OSError, ValueError):
+        return f"{target.label} is on NUMA node {target.node}, of which nothing can be read"
+    if near:
+        return f"runs near {target.label}: NUMA node {target.node}, distance {distances[target.node]}"
+    far = max(map(int, distances))
+    return f"warning: may not run near {target.label} (NUMA node {target.node}); distances up to {far} slow it"
+
+
 def processors(text: str) -> set[int]:
     """The numbers in a list as the kernel writes it, `0-3,8`."""
     found: set[int] = set()

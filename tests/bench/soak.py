@@ -1,0 +1,99 @@
+"""Cost of sampling, and the storage reader against dd on the same file. `python tests/bench/soak.py [FILE]`."""
+
+import os
+import re
+import resource
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+from fake_sysfs import card, machine, root_port
+from probe.host.machine import read_machine
+from probe.host.sampler import LinkSampler
+from probe.host.source import DirectorySource
+from probe.links.record import take
+from probe.soak.exercisers.interface import MIB, Context, Options, Target
+from probe.soak.exercisers.storage_read import StorageRead
+from probe.soak.journal import Mismatch, Pass
+from probe.soak.tracking import LinkTrack
+
+LINKS, SECONDS = 200, 20
+SIZE = 2048 * MIB
+
+
+def sampling() -> None:
+    """The share of one core that 200 links at one sample a second take, by processor time."""
+    ports = [
+        root_port(f"{domain:04x}:00:{device:02x}.0", "16 GT/s x4").holds(card("16 GT/s x4"))
+        for domain in range(LINKS // 20)
+        for device in range(1, 21)
+    ]
+    with tempfile.TemporaryDirectory() as folder:
+        root = machine(*ports).build().write(Path(folder))
+        limit = resource.getrlimit(resource.RLIMIT_NOFILE)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (limit[1], limit[1]))
+        taken = take(read_machine(DirectorySource(root, root.parent)))
+        samplers = [LinkSampler(str(root), link, taken.evidence) for link in taken.links]
+        tracks = {sampler.place: LinkTrack(sampler.place, (16.0, 4)) for sampler in samplers}
+        for sampler in samplers:
+            sampler.counters()
+        before = time.process_time()
+        for second in range(SECONDS):
+            for sampler in samplers:
+                tracks[sampler.place].take(float(second), sampler.read())
+                sampler.counters()
+        used = time.process_time() - before
+        print(f"sampling {len(samplers)} links once a second: {used / SECONDS:.2%} of a core")
+
+
+def reading(path: Path) -> None:
+    """Bytes a second of the exerciser over those of dd, both past the cache, in turn."""
+    ratios = []
+    for _ in range(3):
+        ours, theirs = _ours(path), _dd(path)
+        ratios.append(ours / theirs)
+        print(f"storage read {ours / 1e9:.2f} GB/s, dd {theirs / 1e9:.2f} GB/s: {ours / theirs:.2f} x")
+    print(f"storage read {sorted(ratios)[1]:.2f} x dd (median of 3)")
+
+
+def _ours(path: Path) -> float:
+    stop, moved, start = threading.Event(), [0, 0.0], time.perf_counter()
+
+    def report(entry: Pass | Mismatch) -> None:
+        assert isinstance(entry, Pass)
+        moved[0] += entry.bytes
+        moved[1] = time.perf_counter() - start
+        if moved[0] >= SIZE:
+            stop.set()
+
+    StorageRead().run(Target(label=str(path)), Context("x", "", Options(), stop, report, lambda: 0.0))
+    return moved[0] / moved[1]
+
+
+def _dd(path: Path) -> float:
+    command = ["dd", f"if={path}", "of=/dev/null", "bs=8M", f"count={SIZE // (8 * MIB)}", "iflag=direct"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env={**os.environ, "LC_ALL": "C"})
+    match = re.search(r"(\d+) bytes.* ([\d.]+) s,", done.stderr)
+    assert match
+    return int(match[1]) / float(match[2])
+
+
+def main() -> None:
+    """Print one figure a line."""
+    sampling()
+    if len(sys.argv) > 1:
+        reading(Path(sys.argv[1]))
+        return
+    with tempfile.NamedTemporaryFile(dir=".") as file:
+        for _ in range(SIZE // (64 * MIB)):
+            file.write(os.urandom(64 * MIB))
+        file.flush()
+        os.fsync(file.fileno())
+        reading(Path(file.name))
+
+
+if __name__ == "__main__":
+    main()

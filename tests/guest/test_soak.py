@@ -1,0 +1,190 @@
+"""Soaks in a real kernel: errors in mid-load, a device removed, data damaged, the whole machine killed."""
+
+import json
+import subprocess
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from probe.soak.journal import Errors, Sample, Start, read_entries
+from tests.guest import emulator
+
+pytestmark = pytest.mark.guest
+MIB = 1 << 20
+
+
+def disk(path: Path, size_mib: int, *, file_system: bool = False) -> Path:
+    with path.open("wb") as file:
+        file.truncate(size_mib * MIB)
+    if file_system:
+        subprocess.run(["mkfs.ext4", "-q", "-F", path], check=True, capture_output=True)
+    return path
+
+
+def nvme(number: int, image: Path) -> list[str]:
+    address = f"{0x10 + number:x}.0"
+    return [
+        "-device", f"pcie-root-port,id=rp{number},bus=pcie.0,chassis={number + 1},slot={number + 1},addr={address}",
+        "-drive", f"file={image},if=none,id=d{number},format=raw",
+        "-device", f"nvme,bus=rp{number},drive=d{number},serial=serial-{number}",
+    ]  # fmt: skip
+
+
+LOADED = """
+    modprobe aer_inject 2>/dev/null || true
+    python3 - <<'PYTHON' &
+import struct, time
+time.sleep(8)
+def inject(status):
+    record = struct.pack("<BBBBII4II", 0, 0x10, 0, 0, 0, status, 4, 3, 2, 1, 0)
+    for _ in range(50):
+        try:
+            with open("/dev/aer_inject", "wb", buffering=0) as file:
+                file.write(record)
+            return
+        except OSError:
+            time.sleep(0.2)  # the interrupt of the one before has to be taken
+first = time.clock_gettime(time.CLOCK_BOOTTIME)
+for _ in range(7):
+    inject(1 << 6)
+    time.sleep(0.3)
+open("/out/injected", "w").write(f"{first} {time.clock_gettime(time.CLOCK_BOOTTIME)}")
+PYTHON
+    linkprobe soak --minutes 0.35 --load storage-read --block 1048576 --json -o /out/loaded.jsonl > /out/loaded.json
+    echo $? > /out/loaded.status
+    linkprobe watch --json --minutes 0.4 > /out/watched.jsonl &
+    (sleep 9; echo 1 > /sys/bus/pci/devices/0000:02:00.0/remove) &
+    linkprobe soak --minutes 0.3 --json -o /out/removed.jsonl > /out/removed.json
+    echo $? > /out/removed.status
+    linkprobe soak --minutes 0.02 --load storage-round-trip:/dev/nvme0n1 --json -o /out/refused.jsonl > /out/refused.json
+"""
+
+
+@pytest.fixture(scope="module")
+def loaded(guest_ready: None, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("soak")
+    devices = [*nvme(0, disk(out / "one", 64)), *nvme(1, disk(out / "two", 64))]
+    found = emulator.boot(devices, LOADED, out)
+    assert (out / "removed.json").exists(), found.log
+    return out
+
+
+def document(path: Path) -> Any:
+    return json.loads(path.read_text())
+
+
+def test_errors_under_load_are_found_at_once_on_the_right_link(loaded: Path) -> None:
+    found = document(loaded / "loaded.json")
+    assert found["verdict"] == "failed"
+    assert (loaded / "loaded.status").read_text().strip() == "1"
+    by_title = {link["title"].rpartition(" ")[2]: link for link in found["links"]}
+    (errors,) = by_title["0000:00:10.0)"]["errors"]
+    assert (errors["events"], errors["direction"]) == (7, "component to host")
+    assert by_title["0000:00:11.0)"]["errors"] == []
+    measured = {item["target"] for item in found["carriage"]}
+    assert measured == {"/dev/nvme0n1", "/dev/nvme1n1"}
+    assert all(item["passes"] >= 3 for item in found["carriage"])
+
+
+def test_they_are_detected_within_two_samples(loaded: Path) -> None:
+    entries = read_entries(loaded / "loaded.jsonl")
+    start = entries[0]
+    assert isinstance(start, Start)
+    counted = [entry for entry in entries if isinstance(entry, Errors)]
+    assert sum(entry.count for entry in counted) == 7
+    first, last = (float(text) - start.boot_clock_s for text in (loaded / "injected").read_text().split())
+    samples = [entry.t for entry in entries if isinstance(entry, Sample)]
+    for moment, seen in ((first, counted[0].t), (last, counted[-1].t)):
+        between = [t for t in samples if moment < t <= seen]
+        assert len(between) <= 2, (moment, seen, between)
+
+
+def test_a_device_removed_under_load_is_urgent(loaded: Path) -> None:
+    found = document(loaded / "removed.json")
+    assert (loaded / "removed.status").read_text().strip() == "2"
+    gone = [event for event in found["events"] if event["kind"] == "gone"]
+    assert [event["place"] for event in gone] == ["0000/0/11.0"]
+    assert found["complete"] is True
+
+
+def test_watch_hears_of_the_device_from_the_kernel(loaded: Path) -> None:
+    heard = [json.loads(line) for line in (loaded / "watched.jsonl").read_text().splitlines()]
+    told = {(item["kind"], item.get("address")) for item in heard}
+    assert ("device remove", "0000:02:00.0") in told
+    assert ("gone", "0000:02:00.0") in told
+
+
+def test_a_raw_device_is_not_written_without_its_serial_number(loaded: Path) -> None:
+    (result,) = document(loaded / "refused.json")["load_results"]
+    assert "all its data would be overwritten (serial number serial-0)" in result["failure"]
+    assert not any((loaded / "one").read_bytes())
+
+
+DAMAGED = """
+    touch /out/ready
+    linkprobe soak --minutes 0.3 --load storage-round-trip:/dev/nvme0n1 --raw serial-0 --size 8388608 --json \
+        -o /out/damaged.jsonl > /out/damaged.json
+"""
+
+
+def test_a_byte_flipped_in_the_backing_file_is_found_at_its_offset(guest_ready: None, tmp_path: Path) -> None:
+    image, where = disk(tmp_path / "disk", 64), 3 * MIB + 1234
+    emulator.write_job(tmp_path, DAMAGED)
+    process = subprocess.Popen(
+        emulator.command(nvme(0, image), tmp_path), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    until = time.monotonic() + emulator.TIMEOUT_S
+    with image.open("r+b", buffering=0) as file:
+        while process.poll() is None:
+            assert time.monotonic() < until
+            if (tmp_path / "ready").exists():
+                file.seek(where)
+                byte = file.read(1)
+                file.seek(where)
+                file.write(bytes([byte[0] ^ 1]))
+            time.sleep(0.01)
+    emulator.finished(tmp_path)
+    found = document(tmp_path / "damaged.json")
+    assert found["verdict"] == "failed"
+    assert {item["offset"] for item in found["mismatches"]} == {where}
+    assert {item["bits"] for item in found["mismatches"]} == {1}
+
+
+KILLED = """
+    mount -t ext4 /dev/nvme0n1 /mnt
+    linkprobe soak --minutes 5 --load storage-read --block 1048576 --interval 0.5 -o /mnt/journal.jsonl &
+    while [ "$(grep -c '"sample"' /mnt/journal.jsonl)" -lt 6 ]; do sleep 0.3; done
+    touch /out/ready-$(grep -c '"sample"' /mnt/journal.jsonl)
+    wait
+"""
+CLOSED = """
+    mount -t ext4 /dev/nvme0n1 /mnt
+    linkprobe soak close /mnt/journal.jsonl --json > /out/closed.json
+    echo $? > /out/closed.status
+"""
+
+
+def test_the_machine_killed_and_the_record_closed(guest_ready: None, tmp_path: Path) -> None:
+    image = disk(tmp_path / "disk", 96, file_system=True)
+    first, second = tmp_path / "first", tmp_path / "second"
+    emulator.write_job(first, KILLED)
+    process = subprocess.Popen(
+        emulator.command(nvme(0, image), first), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    until = time.monotonic() + emulator.TIMEOUT_S
+    while not (ready := list(first.glob("ready-*"))):
+        assert process.poll() is None, (first / "log").read_text()
+        assert time.monotonic() < until
+        time.sleep(0.1)
+    process.kill()
+    process.wait()
+    flushed = int(ready[0].name.removeprefix("ready-"))
+    emulator.boot(nvme(0, image), CLOSED, second)
+    found = document(second / "closed.json")
+    assert found["samples"] >= flushed
+    assert found["complete"] is False
+    assert "the host went down after the last sample" in found["ended"]
+    assert found["verdict"] == "failed"
+    assert [item["target"] for item in found["carriage"]] == ["/dev/nvme0n1"]
