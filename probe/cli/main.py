@@ -2,43 +2,36 @@
 
 import os
 import sys
+from importlib import import_module
 
 import typer
 
 from probe import __version__
-from probe.cli.audit import audit
-from probe.cli.ceiling import ceiling
-from probe.cli.decode import decode
-from probe.cli.demo import demo
-from probe.cli.diff import diff
-from probe.cli.expect import expect
-from probe.cli.explain import explain
-from probe.cli.history import history
-from probe.cli.log import log
-from probe.cli.ratio import ratio
-from probe.cli.report import report
-from probe.cli.schema import schema
-from probe.cli.snapshot import snapshot
-from probe.cli.soak import soak
-from probe.cli.watch import watch
 from probe.errors import ExitStatus, LinkprobeError
 
-app = typer.Typer(
-    name="linkprobe",
-    help="Which speed and width every PCI Express link of this machine trained to, and why.",
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
-for command in (audit, explain, snapshot, diff, history, log, report, decode, ceiling, ratio, demo, schema):
-    app.command()(command)
-app.command(context_settings={"allow_interspersed_args": True})(soak)
-app.command()(watch)
-app.add_typer(expect, name="expect")
-
+COMMANDS = (
+    "audit", "explain", "snapshot", "diff", "history", "expect", "soak", "watch", "log", "report", "decode", "ceiling",
+    "ratio", "demo", "schema",
+)  # fmt: skip
 _INTERRUPTED = 130
 
 
-@app.callback(invoke_without_command=True)
+def application(wanted: str | None = None) -> typer.Typer:
+    """The command line with one command, or with all where help or completion needs them: start-up stays light."""
+    app = typer.Typer(name="linkprobe", help=_HELP, pretty_exceptions_enable=False, rich_markup_mode=None)
+    app.callback(invoke_without_command=True)(root)
+    for name in (wanted,) if wanted in COMMANDS else COMMANDS:
+        command = getattr(import_module(f"probe.cli.{name}"), str(name))
+        if isinstance(command, typer.Typer):
+            app.add_typer(command, name=name)
+        else:
+            app.command()(command)
+    return app
+
+
+_HELP = "Which speed and width every PCI Express link of this machine trained to, and why."
+
+
 def root(
     context: typer.Context,
     version: bool = typer.Option(False, "--version", is_eager=True, help="Show the version."),
@@ -61,6 +54,7 @@ def _parser_errors() -> tuple[type[Exception], ...]:
 def main() -> None:
     """Run the command line and exit with its status."""
     try:
+        app = application(sys.argv[1] if len(sys.argv) > 1 else None)
         status = app(standalone_mode=False) or 0
         sys.stdout.flush()
     except LinkprobeError as error:

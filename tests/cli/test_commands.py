@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from fake_sysfs import Tree, card, machine, root_port
+from probe.cli.main import COMMANDS
 from probe.registers import express
 from tests.conftest import Run
 
@@ -295,12 +296,20 @@ def test_a_reader_that_goes_away(bad: Path) -> None:
     assert done.stderr == ""
 
 
-def test_completion_is_offered() -> None:
-    done = program("audit", env={**os.environ, "_PYTHON__M_PROBE_COMPLETE": "", "_LINKPROBE_COMPLETE": "complete_bash"})
-    assert done.returncode in {0, 1, 3}
-    from probe.cli.main import app  # noqa: PLC0415
+def test_completion_knows_every_command() -> None:
+    completing = {
+        **os.environ, "_LINKPROBE_COMPLETE": "complete_bash", "COMP_WORDS": "linkprobe ", "COMP_CWORD": "1",
+    }  # fmt: skip
+    linkprobe = Path(sys.executable).parent / "linkprobe"
+    done = subprocess.run([linkprobe], env=completing, capture_output=True, text=True, check=False)
+    assert {"audit", "explain", "soak", "diff"} <= set(done.stdout.split())
 
-    assert app._add_completion  # noqa: SLF001 - typer's own switch
+
+def test_every_command_has_help(run: Run) -> None:
+    for name in COMMANDS:
+        status, out, _ = run(name, "--help")
+        assert status == 0
+        assert out.startswith(f"Usage: linkprobe {name}")
 
 
 def test_unprivileged_reading_judges_and_says_what_root_adds(run: Run, tmp_path: Path) -> None:

@@ -155,8 +155,9 @@ def test_a_byte_flipped_in_the_backing_file_is_found_at_its_offset(guest_ready: 
 KILLED = """
     mount -t ext4 /dev/nvme0n1 /mnt
     linkprobe soak --minutes 5 --load storage-read --block 1048576 --interval 0.5 -o /mnt/journal.jsonl &
-    while [ "$(grep -c '"sample"' /mnt/journal.jsonl)" -lt 6 ]; do sleep 0.3; done
-    touch /out/ready-$(grep -c '"sample"' /mnt/journal.jsonl)
+    count() { cat /mnt/journal.jsonl 2>/dev/null | grep -c '"sample"'; }
+    while [ "$(count)" -lt 6 ]; do sleep 0.3; done
+    touch /out/ready-$(count)
     wait
 """
 CLOSED = """

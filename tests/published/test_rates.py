@@ -106,15 +106,15 @@ def test_read_efficiency() -> None:
 
 @pytest.mark.published("SIGCOMM 2018, doi 10.1145/3230543.3230560 (model from memory): payload 256, read request 512")
 @pytest.mark.parametrize(
-    ("size", "write", "request", "data"),
+    ("size", "write", "asking", "data"),
     [
         (64, 88, 24, 84), (256, 280, 24, 276), (257, 305, 24, 297), (512, 560, 24, 552), (1024, 1120, 48, 1104),
         (1500, 1644, 72, 1620), (2048, 2240, 96, 2208),
     ],
 )  # fmt: skip
-def test_bytes_on_the_wire(size: int, write: int, request: int, data: int) -> None:
+def test_bytes_on_the_wire(size: int, write: int, asking: int, data: int) -> None:
     assert wire_bytes(size, 256, 24) == write
-    assert wire_bytes(size, 512, 24) - size == request
+    assert wire_bytes(size, 512, 24) - size == asking
     assert wire_bytes(size, 256, 20) == data
 
 
