@@ -57,6 +57,13 @@ LANE_ERROR_AT = "0000:81:00.0"
 HIDDEN_FUNCTION_0_AT = "0000:84:00.1"
 VIRTUAL_FUNCTIONS_AT = "0000:83:00.0"
 
+PLANTED = {
+    SPEED_FAULT_AT: "downtrained", WIDTH_FAULT_AT: "downtrained", CAPPED_AT: "capped", NARROW_SLOT_AT: "limited",
+    EMPTY_SLOT_AT: "empty", RESTING_AT: "resting", LANE_ERROR_AT: "full", HIDDEN_FUNCTION_0_AT: "full",
+    VIRTUAL_FUNCTIONS_AT: "full",
+}  # fmt: skip
+"""The verdict that each of them must get."""
+
 _STORE, _NETWORK, _DISPLAY, _SIGNAL, _ACCELERATOR = 0x010802, 0x020000, 0x030000, 0x118000, 0x120000
 
 

@@ -11,7 +11,7 @@ from probe.errors import ExitStatus, LinkprobeError
 
 COMMANDS = (
     "audit", "explain", "snapshot", "diff", "history", "expect", "soak", "watch", "log", "report", "decode", "ceiling",
-    "ratio", "demo", "schema",
+    "ratio", "demo", "schema", "self-check",
 )  # fmt: skip
 _INTERRUPTED = 130
 
@@ -21,11 +21,12 @@ def application(wanted: str | None = None) -> typer.Typer:
     app = typer.Typer(name="linkprobe", help=_HELP, pretty_exceptions_enable=False, rich_markup_mode=None)
     app.callback(invoke_without_command=True)(root)
     for name in (wanted,) if wanted in COMMANDS else COMMANDS:
-        command = getattr(import_module(f"probe.cli.{name}"), str(name))
+        spelled = str(name).replace("-", "_")
+        command = getattr(import_module(f"probe.cli.{spelled}"), spelled)
         if isinstance(command, typer.Typer):
             app.add_typer(command, name=name)
         else:
-            app.command()(command)
+            app.command(name)(command)
     return app
 
 

@@ -72,8 +72,8 @@ def an_end_unread(link: Link) -> Judgement | None:
     end = link.judging_ends[0]
     alone = grounds.one_end_only(link)
     asleep = grounds.left_asleep(link)
-    if link.shortfall and asleep:
-        return Judgement(Word.RESTING, (*asleep, *alone), link.shortfall)
+    if link.shortfall and asleep:  # what the sleeping end can do was not asked, so no shortfall is claimed
+        return Judgement(Word.RESTING, (*asleep, *alone))
     if link.shortfall:
         meaning = "below what this end can do; a lesser slot and a bad link look the same from here"
         return Judgement(Word.UNJUDGED, (*alone, *grounds.state(link, meaning)), link.shortfall)

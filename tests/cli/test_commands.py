@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from fake_sysfs import Tree, card, machine, root_port
+from fake_sysfs import Tree, card, demonstration, machine, root_port
 from probe.cli.main import COMMANDS
 from probe.registers import express
 from tests.conftest import Run
@@ -326,3 +326,14 @@ def test_registers_of_a_version_1_capability_end(run: Run, tmp_path: Path) -> No
     names = {register["name"] for register in functions[1]["registers"]}
     assert express.LINK_STATUS.name in names
     assert express.LINK_STATUS_2.name not in names
+
+
+def test_self_check(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    status, out, _ = run("self-check")
+    assert status == 0
+    assert "judges the demonstration machine rightly" in out
+    assert "whole configuration space" in out
+    monkeypatch.setitem(demonstration.PLANTED, demonstration.CAPPED_AT, "full")
+    status, out, _ = run("self-check")
+    assert status == 1
+    assert "wrong: {'0000:03:00.0': 'capped'}" in out

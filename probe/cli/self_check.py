@@ -1,0 +1,25 @@
+"""linkprobe self-check."""
+
+import typer
+
+from probe.errors import ExitStatus
+
+
+def self_check() -> None:
+    """Say what this installation can read and do here, and whether its judge still finds the demonstration's faults."""
+    from fake_sysfs.demonstration import PLANTED, correlator
+    from probe.host.abilities import abilities
+    from probe.host.machine import read_machine
+    from probe.links.audit import audit
+
+    for item in abilities():
+        typer.echo(f"{'yes' if item.there else 'no ':<4} {item.what:<38} {item.detail}")
+    links = audit(read_machine(correlator().build().source())).links
+    found = {link.upstream_port or link.downstream_port: link.verdict.value for link in links}
+    wrong = {address: found.get(address) for address, word in PLANTED.items() if found.get(address) != word}
+    typer.echo(
+        f"{'no ' if wrong else 'yes':<4} {'judges the demonstration machine rightly':<38} {len(PLANTED)} planted cases"
+    )
+    if wrong:
+        typer.echo(f"     wrong: {wrong}")
+        raise typer.Exit(ExitStatus.FOUND)

@@ -1,0 +1,71 @@
+"""What can be read on this host by this user, looked at and not guessed from versions."""
+
+import importlib.util
+import os
+from collections.abc import Iterator
+
+import msgspec
+
+from probe.host.kernel_log import read_kernel_log
+from probe.host.names import PCI_IDS_FILES
+from probe.host.source import DirectorySource
+from probe.snapshot.evidence import Unread
+
+_PRIVILEGED_FROM = 64
+
+
+class Ability(msgspec.Struct, frozen=True):
+    """One thing that can be read or done, or not, with a word on what that means."""
+
+    what: str
+    there: bool
+    detail: str
+
+
+def abilities() -> Iterator[Ability]:
+    """The abilities of this installation here."""
+    source = DirectorySource()
+    listed = source.names("sys/bus/pci/devices")
+    addresses = [] if isinstance(listed, Unread) else listed
+    yield Ability("PCI functions", bool(addresses), f"{len(addresses)} listed")
+    yield _configuration(source, addresses)
+    for what, name in (
+        ("link attributes (kernel 4.13)", "max_link_speed"),
+        ("error counters (kernel 4.19)", "aer_dev_correctable"),
+    ):
+        having = [a for a in addresses if isinstance(source.text(f"sys/bus/pci/devices/{a}/{name}"), str)]
+        yield Ability(what, bool(having), f"at {len(having)} functions")
+    slots = source.names("sys/bus/pci/slots")
+    names = [] if isinstance(slots, Unread) else slots
+    yield Ability("slot directories", bool(names), f"{len(names)}")
+    table = source.open("sys/firmware/dmi/tables/DMI")
+    yield Ability("SMBIOS table", not isinstance(table, Unread), table.why if isinstance(table, Unread) else "readable")
+    if not isinstance(table, Unread):
+        table.close()
+    log = read_kernel_log(source)
+    detail = str(log.why) if isinstance(log, Unread) else f"{len(log)} lines on PCI Express"
+    yield Ability("kernel log", not isinstance(log, Unread), detail)
+    ids = [path for path in PCI_IDS_FILES if os.path.exists(f"/{path}")]  # noqa: PTH110 - one look
+    yield Ability("names of devices", bool(ids), f"/{ids[0]}" if ids else "numbers only, unless udev knows them")
+    for module, what in (("cuda.bindings", "accelerator load"), ("pynvml", "accelerator counters")):
+        there = _importable(module)
+        yield Ability(what, there, "installed" if there else "the extra linkprobe[accelerator] brings it")
+
+
+def _configuration(source: DirectorySource, addresses: list[str]) -> Ability:
+    for address in addresses:
+        opened = source.open(f"sys/bus/pci/devices/{address}/config")
+        if isinstance(opened, Unread):
+            continue
+        data = opened.read(0, _PRIVILEGED_FROM + 4)
+        opened.close()
+        whole = isinstance(data, bytes) and len(data) > _PRIVILEGED_FROM
+        return Ability("whole configuration space", whole, "as root" if whole else "64 bytes each: root sees more")
+    return Ability("whole configuration space", there=False, detail="none could be opened")
+
+
+def _importable(module: str) -> bool:
+    try:
+        return importlib.util.find_spec(module) is not None
+    except ModuleNotFoundError:
+        return False
