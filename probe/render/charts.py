@@ -26,14 +26,12 @@ def charts(entries: Sequence[Entry], titles: Mapping[str, str], ceilings: Mappin
     kept = sampled[::step]
     events = [{"t": e.t, "what": e.sentence} for e in entries if isinstance(e, Event) and e.kind != "witness"]
     rates = list(_rates(kept, titles))
-    shares = [
-        row | {"value": row["value"] * 1e9 / ceilings[row["place"]]} for row in rates if ceilings.get(row["place"])
-    ]
+    shares = list(_shares(kept, titles, ceilings))
     measured = list(_passes(entries))
     for name, unit, rows in (
         ("Data rate measured by the loads", "GB/s", measured),
-        ("Data rate by the counters that exist", "GB/s", rates),
-        ("Share of the ceiling", "", shares),
+        ("Data rate by the counters that exist, both ways", "GB/s", rates),
+        ("Share of the ceiling, the fuller way", "", shares),
         ("Errors since the start", "errors", list(_errors(entries, titles))),
         ("Speed", "GT/s", list(_values(kept, titles, "speed_gts"))),
         ("Temperature", "degrees Celsius", list(_values(kept, titles, "temperature_c"))),
@@ -66,6 +64,20 @@ def _rates(kept: Sequence[Sample | Thinned], titles: Mapping[str, str]) -> Itera
             if None not in both:
                 moved = sum(value or 0.0 for value in both) / 1e9
                 yield {"t": sample.t, "place": place, "link": titles.get(place, place), "value": moved}
+
+
+def _shares(
+    kept: Sequence[Sample | Thinned], titles: Mapping[str, str], ceilings: Mapping[str, int | None]
+) -> Iterator[dict[str, Any]]:
+    """The fuller direction of each link against the ceiling of one direction."""
+    for sample in kept:
+        for place in sample.links:
+            ways = [_value(sample, place, field) for field in ("to_host_bytes_s", "from_host_bytes_s")]
+            known = [value for value in ways if value is not None]
+            ceiling = ceilings.get(place)
+            if known and ceiling:
+                link = titles.get(place, place)
+                yield {"t": sample.t, "place": place, "link": link, "value": max(known) / ceiling}
 
 
 def _passes(entries: Sequence[Entry]) -> Iterator[dict[str, Any]]:
