@@ -1,6 +1,7 @@
 """Reading a whole machine into evidence: every function, the slots, what holds speeds down, and who the host is."""
 
 import os
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 from probe.address import Address
@@ -21,10 +22,11 @@ _COOLING_PREFIX = "PCIe_Port_Link_Speed_"  # kernel drivers/thermal/pcie_cooling
 _SYSTEM_SLOTS = 9
 
 
-def read_machine(source: Source, *, wake: bool = False) -> Evidence:
+def read_machine(source: Source, *, wake: bool = False, reading: Callable[[str], None] | None = None) -> Evidence:
     """Read every function of the source and what is known about their places.
 
-    `wake` also reads functions that are asleep. Raises NothingToJudge where there is no PCI at all.
+    `wake` also reads functions that are asleep; `reading` is told the address of each before it is read. Raises
+    NothingToJudge where there is no PCI at all.
     """
     listed = source.names("sys/bus/pci/devices")
     if isinstance(listed, Unread):
@@ -40,7 +42,11 @@ def read_machine(source: Source, *, wake: bool = False) -> Evidence:
             where=f"{source.label}, /sys/bus/pci/devices",
             remedy="there is nothing to judge",
         )
-    functions = [FunctionReader(source, str(address), wake=wake).read() for address in addresses]
+    functions = []
+    for address in addresses:
+        if reading is not None:
+            reading(str(address))
+        functions.append(FunctionReader(source, str(address), wake=wake).read())
     unread: list[Unread] = []
     log = read_kernel_log(source)
     if isinstance(log, Unread):

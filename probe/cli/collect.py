@@ -1,0 +1,42 @@
+"""linkprobe collect."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from probe.cli.options import SysfsOption
+from probe.errors import ExitStatus
+
+
+def collect(
+    sysfs: SysfsOption = None,
+    spool: Annotated[str | None, typer.Option(metavar="DIR", help="Where snapshots are kept.")] = None,
+    metrics: Annotated[
+        str | None, typer.Option(metavar="FILE", help="OpenMetrics text for a node agent's text-file directory.")
+    ] = None,
+    config: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Settings; /etc/linkprobe/config.toml where it is there.")
+    ] = None,
+) -> None:
+    """Run once for cron or a timer: keep a snapshot, tell monitoring, say what changed since the last run.
+
+    Quiet where nothing changed. The exit status is that of diff: 1 something changed for the worse, 2 urgent.
+    """
+    from msgspec.structs import replace
+
+    from probe.fleet.collecting import collect as run
+    from probe.fleet.settings import read_settings
+    from probe.host.opening import open_source
+
+    settings = read_settings(config)
+    if spool is not None:
+        settings = replace(settings, spool=spool)
+    if metrics is not None:
+        settings = replace(settings, metrics=metrics)
+    found = run(open_source(sysfs), settings)
+    for line in found.lines:
+        sys.stdout.write(f"{line}\n")
+    if found.status is not ExitStatus.CLEAN:
+        raise typer.Exit(found.status)
