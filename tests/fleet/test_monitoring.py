@@ -72,7 +72,7 @@ def test_a_real_server_fires_and_clears_the_alert(run: Run, tmp_path: Path) -> N
     folder = collected(run, tmp_path, "bad", "8 GT/s x4").parent
     server = http.server.ThreadingHTTPServer(
         ("127.0.0.1", 0),
-        lambda *args: _Texts(*args, directory=str(folder)),  # type: ignore[arg-type]  # as http.server calls it
+        lambda *args: _Texts(*args, directory=str(folder)),
     )
     threading.Thread(target=server.serve_forever, daemon=True).start()
     rules = tmp_path / "alerts.yml"
