@@ -94,6 +94,7 @@ def test_a_real_server_fires_and_clears_the_alert(run: Run, tmp_path: Path) -> N
         process.terminate()
         process.wait(20)
         server.shutdown()
+        server.server_close()
 
 
 def _firing(port: int) -> set[str]:
