@@ -10,8 +10,8 @@ from probe import __version__
 from probe.errors import ExitStatus, LinkprobeError
 
 COMMANDS = (
-    "audit", "explain", "snapshot", "diff", "history", "expect", "soak", "watch", "collect", "log", "report", "decode",
-    "ceiling", "ratio", "demo", "schema", "self-check",
+    "audit", "explain", "snapshot", "diff", "history", "expect", "soak", "watch", "collect", "fleet", "log", "report",
+    "decode", "ceiling", "ratio", "demo", "schema", "self-check",
 )  # fmt: skip
 _INTERRUPTED = 130
 

@@ -207,6 +207,11 @@ def read_entries(path: Path) -> list[Entry]:
         data = path.read_bytes()
     except OSError as error:
         raise InputError(f"cannot be read ({error.strerror})", where=str(path), remedy="check the name") from error
+    return entries_of(data, str(path))
+
+
+def entries_of(data: bytes, name: str) -> list[Entry]:
+    """The entries that a journal's bytes hold, without a last line cut off. Raises DocumentError."""
     entries: list[Entry] = []
     lines = data.split(b"\n")
     for number, line in enumerate(lines, start=1):
@@ -218,11 +223,9 @@ def read_entries(path: Path) -> list[Entry]:
             if number >= len(lines) - 1:
                 break  # the last line was being written when it ended
             what = f"line {number} is not of a journal ({error})"
-            raise DocumentError(what, where=str(path), remedy="give a record of linkprobe soak") from error
+            raise DocumentError(what, where=name, remedy="give a record of linkprobe soak") from error
     if not entries or not isinstance(entries[0], Start):
-        raise DocumentError(
-            "does not begin as a journal does", where=str(path), remedy="give a record of linkprobe soak"
-        )
+        raise DocumentError("does not begin as a journal does", where=name, remedy="give a record of linkprobe soak")
     return entries
 
 

@@ -9,19 +9,27 @@ from axe_core_python.selenium import Axe
 from selenium import webdriver
 
 from fake_sysfs.demonstration import correlator
+from fake_sysfs.fleet import Fleet, write
 from probe.compare.diff import diff
 from probe.host.machine import read_machine
 from probe.links.record import take
+from probe.render.fleet import page as fleet_as_page
 from probe.snapshot.store import encode
+from probe.store.engine import opened
+from probe.store.ingest import ingest
+from probe.store.parts import Store
+from probe.store.questions import QUESTIONS
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.page.conftest import page
 
 CAPTURED = Path(__file__).parents[1] / "captured" / "accelerator-soak.jsonl"
 
 
-@pytest.fixture(params=["record", "snapshot", "diff"])
+@pytest.fixture(params=["record", "snapshot", "diff", "fleet"])
 def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     document = tmp_path / "document"
+    if request.param == "fleet":
+        return fleet_page(tmp_path)
     if request.param == "record":
         document = CAPTURED
     elif request.param == "snapshot":
@@ -30,6 +38,17 @@ def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
         good, bad = snapshot(of(slot(1, drive()))), snapshot(of(slot(1, drive(trained="8 GT/s x1"))))
         document.write_bytes(encode(diff(good, bad)))
     return page(document, tmp_path / "page.html")
+
+
+def fleet_page(folder: Path) -> Path:
+    write(Fleet(hosts=20, days=2, faults=4, links=8), folder / "spools")
+    store = Store(str(folder / "store"))
+    ingest([folder / "spools"], store)
+    with opened(store) as links:
+        answers = {name: question(links).to_pyarrow() for name, question in QUESTIONS.items()}
+    out = folder / "page.html"
+    out.write_text(fleet_as_page(answers, 20))
+    return out
 
 
 def test_the_page_is_alone_and_runs_nothing(written: Path, browser: webdriver.Chrome) -> None:

@@ -1,0 +1,114 @@
+"""Answers of the fleet store: as a table, JSON, CSV, and one page."""
+
+import csv
+import io
+import json
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Console
+from rich.table import Table
+
+from probe.render.page import Page, Section, html
+from probe.render.tree_picture import COLOURS
+from probe.snapshot.audit import LinkState, Word
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_STATES = {
+    "runs at": ("speed_gts", "width"),
+    "can do": ("possible_speed_gts", "possible_width"),
+    "peers reach": ("usual_gts", "usual_width"),
+}
+_TITLES = {
+    "below": ("Below what both ends can do", "Every link runs at the best both ends can do, rests, or is empty."),
+    "outliers": ("Unlike their peers", "No link differs from what most of its peers reach."),
+    "errors": ("Errors rising, worst first", "No error counter rose between snapshots."),
+    "inventory": ("What is there", "No slot is filled."),
+}
+_MOST_ROWS = 500
+
+
+def table(answer: "pa.Table", screen: Console) -> None:
+    """Draw an answer; nothing found is said."""
+    records = [_shown(record) for record in answer.to_pylist()]
+    if not records:
+        screen.print("Nothing found.")
+        return
+    drawn = Table(box=None, pad_edge=False, header_style="bold")
+    for name in records[0]:
+        drawn.add_column(name, overflow="fold")
+    for record in records:
+        drawn.add_row(*record.values())
+    screen.print(drawn)
+
+
+def as_json(answer: "pa.Table") -> str:
+    """An answer as JSON: a list of objects."""
+    return json.dumps(answer.to_pylist(), indent=1) + "\n"
+
+
+def as_csv(answer: "pa.Table") -> str:
+    """An answer as CSV (RFC 4180), with a header; what was not read is empty."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, answer.column_names, lineterminator="\r\n")
+    writer.writeheader()
+    writer.writerows(answer.to_pylist())
+    return out.getvalue()
+
+
+def page(answers: Mapping[str, "pa.Table"], hosts: int) -> str:
+    """One self-contained page of all the answers."""
+    found = {name: len(answers[name]) for name in ("below", "outliers", "errors")}
+    trouble = found["below"] + found["errors"]
+    return html(
+        Page(
+            title=f"Fleet of {hosts} hosts",
+            verdict=f"{found['below']} links below capability",
+            colour=COLOURS[Word.DOWNTRAINED if trouble else Word.FULL],
+            reasons=(
+                f"{found['outliers']} links differ from what most of their peers reach",
+                f"{found['errors']} links with rising errors",
+            ),
+            sections=tuple(_section(name, answer) for name, answer in answers.items()),
+        )
+    )
+
+
+def _section(name: str, answer: "pa.Table") -> Section:
+    title, nothing = _TITLES[name]
+    records = [_shown(record) for record in answer.slice(0, _MOST_ROWS).to_pylist()]
+    if not records:
+        return Section(title=title, texts=(nothing,))
+    left = len(answer) - len(records)
+    texts = (f"The first {len(records)} of {len(answer)}.",) if left > 0 else ()
+    return Section(
+        title=title,
+        texts=texts,
+        columns=tuple(records[0]),
+        rows=tuple(tuple(record.values()) for record in records),
+    )
+
+
+def _shown(record: Mapping[str, Any]) -> dict[str, str]:
+    """A row for people: speed and width as one state, times as dates, the long reason only in JSON and CSV."""
+    shown = {}
+    states = {fields[0]: (title, LinkState(*map(record.get, fields))) for title, fields in _STATES.items()}
+    hidden = {"reason", "kind", "identity", *(fields[1] for fields in _STATES.values())}
+    for name, value in record.items():
+        if name in states:
+            title, state = states[name]
+            shown[title] = str(state)
+        elif name == "taken_s":
+            shown["seen"] = f"{datetime.fromtimestamp(value, UTC):%Y-%m-%d %H:%M}"
+        elif name not in hidden:
+            shown[name.replace("_", " ")] = _text(value)
+    return shown
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return "-"
+    return f"{value:g}" if isinstance(value, float) else str(value)
