@@ -3,9 +3,11 @@
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from probe.errors import ExitStatus, InputError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,7 +36,6 @@ def ingest(
     store: StoreOption,
 ) -> None:
     """Take snapshots and soak records into the store, each once. What cannot be used is set aside with the reason."""
-    from probe.errors import ExitStatus
     from probe.store.ingest import ingest as run
     from probe.store.parts import Store
 
@@ -52,7 +53,8 @@ def below(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOp
     """Show links in slots that run below what both ends can do now."""
     from probe.store.questions import below as question
 
-    _ask(question, store, engine, format_)
+    if _ask(question, store, engine, format_):
+        raise typer.Exit(ExitStatus.FOUND)
 
 
 @fleet.command()
@@ -60,7 +62,8 @@ def outliers(store: StoreOption, engine: EngineOption = "duckdb", format_: Forma
     """Show links that differ from what most of their peers reach: hosts of one board, one slot, one kind of device."""
     from probe.store.questions import outliers as question
 
-    _ask(question, store, engine, format_)
+    if _ask(question, store, engine, format_):
+        raise typer.Exit(ExitStatus.FOUND)
 
 
 @fleet.command()
@@ -68,7 +71,10 @@ def errors(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatO
     """Show links whose errors rose between snapshots, worst first."""
     from probe.store.questions import errors as question
 
-    _ask(question, store, engine, format_)
+    found = _ask(question, store, engine, format_)
+    if found:
+        urgent = found[0]["fatal"] or found[0]["nonfatal"]
+        raise typer.Exit(ExitStatus.URGENT if urgent else ExitStatus.FOUND)
 
 
 @fleet.command()
@@ -122,7 +128,6 @@ def simulate(
 ) -> None:
     """Write spools of a made-up fleet with faults planted, which planted.csv lists."""
     from fake_sysfs.fleet import Fleet, write
-    from probe.errors import InputError
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise InputError("is not an empty directory", where=str(folder), remedy="name a new or empty directory")
@@ -130,18 +135,19 @@ def simulate(
     sys.stdout.write(f"{hosts} hosts, {hosts * days} snapshots, {len(planted)} faults: {folder / 'planted.csv'}\n")
 
 
-def _ask(question: "Callable[[ibis.Table], ibis.Table]", store: str, engine: str, format_: Format) -> None:
+def _ask(
+    question: "Callable[[ibis.Table], ibis.Table]", store: str, engine: str, format_: Format
+) -> list[dict[str, Any]]:
+    """Put a question, write the answer, and give its rows."""
+    from probe.render import fleet as draw
+    from probe.render.console import console
     from probe.store.engine import opened
     from probe.store.parts import Store
 
     with opened(Store(store), engine) as links:
         answer = question(links).to_pyarrow()
     if format_ is Format.TABLE:
-        from probe.render.console import console
-        from probe.render.fleet import table
-
-        table(answer, console())
-        return
-    from probe.render import fleet as draw
-
-    sys.stdout.write(draw.as_json(answer) if format_ is Format.JSON else draw.as_csv(answer))
+        draw.table(answer, console())
+    else:
+        sys.stdout.write(draw.as_json(answer) if format_ is Format.JSON else draw.as_csv(answer))
+    return list(answer.to_pylist())

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from msgspec import Struct
 
 
-def _documents() -> "tuple[type[Struct], ...]":
-    """Every document, whose first default is its schema name."""
+def _documents() -> "dict[str, type[Struct]]":
+    """Every document by its schema name, which is its first default; and the rows of the fleet store."""
     from probe.compare.changes import Comparison
     from probe.compare.expectations import Expectations
     from probe.compare.ratio import Ratio
@@ -21,8 +21,11 @@ def _documents() -> "tuple[type[Struct], ...]":
     from probe.links.explain import Explanation
     from probe.snapshot.audit import AuditDocument
     from probe.snapshot.document import Snapshot
+    from probe.soak.record import Record
+    from probe.store.rows import SCHEMA, LinkRow
 
-    return (AuditDocument, Snapshot, Explanation, Comparison, History, Expectations, Arithmetic, Ratio)
+    kinds = (AuditDocument, Snapshot, Explanation, Comparison, History, Expectations, Record, Arithmetic, Ratio)
+    return {kind.__struct_defaults__[0]: kind for kind in kinds} | {SCHEMA: LinkRow}
 
 
 def schema(
@@ -31,7 +34,7 @@ def schema(
     """Print the JSON Schema of a document, or the names of all documents."""
     import msgspec
 
-    documents = {kind.__struct_defaults__[0]: kind for kind in _documents()}
+    documents = _documents()
     if name is None:
         typer.echo("\n".join(documents))
         return

@@ -22,11 +22,12 @@ def latest(links: "ibis.Table") -> "ibis.Table":
     """Every link of each host's newest snapshot."""
     import ibis  # noqa: PLC0415 - for the store only
 
-    newest = links.group_by("host").agg(newest_s=links.taken_s.max())
-    joined = links.inner_join(newest, ["host", links.taken_s == newest.newest_s]).drop("newest_s")
-    order = ibis.window(group_by=("host", "place_id"), order_by=[joined.uptime_s.desc(), joined.file_id])
-    ranked = joined.mutate(nth=ibis.row_number().over(order))
-    return ranked.filter(ranked.nth == 0).drop("nth")
+    key = ("host", "file_id", "taken_s", "up_s")
+    known = links.mutate(up_s=links.uptime_s.fill_null(-1))
+    snapshots = known.select(*key).distinct()
+    order = [snapshots.taken_s.desc(), snapshots.up_s.desc(), snapshots.file_id]
+    ranked = snapshots.mutate(nth=ibis.row_number().over(ibis.window(group_by="host", order_by=order)))
+    return known.semi_join(ranked.filter(ranked.nth == 0), key).drop("up_s")
 
 
 def below(links: "ibis.Table") -> "ibis.Table":

@@ -6,9 +6,12 @@ import json
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
+from probe.store.parts import Store, new_parts
 from tests.conftest import Run
 from tests.store.conftest import Filled
+from tests.store.test_questions import PLAIN
 
 
 def test_from_a_made_up_fleet_to_an_answer(run: Run, tmp_path: Path) -> None:
@@ -38,6 +41,18 @@ def test_formats(run: Run, filled: Filled, question: str) -> None:
     table = run("fleet", question, "--store", store)[1]
     assert len(table.splitlines()) > len(as_json)
     assert max(map(len, table.splitlines())) <= 120
+
+
+@pytest.mark.parametrize(("question", "status"), [("below", 1), ("outliers", 1), ("errors", 1), ("inventory", 0)])
+def test_exit_status(run: Run, filled: Filled, question: str, status: int) -> None:
+    assert run("fleet", question, "--store", filled.store.url)[0] == status
+
+
+def test_fatal_errors_are_urgent(run: Run, tmp_path: Path) -> None:
+    rows = [PLAIN, replace(PLAIN, file_id="g", taken_s=2_000, fatal=1)]
+    Store(str(tmp_path)).add(new_parts(rows))
+    assert run("fleet", "errors", "--store", tmp_path)[0] == 2
+    assert run("fleet", "below", "--store", tmp_path)[0] == 0
 
 
 def test_history_of_one_host(run: Run, filled: Filled) -> None:
