@@ -25,7 +25,7 @@ environment() {
     [ -x .venv/bin/python ] || "$python" -m venv .venv
     echo "preparing .venv (first use)" >&2
     export PIP_DISABLE_PIP_VERSION_CHECK=1
-    .venv/bin/python -m pip install --quiet --constraint requirements.lock hatchling editables
+    .venv/bin/python -m pip install --quiet --constraint requirements.lock hatchling editables setuptools wheel
     .venv/bin/python -m pip install --quiet --constraint requirements.lock --no-build-isolation --editable ".$1"
     echo "$want" > .venv/holds
 }

@@ -3,7 +3,7 @@
 import csv
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -28,7 +28,11 @@ _TITLES = {
     "errors": ("Errors rising, worst first", "No error counter rose between snapshots."),
     "inventory": ("What is there", "No slot is filled."),
 }
+_TIMES = {"taken_s": "seen", "since_s": "since"}
 _MOST_ROWS = 500
+_FLEXIBLE = frozenset({"component", "board", "identity"})
+_LEAST_FLEXIBLE, _GAP = 12, 2
+_SPARE = ("seen", "board", "verdict", "hours", "last day", "component")
 
 
 def table(answer: "pa.Table", screen: Console) -> None:
@@ -38,11 +42,24 @@ def table(answer: "pa.Table", screen: Console) -> None:
         screen.print("Nothing found.")
         return
     drawn = Table(box=None, pad_edge=False, header_style="bold")
-    for name in records[0]:
-        drawn.add_column(name, overflow="fold")
+    names, fit = _fitting(records, screen.width)
+    for name in names:
+        drawn.add_column(name, no_wrap=fit and name not in _FLEXIBLE, overflow="fold")
     for record in records:
-        drawn.add_row(*record.values())
+        drawn.add_row(*(record[name] for name in names))
     screen.print(drawn)
+
+
+def _fitting(records: Sequence[Mapping[str, str]], width: int) -> tuple[list[str], bool]:
+    """The columns, the least needed left out where all do not fit, and whether these do; JSON and CSV have all."""
+    names = list(records[0])
+    longest = {name: max(len(name), *(len(record[name]) for record in records)) for name in names}
+    least = {name: min(size, _LEAST_FLEXIBLE) if name in _FLEXIBLE else size for name, size in longest.items()}
+    for spare in (*_SPARE, None):
+        if sum(least[name] for name in names) + _GAP * (len(names) - 1) <= width:
+            return names, True
+        names = [name for name in names if name != spare]
+    return names, False
 
 
 def as_json(answer: "pa.Table") -> str:
@@ -101,8 +118,8 @@ def _shown(record: Mapping[str, Any]) -> dict[str, str]:
         if name in states:
             title, state = states[name]
             shown[title] = str(state)
-        elif name == "taken_s":
-            shown["seen"] = f"{datetime.fromtimestamp(value, UTC):%Y-%m-%d %H:%M}"
+        elif name in _TIMES:
+            shown[_TIMES[name]] = f"{datetime.fromtimestamp(value, UTC):%Y-%m-%d %H:%M}"
         elif name not in hidden:
             shown[name.replace("_", " ")] = _text(value)
     return shown

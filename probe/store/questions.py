@@ -131,8 +131,8 @@ def history(links: "ibis.Table", host: str) -> "ibis.Table":
     changed = ibis.or_(*(~seen[name].identical_to(seen[f"{name}_before"]) for name in told))
     found = seen.filter((seen.nth == 0) | changed)
     return found.select(
-        "place", "address", "taken_s", "verdict", "speed_gts", "width", "component", "identity", "reason"
-    ).order_by("place", "address", "taken_s")
+        "place", "address", "verdict", "speed_gts", "width", "component", "identity", "reason", since_s="taken_s"
+    ).order_by("place", "address", "since_s")
 
 
 def inventory(links: "ibis.Table") -> "ibis.Table":

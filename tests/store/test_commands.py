@@ -55,6 +55,18 @@ def test_fatal_errors_are_urgent(run: Run, tmp_path: Path) -> None:
     assert run("fleet", "below", "--store", tmp_path)[0] == 0
 
 
+@pytest.mark.parametrize("question", ["below", "outliers", "errors", "inventory"])
+@pytest.mark.parametrize("columns", [80, 120])
+def test_a_screen_breaks_no_address(
+    run: Run, filled: Filled, monkeypatch: pytest.MonkeyPatch, question: str, columns: int
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    out = run("fleet", question, "--store", filled.store.url)[1]
+    assert max(map(len, out.splitlines())) <= columns
+    assert "16 GT/s x" in out or question == "errors"
+    assert "0000:00:01." in out or question == "inventory"
+
+
 def test_history_of_one_host(run: Run, filled: Filled) -> None:
     status, out, _ = run("fleet", "history", filled.planted[0].host, "--store", filled.store.url, "--format", "csv")
     assert status == 0

@@ -110,7 +110,7 @@ def test_history_tells_changes_only(ask: Any) -> None:
     states = [8, 8, 4, 4, None]
     rows = [row(taken_s=1_000 + number, width=width) for number, width in enumerate(states)]
     found = ask(lambda links: history(links, "h"), *rows, row(host="other"))
-    assert [(item["taken_s"], item["width"]) for item in found] == [(1_000, 8), (1_002, 4), (1_004, None)]
+    assert [(item["since_s"], item["width"]) for item in found] == [(1_000, 8), (1_002, 4), (1_004, None)]
 
 
 @pytest.mark.skipif(
