@@ -30,6 +30,17 @@ EngineOption = Annotated[str, typer.Option("--engine", help="duckdb, spark (loca
 FormatOption = Annotated[Format, typer.Option("--format", help="How the answer is written.")]
 
 
+@fleet.callback()
+def needs() -> None:
+    """Say what is not installed before anything is imported."""
+    from importlib.util import find_spec
+
+    missing = [name for name in ("duckdb", "fsspec", "ibis", "pyarrow") if find_spec(name) is None]
+    if missing:
+        what = f"needs {', '.join(missing)}, which is not installed"
+        raise InputError(what, where="fleet", remedy="install linkprobe[fleet]")
+
+
 @fleet.command()
 def ingest(
     spools: Annotated[list[Path], typer.Argument(metavar="SPOOL...", help="Spools of hosts, or files of them.")],

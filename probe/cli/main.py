@@ -62,7 +62,7 @@ def main() -> None:
         print(f"linkprobe: {error}", file=sys.stderr)  # noqa: T201 - the one place that tells an error
         status = error.status
     except _parser_errors() as error:
-        print(f"linkprobe: {str(error).rstrip('.')}; see linkprobe --help", file=sys.stderr)  # noqa: T201
+        print(f"linkprobe: {str(error).rstrip('.')}; see linkprobe --help", file=sys.stderr)  # noqa: T201 - as above
         status = ExitStatus.USAGE
     except (typer.Abort, KeyboardInterrupt):
         status = _INTERRUPTED

@@ -31,7 +31,7 @@ def diff(before: Snapshot, after: Snapshot, limits: Limits | None = None) -> Com
         rebooted=rebooted,
         alterations=(*_altered("", old.host, new.host), *_alterations(pairs)),
         counts=tuple(growth for place, then, now in pairs for growth in _growth(place, then, now, rebooted=rebooted)),
-        titles={place: (now or then).title for place, then, now in pairs},  # type: ignore[union-attr]  # one is there
+        titles={place: (now or then).title for place, then, now in pairs},  # type: ignore[union-attr] # a pair has one at least
         components=dict(_components(old, new)),
         capability={place: str(item.link.possible) for place, item in new.places.items()},
         events=_events(before, after, rebooted=rebooted),

@@ -4,20 +4,20 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+import ibis
+
 from probe.errors import DocumentError, InputError
-from probe.store.parts import Readable, Store, readable
-from probe.store.rows import arrow_schema
+from probe.store.parts import Readable, Store, arrow_schema, readable
 
 if TYPE_CHECKING:
-    import ibis
     from pyspark.sql import SparkSession
 
-Reader = Callable[[list[str]], "ibis.Table"]
+Reader = Callable[[list[str]], ibis.Table]
 DEFAULT = "duckdb"
 
 
 @contextmanager
-def opened(store: Store, engine: str = DEFAULT) -> Iterator["ibis.Table"]:
+def opened(store: Store, engine: str = DEFAULT) -> Iterator[ibis.Table]:
     """All rows of a store, each once, as an expression. `engine`: duckdb, spark (local), or spark://HOST:PORT.
 
     Raises DocumentError for an empty store, InputError for an unknown engine.
@@ -39,7 +39,7 @@ def opened(store: Store, engine: str = DEFAULT) -> Iterator["ibis.Table"]:
         raise InputError("is no engine", where=engine, remedy="give duckdb, spark or spark://HOST:PORT")
 
 
-def _rows(found: Readable, read: Reader) -> "ibis.Table":
+def _rows(found: Readable, read: Reader) -> ibis.Table:
     tables = [read(found.whole)] if found.whole else []
     for path, excluded in found.partial:
         table = read([path])
@@ -48,10 +48,8 @@ def _rows(found: Readable, read: Reader) -> "ibis.Table":
     return first.union(*others) if others else first
 
 
-def _completed(table: "ibis.Table") -> "ibis.Table":
+def _completed(table: ibis.Table) -> ibis.Table:
     """The columns of the schema in order; those that older parts do not have are null."""
-    import ibis  # noqa: PLC0415 - for the store only
-
     schema = ibis.schema(arrow_schema())
     columns = {
         name: table[name].cast(kind) if name in table.columns else ibis.null().cast(kind)
@@ -61,8 +59,6 @@ def _completed(table: "ibis.Table") -> "ibis.Table":
 
 
 def _duckdb(store: Store) -> Reader:
-    import ibis  # noqa: PLC0415 - for the store only
-
     connection = ibis.duckdb.connect()
     protocol = store.filesystem.protocol
     names = (protocol,) if isinstance(protocol, str) else protocol
@@ -92,12 +88,10 @@ def _session(engine: str) -> "SparkSession":
 
 
 def _spark(session: "SparkSession", store: Store) -> Reader:
-    import ibis  # noqa: PLC0415 - for the store only
-
     connection = ibis.pyspark.connect(session)
     numbers = iter(range(1_000_000))
 
-    def read(paths: list[str]) -> "ibis.Table":
+    def read(paths: list[str]) -> ibis.Table:
         named = [store.filesystem.unstrip_protocol(path) for path in paths]
         name = f"part_{next(numbers)}"
         session.read.option("mergeSchema", "true").parquet(*named).createOrReplaceTempView(name)

@@ -38,13 +38,21 @@ class _File(msgspec.Struct, frozen=True):
     file_id: str
 
 
+class _Unusable(msgspec.Struct, frozen=True):
+    """A file that gives no rows, whole, and why."""
+
+    file: _File
+    data: bytes
+    reason: str
+
+
 class _Batch(msgspec.Struct, frozen=True):
     """Some files made ready to be written: parts, how many rows, and files without any, with the reason."""
 
     parts: list[NewPart]
     taken: int
     rows: int
-    unusable: list[tuple[_File, str]]
+    unusable: list[_Unusable]
 
 
 def ingest(spools: Sequence[Path], store: Store, *, batch: int = _BATCH) -> Ingested:
@@ -60,9 +68,9 @@ def ingest(spools: Sequence[Path], store: Store, *, batch: int = _BATCH) -> Inge
     taken, total, reasons = 0, 0, list[str]()
     for made in _made([files[start : start + batch] for start in range(0, len(files), batch)]):
         store.add(made.parts)
-        for file, reason in made.unusable:
-            store.set_aside(file.file_id, file.path.name, _content(file.path) or b"", reason)
-            reasons.append(reason)
+        for item in made.unusable:
+            store.set_aside(item.file.file_id, item.file.path.name, item.data, item.reason)
+            reasons.append(item.reason)
         taken += made.taken
         total += made.rows
     return Ingested(taken=taken, known=len(names) - len(files), set_aside=tuple(reasons), rows=total)
@@ -110,5 +118,5 @@ def _make(files: Sequence[_File]) -> _Batch:
             found.extend(rows(data, file.file_id, str(file.path)))
             taken += 1
         except LinkprobeError as error:
-            unusable.append((file, str(error)))
+            unusable.append(_Unusable(file, data, str(error)))
     return _Batch(new_parts(found), taken, len(found), unusable)

@@ -1,22 +1,31 @@
 """The parts of a store: Parquet files below links/date=DATE/, each naming the files it was made of in its footer.
 
 The footers are the ledger: what a part names is in, nothing else is. A part appears whole under a name made from what
-it holds: a writer that is killed leaves nothing, and two that work on the same files write the same part.
+it holds: a writer that is killed leaves no part, and two that work on the same files write the same one.
 """
 
-import importlib.util
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from hashlib import sha256
-from typing import Any
+from typing import Any, get_args
+from uuid import uuid4
 
 import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+from fsspec.core import url_to_fs
 
 from probe.errors import DocumentError, InputError
-from probe.store.rows import SCHEMA, LinkRow, arrow_schema
+from probe.store.rows import SCHEMA, LinkRow
 
-_NEEDED = ("duckdb", "fsspec", "ibis", "pyarrow")
 _FILES, _SCHEMA = b"linkprobe.files", b"linkprobe.schema"
+
+
+def arrow_schema() -> pa.Schema:
+    """The fields of a row for Parquet."""
+    arrow = {str: pa.string(), int: pa.int64(), float: pa.float64(), bool: pa.bool_()}
+    fields = msgspec.structs.fields(LinkRow)
+    return pa.schema([(item.name, arrow[(get_args(item.type) or (item.type,))[0]]) for item in fields])
 
 
 class Part(msgspec.Struct, frozen=True):
@@ -65,13 +74,7 @@ class Store:
     """A store on a local path or at any URL that fsspec knows."""
 
     def __init__(self, url: str) -> None:
-        """Raises InputError for a URL of no known kind, and where the packages for the store are not installed."""
-        missing = [name for name in _NEEDED if importlib.util.find_spec(name) is None]
-        if missing:
-            what = f"needs {', '.join(missing)}, which is not installed"
-            raise InputError(what, where="fleet", remedy="install linkprobe[fleet]")
-        from fsspec.core import url_to_fs  # noqa: PLC0415 - for the store only
-
+        """Raises InputError for a URL of no known kind."""
         try:
             self.filesystem, self.root = url_to_fs(url)
         except (ValueError, ImportError) as error:
@@ -79,7 +82,7 @@ class Store:
         self.url = url
 
     def parts(self) -> list[Part]:
-        """Every part. Raises DocumentError for a part of a newer schema."""
+        """Every part. Raises DocumentError for one that is damaged or of a newer schema."""
         return [self._part(str(path)) for path in sorted(self.filesystem.glob(f"{self.root}/links/date=*/*.parquet"))]
 
     def set_aside_ids(self) -> set[str]:
@@ -100,19 +103,21 @@ class Store:
         self._replace(f"{stem}.reason", f"{reason}\n".encode())
 
     def _part(self, path: str) -> Part:
-        import pyarrow.parquet as pq  # noqa: PLC0415 - for the store only
-
-        with self.filesystem.open(path, "rb") as file:
-            found = pq.read_metadata(file).metadata or {}
+        try:
+            with self.filesystem.open(path, "rb") as file:
+                found = pq.read_metadata(file).metadata or {}
+        except pa.ArrowInvalid as error:
+            remedy = "move it away and ingest the spools again"
+            raise DocumentError(f"is a damaged part ({error})", where=path, remedy=remedy) from error
         if found.get(_SCHEMA) != SCHEMA.encode():
             what = f"is a part of schema {found.get(_SCHEMA, b'unknown').decode()}, not {SCHEMA}"
             raise DocumentError(what, where=path, remedy="read the store with the linkprobe that wrote it")
         return Part(path, frozenset(json.loads(found[_FILES])))
 
     def _replace(self, path: str, data: bytes) -> None:
-        """The file is under its name whole or not at all; what another killed writer left is overwritten."""
+        """The file is under its name whole or not at all, also where two write the same."""
         folder, _, name = path.rpartition("/")
-        coming = f"{folder}/.{name}.coming"
+        coming = f"{folder}/.{name}.{uuid4().hex}.coming"
         try:
             self.filesystem.makedirs(folder, exist_ok=True)
             self.filesystem.pipe_file(coming, data)
@@ -131,9 +136,6 @@ def new_parts(rows: Iterable[LinkRow]) -> list[NewPart]:
 
 
 def _new_part(date: str, rows: Sequence[LinkRow]) -> NewPart:
-    import pyarrow as pa  # noqa: PLC0415 - for the store only
-    import pyarrow.parquet as pq  # noqa: PLC0415 - as above
-
     ids = sorted({row.file_id for row in rows})
     schema = arrow_schema().with_metadata({_SCHEMA: SCHEMA, _FILES: json.dumps(ids)})
     table = pa.table(dict(zip(schema.names, _columns(rows, schema.names), strict=True)), schema=schema)

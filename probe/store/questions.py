@@ -4,24 +4,22 @@ Every answer is ordered by all it takes to be the same each time. Times are seco
 """
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+
+import ibis
+import ibis.expr.types as ir
 
 from probe.snapshot.audit import Standing, Word
-
-if TYPE_CHECKING:
-    import ibis
 
 _BELOW = (Word.DOWNTRAINED.value, Word.CAPPED.value)
 _AT_WORK = (*_BELOW, Word.FULL.value, Word.LIMITED.value)
 _DAY_S = 86_400
+_HALF = 0.5
 _Z = 1.96
 """95 % of the normal distribution, for Wilson's interval."""
 
 
-def latest(links: "ibis.Table") -> "ibis.Table":
+def latest(links: ir.Table) -> ir.Table:
     """Every link of each host's newest snapshot."""
-    import ibis  # noqa: PLC0415 - for the store only
-
     key = ("host", "file_id", "taken_s", "up_s")
     known = links.mutate(up_s=links.uptime_s.fill_null(-1))
     snapshots = known.select(*key).distinct()
@@ -30,7 +28,7 @@ def latest(links: "ibis.Table") -> "ibis.Table":
     return known.semi_join(ranked.filter(ranked.nth == 0), key).drop("up_s")
 
 
-def below(links: "ibis.Table") -> "ibis.Table":
+def below(links: ir.Table) -> ir.Table:
     """Links in slots that run below what both ends can do now, with where to find them."""
     now = latest(links)
     found = now.filter(now.verdict.isin(_BELOW), now.standing == Standing.SLOT.value)
@@ -40,15 +38,13 @@ def below(links: "ibis.Table") -> "ibis.Table":
     ).order_by("host", "place", "address")  # fmt: skip
 
 
-def outliers(links: "ibis.Table") -> "ibis.Table":
+def outliers(links: ir.Table) -> ir.Table:
     """Links whose state differs from what most of their peers reach: hosts of one board, one slot, one kind.
 
     Most: the lower end of Wilson's 95 % interval for the share of the commonest state is above one half, so that a
     group of less than eight with one odd member says nothing. Links at rest are no peers. Source: E. B. Wilson,
     J. Am. Stat. Assoc. 22 (1927) 209.
     """
-    import ibis  # noqa: PLC0415 - for the store only
-
     group = ("board", "place", "kind")
     now = latest(links)
     now = now.filter(now.verdict.isin(_AT_WORK), now.speed_gts.notnull(), now.width.notnull(), now.kind.notnull())
@@ -56,7 +52,7 @@ def outliers(links: "ibis.Table") -> "ibis.Table":
     counted = now.group_by(*group, "speed_gts", "width").agg(alike=now.count())
     order = ibis.window(group_by=group, order_by=[counted.alike.desc(), counted.speed_gts.desc(), counted.width.desc()])
     sized = counted.mutate(nth=ibis.row_number().over(order), peers=counted.alike.sum().over(group_by=group))
-    common = sized.filter(sized.nth == 0, _lower_bound(sized.alike, sized.peers) > 0.5)  # noqa: PLR2004 - most
+    common = sized.filter(sized.nth == 0, _lower_bound(sized.alike, sized.peers) > _HALF)
     common = common.select(*group, peers="peers", alike="alike", usual_gts="speed_gts", usual_width="width")
     joined = now.inner_join(common, group)
     odd = joined.filter((joined.speed_gts != joined.usual_gts) | (joined.width != joined.usual_width))
@@ -66,7 +62,7 @@ def outliers(links: "ibis.Table") -> "ibis.Table":
     ).order_by("host", "place", "address")  # fmt: skip
 
 
-def _lower_bound(alike: "ibis.IntegerValue", peers: "ibis.IntegerValue") -> "ibis.FloatingValue":
+def _lower_bound(alike: ir.IntegerValue, peers: ir.IntegerValue) -> ir.FloatingValue:
     """The lower end of Wilson's interval for `alike` of `peers`."""
     n = peers.cast("float64")
     share = alike.cast("float64") / n
@@ -74,19 +70,19 @@ def _lower_bound(alike: "ibis.IntegerValue", peers: "ibis.IntegerValue") -> "ibi
     return (share + _Z**2 / (2 * n) - spread) / (1 + _Z**2 / n)
 
 
-def errors(links: "ibis.Table") -> "ibis.Table":
+def errors(links: ir.Table) -> ir.Table:
     """Links whose errors rose between snapshots, worst first: how many, over which time, how many on the last day.
 
-    What a link had counted when it was first seen is no rise. After a reboot, or where a counter began anew, the count
+    What a link had counted when it was first read is no rise. After a reboot, or where a counter began anew, the count
     is the least that came.
     """
-    import ibis  # noqa: PLC0415 - for the store only
-
+    read = links.filter(ibis.or_(*(links[name].notnull() for name in _SEVERITIES)), links.identity.notnull())
     order = ibis.window(group_by=("host", "place_id"), order_by=["taken_s", "uptime_s", "file_id"])
-    before = {name: links[name].lag().over(order) for name in ("taken_s", "boot_id", "identity", *_SEVERITIES)}
-    seen = links.mutate(**{f"{name}_before": value for name, value in before.items()})
-    seen = seen.filter(seen.taken_s_before.notnull(), seen.identity.notnull())
-    same = (seen.boot_id == seen.boot_id_before).fill_null(False) & (seen.identity == seen.identity_before)  # noqa: FBT003
+    before = {name: read[name].lag().over(order) for name in ("taken_s", "boot_id", "identity", *_SEVERITIES)}
+    seen = read.mutate(**{f"{name}_before": value for name, value in before.items()})
+    seen = seen.filter(seen.taken_s_before.notnull())
+    same = ibis.coalesce(seen.boot_id == seen.boot_id_before, ibis.literal(value=False))
+    same &= seen.identity == seen.identity_before
     rise = {name: _rise(seen[name], seen[f"{name}_before"], same) for name in _SEVERITIES}
     seen = seen.mutate(span_s=seen.taken_s - seen.taken_s_before, **rise)
     last = seen.taken_s.max().over(group_by=("host",))
@@ -105,23 +101,19 @@ def errors(links: "ibis.Table") -> "ibis.Table":
 _SEVERITIES = ("fatal", "nonfatal", "correctable")
 
 
-def sum_of(table: "ibis.Table") -> "ibis.IntegerValue":
+def sum_of(table: ir.Table) -> ir.IntegerValue:
     """All severities together."""
     return table.fatal + table.nonfatal + table.correctable
 
 
-def _rise(now: "ibis.IntegerValue", before: "ibis.IntegerValue", same: "ibis.BooleanValue") -> "ibis.IntegerValue":
-    import ibis  # noqa: PLC0415 - for the store only
-
-    counted = now.fill_null(0)
-    carried = before.fill_null(0)
-    return ibis.ifelse(same & (counted >= carried), counted - carried, counted)
+def _rise(now: ir.IntegerValue, before: ir.IntegerValue, same: ir.BooleanValue) -> ir.IntegerValue:
+    """What came between two snapshots at the least; what was not read is no rise."""
+    risen = ibis.ifelse(same & (now >= before), now - before, now)
+    return ibis.ifelse(now.isnull() | (same & before.isnull()), 0, risen)
 
 
-def history(links: "ibis.Table", host: str) -> "ibis.Table":
+def history(links: ir.Table, host: str) -> ir.Table:
     """When each link of a host changed its verdict, state or component; the first row is how it was first seen."""
-    import ibis  # noqa: PLC0415 - for the store only
-
     mine = links.filter(links.host == host)
     order = ibis.window(group_by="place_id", order_by=["taken_s", "uptime_s", "file_id"])
     told = ("verdict", "speed_gts", "width", "identity")
@@ -135,7 +127,7 @@ def history(links: "ibis.Table", host: str) -> "ibis.Table":
     ).order_by("place", "address", "since_s")
 
 
-def inventory(links: "ibis.Table") -> "ibis.Table":
+def inventory(links: ir.Table) -> ir.Table:
     """What is in the fleet's slots now and how it runs: hosts and links of each board, component and state."""
     now = latest(links)
     group = ("board", "component", "kind", "speed_gts", "width", "verdict")
@@ -143,7 +135,7 @@ def inventory(links: "ibis.Table") -> "ibis.Table":
     return filled.group_by(*group).agg(hosts=filled.host.nunique(), links=filled.count()).order_by(*group)
 
 
-QUESTIONS: dict[str, Callable[["ibis.Table"], "ibis.Table"]] = {
+QUESTIONS: dict[str, Callable[[ir.Table], ir.Table]] = {
     "below": below,
     "outliers": outliers,
     "errors": errors,

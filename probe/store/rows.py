@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, get_args
 
 import msgspec
 
@@ -16,9 +15,6 @@ from probe.snapshot.evidence import Host
 from probe.snapshot.store import decode_document, schema_of
 from probe.soak.journal import SCHEMA as RECORD
 from probe.soak.journal import End, Start, entries_of
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 SCHEMA = "linkprobe/store/1"
 SNAPSHOT = "linkprobe/snapshot/1"
@@ -65,15 +61,6 @@ class _Judged(msgspec.Struct):
     written_by: str
     links: tuple[LinkDocument, ...]
     evidence: _HostOnly
-
-
-def arrow_schema() -> "pa.Schema":
-    """The same fields for Parquet."""
-    import pyarrow as pa  # noqa: PLC0415 - heavy, and only for the store
-
-    arrow = {str: pa.string(), int: pa.int64(), float: pa.float64(), bool: pa.bool_()}
-    fields = msgspec.structs.fields(LinkRow)
-    return pa.schema([(item.name, arrow[(get_args(item.type) or (item.type,))[0]]) for item in fields])
 
 
 def rows(data: bytes, file_id: str, name: str) -> list[LinkRow]:

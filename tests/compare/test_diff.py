@@ -8,6 +8,8 @@ from probe.compare.diff import diff
 from probe.compare.limits import Limit
 from probe.compare.telling import exit_status
 from probe.errors import ExitStatus, InputError
+from probe.host.machine import read_machine
+from probe.links.record import take
 from probe.registers import errors, physical
 from probe.snapshot.document import Snapshot
 from probe.snapshot.evidence import LogLine
@@ -182,8 +184,6 @@ def test_the_log_between() -> None:
 
 
 def test_a_component_that_no_longer_answers() -> None:
-    from probe.host.machine import read_machine  # noqa: PLC0415
-    from probe.links.record import take  # noqa: PLC0415
 
     silent = take(read_machine(of(slot(1, drive(None))).build().silent("0000:01:00.0").source()))
     document = diff(snapshot(of(slot(1, drive(None)))), silent)

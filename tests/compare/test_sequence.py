@@ -2,6 +2,7 @@
 
 import pytest
 
+from fake_sysfs import Machine
 from probe.compare.sequence import Blame, conclusions, history
 from tests.compare.machines import A, B, drive, of, slot, snapshot
 
@@ -21,8 +22,8 @@ FIRST = snapshot(of(slot(1, drive(A, BAD)), slot(2, drive(B))))
         (of(slot(1), slot(2, drive(A, BAD))), Blame.CARD),
     ],
 )
-def test_blame(after: object, blame: Blame) -> None:
-    found = conclusions([FIRST, FIRST, snapshot(after)])  # type: ignore[arg-type]  # a Machine
+def test_blame(after: Machine, blame: Blame) -> None:
+    found = conclusions([FIRST, FIRST, snapshot(after)])
     assert found[0].blame is blame
     assert len(found[0].evidence) >= 2
 

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
@@ -110,8 +111,8 @@ def test_openmetrics(run: Run, tmp_path: Path, spool: Path) -> None:
     assert families["linkprobe_link_errors"] == "counter"
 
 
-def keeping(spool: Path, **changes: object) -> Spool:
-    made = Spool(Settings(spool=str(spool), **changes))  # type: ignore[arg-type]  # as Settings has them
+def keeping(spool: Path, **changes: Any) -> Spool:
+    made = Spool(Settings(spool=str(spool), **changes))
     spool.mkdir(exist_ok=True)
     return made
 

@@ -4,11 +4,13 @@ import configparser
 import http.server
 import json
 import os
+import re
 import shutil
 import subprocess
 import threading
 import time
 import urllib.request
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -106,15 +108,14 @@ def _firing(port: int) -> set[str]:
     return {alert["labels"]["alertname"] for alert in alerts if alert["state"] == "firing"}
 
 
-def _wait_until(condition: object) -> None:
+def _wait_until(condition: Callable[[], bool]) -> None:
     until = time.monotonic() + 60
-    while not condition():  # type: ignore[operator]  # a function
+    while not condition():
         assert time.monotonic() < until
         time.sleep(0.5)
 
 
 def test_the_dashboard_asks_only_for_metrics_that_are_told(run: Run, tmp_path: Path) -> None:
-    import re  # noqa: PLC0415
 
     text = (PACKAGING / "monitoring/dashboard.json").read_text() + (PACKAGING / "monitoring/alerts.yml").read_text()
     json.loads((PACKAGING / "monitoring/dashboard.json").read_text())

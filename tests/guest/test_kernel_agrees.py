@@ -6,6 +6,7 @@ from probe.links.audit import audit
 from probe.links.facts import FunctionFacts, value_of
 from probe.links.kernel_text import speed_gts, width_lanes
 from probe.registers import express
+from probe.registers.errors import ADVANCED_ERROR_REPORTING
 from probe.registers.header import SECONDARY_BUS, SUBORDINATE_BUS
 from probe.snapshot.audit import Word
 from probe.snapshot.document import Snapshot
@@ -52,7 +53,6 @@ def test_numbers_of_every_function(as_root: Snapshot) -> None:
 
 
 def test_functions_with_error_counters_are_those_with_the_capability(as_root: Snapshot) -> None:
-    from probe.registers.errors import ADVANCED_ERROR_REPORTING  # noqa: PLC0415
 
     having = {f.address for f in as_root.evidence.functions if f.space().find(ADVANCED_ERROR_REPORTING)}
     counting = {f.address for f in as_root.evidence.functions if "aer_dev_correctable" in f.attributes}

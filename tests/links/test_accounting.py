@@ -3,7 +3,7 @@
 import msgspec
 import pytest
 
-from fake_sysfs import card, machine, root_port
+from fake_sysfs import Machine, card, machine, root_port
 from probe.host.machine import read_machine
 from probe.links.accounting import COMPONENT, NO_DIRECTION, PORT, TO_COMPONENT, TO_HOST, direction, findings
 from probe.links.audit import audit
@@ -65,8 +65,8 @@ def test_every_error_has_a_meaning_and_causes() -> None:
     assert all(kind.meaning and kind.causes for kind in ERROR_KINDS.values())
 
 
-def observed(described: object) -> list[str]:
-    tree = described.build()  # type: ignore[attr-defined]  # a Machine
+def observed(described: Machine) -> list[str]:
+    tree = described.build()
     return [note.meaning for note in audit(read_machine(tree.source())).observations]
 
 

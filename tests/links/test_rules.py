@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from fake_sysfs import Machine, Tree, card, machine, port, root_port, switch
+from probe.links.advice import CAUTIONS, touches_hardware
 from probe.links.rules import RULES
 from probe.registers import express
 from probe.snapshot.audit import AuditDocument, LinkDocument, Standing, Word
@@ -236,7 +237,6 @@ def test_uncorrectable_errors_are_urgent(severity: str, judge_one: One) -> None:
 
 
 def test_the_cautions_go_with_every_step_that_touches_hardware(judge_one: One) -> None:
-    from probe.links.advice import CAUTIONS, touches_hardware  # noqa: PLC0415
 
     assert touches_hardware(judge_one(one("16 GT/s x16", "8 GT/s x16")).next_steps)
     assert not touches_hardware(judge_one(one("16 GT/s x16")).next_steps)

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -37,7 +38,6 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chro
 
 def page(document: Path, out: Path, *options: str) -> Path:
     """Write a page as a person would."""
-    import sys  # noqa: PLC0415
 
     sys.argv = ["linkprobe", "report", str(document), "-o", str(out), *options]
     with pytest.raises(SystemExit) as ended:

@@ -8,6 +8,7 @@ from probe.registers import errors, express, function, physical
 from probe.registers import header as header_tables
 from probe.registers.catalogue import _OTHER_NAMES, STRUCTURES
 from probe.registers.model import Register, Structure
+from probe.registers.values import SPEED_GTS, speed_of_vector
 
 pytestmark = pytest.mark.published("include/uapi/linux/pci_regs.h, as installed by linux-libc-dev")
 
@@ -305,7 +306,6 @@ def test_ids_without_a_table(macro: str, header: Mapping[str, int]) -> None:
     [("2_5GB", 1), ("5_0GB", 2), ("8_0GB", 3), ("16_0GB", 4), ("32_0GB", 5), ("64_0GB", 6)],
 )
 def test_speed_codes(macro: str, code: int, header: Mapping[str, int]) -> None:
-    from probe.registers.values import SPEED_GTS, speed_of_vector  # noqa: PLC0415
 
     gts = float(macro.removesuffix("GB").replace("_", "."))
     assert header[f"PCI_EXP_LNKCAP_SLS_{macro}"] == code

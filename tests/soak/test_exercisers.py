@@ -3,6 +3,7 @@
 import os
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,9 +18,7 @@ from probe.soak.journal import Mismatch, Pass
 BLOCK = 256 << 10
 
 
-def run(
-    exerciser: Exerciser, target: Target, *, passes: int = 2, **options: float | str | None
-) -> list[Pass | Mismatch]:
+def run(exerciser: Exerciser, target: Target, *, passes: int = 2, **options: Any) -> list[Pass | Mismatch]:
     """Run until so many passes were reported."""
     reported: list[Pass | Mismatch] = []
     stop = threading.Event()
@@ -29,7 +28,7 @@ def run(
         if sum(isinstance(item, Pass) for item in reported) >= passes:
             stop.set()
 
-    context = Context("x", "place", Options(**options), stop, report, lambda: 0.0)  # type: ignore[arg-type]  # checked there
+    context = Context("x", "place", Options(**options), stop, report, lambda: 0.0)
     timer = threading.Timer(20, stop.set)
     timer.start()
     try:
@@ -42,7 +41,7 @@ def run(
 def test_all_are_found_and_say_what_they_do() -> None:
     assert set(known()) == {"accelerator", "memory", "storage-read", "storage-round-trip"}
     for exerciser in known().values():
-        assert exerciser.drives and exerciser.needs and exerciser.verifies and exerciser.writes  # noqa: PT018
+        assert all((exerciser.drives, exerciser.needs, exerciser.verifies, exerciser.writes))
 
 
 @pytest.mark.parametrize(

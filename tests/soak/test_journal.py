@@ -125,11 +125,14 @@ def test_thinning_again_adds_up(monkeypatch: pytest.MonkeyPatch) -> None:
     entries: list[Entry] = [start(), *(sample(float(t), heat=float(t)) for t in range(500))]
     for _ in range(3):
         entries = list(thinned(entries))
-    weighted = sum(
-        item.samples * item.links[PLACE][4].mean if isinstance(item, Thinned) else item.links[PLACE].temperature_c  # type: ignore[union-attr, misc]
-        for item in entries
-        if isinstance(item, Sample | Thinned)
-    )
+    weighted = 0.0
+    for item in entries:
+        if isinstance(item, Thinned):
+            heat = item.links[PLACE][4]
+            assert heat
+            weighted += item.samples * heat.mean
+        elif isinstance(item, Sample):
+            weighted += item.links[PLACE].temperature_c or 0.0
     assert weighted == pytest.approx(sum(range(500)))
     assert len(entries) < 40
 

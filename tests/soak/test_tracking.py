@@ -1,14 +1,22 @@
 """Events between samples, and errors between counters."""
 
+from typing import Any
+
 from probe.host.sampler import Reading
 from probe.soak.tracking import LinkTrack
 
 FULL = Reading(16.0, 4, managed=False, lanes=0, power_state="D0", temperature_c=None, present=True)
 
 
-def read(speed: float | None = 16.0, width: int | None = 4, **changes: object) -> Reading:
-    values = {"managed": False, "lanes": 0, "power_state": "D0", "temperature_c": None, "present": True} | changes
-    return Reading(speed, width, **values)  # type: ignore[arg-type]  # as Reading has them
+def read(speed: float | None = 16.0, width: int | None = 4, **changes: Any) -> Reading:
+    values: dict[str, Any] = {
+        "managed": False,
+        "lanes": 0,
+        "power_state": "D0",
+        "temperature_c": None,
+        "present": True,
+    } | changes
+    return Reading(speed, width, **values)
 
 
 def kinds(*readings: Reading) -> list[tuple[str, bool]]:

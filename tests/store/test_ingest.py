@@ -2,6 +2,8 @@
 
 import gzip
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pyarrow as pa
@@ -11,9 +13,9 @@ import pytest
 from probe.errors import DocumentError, InputError
 from probe.store.engine import opened
 from probe.store.ingest import Ingested, ingest
-from probe.store.parts import Part, Store, readable
+from probe.store.parts import Part, Store, arrow_schema, readable
 from probe.store.questions import latest
-from probe.store.rows import SCHEMA, LinkRow, arrow_schema
+from probe.store.rows import SCHEMA, LinkRow
 from tests.store.conftest import Filled
 
 CAPTURED = Path(__file__).parents[1] / "captured" / "accelerator-soak.jsonl"
@@ -92,6 +94,27 @@ def test_writers_that_took_some_of_the_same_files(tmp_path: Path, filled: Filled
             store.filesystem.cp(part.path, store.root + name)
         store.filesystem.rm(other.root, recursive=True)
     assert count(store) == 40 * 3 * 12
+
+
+def test_two_at_once(tmp_path: Path, filled: Filled) -> None:
+    """Two processes, the same spool, the same batches."""
+    program = (
+        "import sys; from pathlib import Path; from probe.store.ingest import ingest; from probe.store.parts import Store;"
+        "ingest([Path(sys.argv[1])], Store(sys.argv[2]), batch=4)"
+    )
+    command = [sys.executable, "-c", program, str(filled.spools), str(tmp_path)]
+    both = [subprocess.Popen(command, cwd=CAPTURED.parents[2]) for _ in range(2)]
+    assert [process.wait(60) for process in both] == [0, 0]
+    assert count(Store(str(tmp_path))) == 40 * 3 * 12
+
+
+def test_a_damaged_part_is_named(tmp_path: Path, filled: Filled) -> None:
+    store = Store(str(tmp_path))
+    ingest([next(filled.spools.iterdir())], store)
+    path = Path(store.parts()[0].path)
+    path.write_bytes(path.read_bytes()[:100])
+    with pytest.raises(DocumentError, match=f"{path.name}: is a damaged part"):
+        store.parts()
 
 
 def test_each_file_once_whatever_overlaps() -> None:

@@ -104,6 +104,14 @@ def test_what_was_counted_before_the_first_snapshot_is_no_rise(ask: Any) -> None
     assert ask(errors, row(correctable=100), row(correctable=100, taken_s=4_600)) == []
 
 
+def test_what_was_not_read_is_no_rise(ask: Any) -> None:
+    """null is not read, never zero: 100, not read, 107 is a rise of 7."""
+    unread = {"correctable": None, "nonfatal": None, "fatal": None}
+    rows = [row(**unread), row(correctable=100, taken_s=2_000), row(**unread, taken_s=3_000)]
+    (found,) = ask(errors, *rows, row(correctable=107, taken_s=4_000))
+    assert (found["correctable"], found["nonfatal"], found["fatal"]) == (7, 0, 0)
+
+
 def test_worst_first(ask: Any) -> None:
     rows = [row(host=name, correctable=0, fatal=0) for name in "ab"]
     rows += [row(host="a", correctable=9, taken_s=2_000), row(host="b", fatal=1, taken_s=2_000)]
