@@ -18,7 +18,7 @@ Share = Annotated[float, msgspec.Meta(gt=0, lt=1)]
 class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What a site may set. Sizes in megabytes (SI), times in days and seconds."""
 
-    spool: str = "/var/spool/linkprobe"
+    spool: str = "/var/lib/linkprobe/spool"
     metrics: str | None = None
     openmetrics: bool = False
     keep_days: Positive = 30.0

@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 import threading
 import time
 import urllib.request
@@ -15,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from probe.fleet.settings import Settings
 from tests.compare.machines import drive, of, slot
 from tests.conftest import Run
 
@@ -132,3 +134,23 @@ def test_units() -> None:
     timer = configparser.RawConfigParser()
     timer.read(PACKAGING / "systemd/linkprobe-collect.timer")
     assert timer["Timer"]["RandomizedDelaySec"] == "3min"
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs Debian's systemd package")
+def test_systemd_accepts_the_units(tmp_path: Path) -> None:
+    """The units as shipped but for the program's place; exposure as `systemd-analyze security` reckons it, of 10."""
+    for unit in (PACKAGING / "systemd").iterdir():
+        (tmp_path / unit.name).write_text(unit.read_text().replace("/usr/bin/linkprobe", sys.executable))
+    service = tmp_path / "linkprobe-collect.service"
+    for command in (
+        ["verify", *map(str, tmp_path.iterdir())],
+        ["security", "--offline=true", "--threshold=25", str(service)],
+    ):
+        done = subprocess.run(["systemd-analyze", *command], capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_the_service_may_write_where_the_defaults_say() -> None:
+    service = (PACKAGING / "systemd/linkprobe-collect.service").read_text()
+    state = Path("/var/lib") / service.partition("StateDirectory=")[2].partition("\n")[0]
+    assert Path(Settings().spool).is_relative_to(state)
