@@ -7,7 +7,7 @@ from fake_sysfs.description import Component, Fields, Function, Machine, Port, S
 from fake_sysfs.smbios import dmi_table
 from fake_sysfs.tree import Tree
 from probe.address import Address
-from probe.links.kernel_text import SHORT_NAMES
+from probe.kernel_spellings import SHORT_NAMES
 from probe.registers.errors import CORRECTABLE_BITS, UNCORRECTABLE_BITS
 from probe.registers.express import DOWNSTREAM_PORT, ENDPOINT, INTEGRATED, ROOT_PORT, UPSTREAM_PORT
 

@@ -15,9 +15,9 @@ from typing import NamedTuple
 import msgspec
 
 from fake_sysfs.description import Machine, card, machine, root_port
+from probe.audit.snapshot import take
+from probe.documents.files import encode
 from probe.host.machine import read_machine
-from probe.links.record import take
-from probe.snapshot.store import encode
 
 FAULTS = ("width", "speed", "narrow slot", "errors")
 """Trained at half the width; trained at half the speed; a port set up narrower than its peers'; errors each day."""

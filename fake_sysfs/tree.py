@@ -5,8 +5,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from probe.evidence import Unread, Why
 from probe.host.source import MemorySource
-from probe.snapshot.evidence import Unread, Why
 
 
 @dataclass(frozen=True, slots=True)

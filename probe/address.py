@@ -3,7 +3,7 @@
 import re
 from typing import NamedTuple, Self
 
-from probe.errors import InputError
+from probe.exceptions import InputError
 
 _ADDRESS = re.compile(r"(?:([0-9a-f]{4,8}):)?([0-9a-f]{2}):([01][0-9a-f])\.([0-7])", re.IGNORECASE)
 

@@ -7,10 +7,10 @@ from collections.abc import Callable
 import pytest
 
 from fake_sysfs import Machine, Tree
+from probe.audit.audit import audit
+from probe.audit.document import AuditDocument, LinkDocument
 from probe.cli.main import main
 from probe.host.machine import read_machine
-from probe.links.audit import audit
-from probe.snapshot.audit import AuditDocument, LinkDocument
 
 Run = Callable[..., tuple[int, str, str]]
 Judge = Callable[[Machine | Tree], AuditDocument]

@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from probe.cli.options import JsonOption, SnapshotArgument, SysfsOption, WakeOption, evidence_from
-from probe.errors import ExitStatus, InputError, NothingToJudge
+from probe.exceptions import InputError, NothingToJudge
+from probe.exit_status import ExitStatus
 
 if TYPE_CHECKING:
-    from probe.snapshot.audit import AuditDocument, Word
+    from probe.audit.document import AuditDocument
+    from probe.verdict.words import Verdict
 
 
 def audit(
@@ -31,7 +33,7 @@ def audit(
     Exit status: 0 nothing to report, 1 something found, 2 found and urgent, 3 nothing could be judged, 64 wrong use.
     """
     evidence = evidence_from(sysfs, snapshot, wake=wake)
-    from probe.links.audit import audit as judge_all
+    from probe.audit.audit import audit as judge_all
 
     document = judge_all(evidence)
     if expect is not None:
@@ -45,36 +47,36 @@ def show(
     document: "AuditDocument", *, json: bool = False, only: str | None = None, strict: bool = False, quiet: bool = False
 ) -> None:
     """Print an audit and end with its exit status."""
-    from probe.links.outcome import exit_status
+    from probe.audit.outcome import exit_status
 
     words = _words(only)
     if not document.links:
         listed = "no PCI Express link is there to judge"
         raise NothingToJudge(listed, where=document.host.source, remedy="conventional PCI functions have none")
     if json:
-        from probe.snapshot.store import encode
+        from probe.documents.files import encode
 
         sys.stdout.buffer.write(encode(document))
     else:
-        from probe.render import terminal
-        from probe.render.console import console
+        from probe.render.terminal import audit
+        from probe.render.terminal.console import console
 
         if quiet:
-            terminal.findings_only(document, console())
+            audit.findings_only(document, console())
         else:
-            terminal.audit(document, console(), words)
+            audit.audit(document, console(), words)
     status = exit_status(document, strict=strict)
     if status is not ExitStatus.CLEAN:
         raise typer.Exit(status)
 
 
-def _words(only: str | None) -> "frozenset[Word] | None":
+def _words(only: str | None) -> "frozenset[Verdict] | None":
     if only is None:
         return None
-    from probe.snapshot.audit import Word
+    from probe.verdict.words import Verdict
 
     try:
-        return frozenset(Word(text.strip()) for text in only.split(","))
+        return frozenset(Verdict(text.strip()) for text in only.split(","))
     except ValueError as error:
-        known = ", ".join(Word)
+        known = ", ".join(Verdict)
         raise InputError("not a verdict", where=f"--only {only}", remedy=f"choose among {known}") from error

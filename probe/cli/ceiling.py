@@ -17,15 +17,15 @@ def ceiling(
     json: JsonOption = False,
 ) -> None:
     """Show what a link can carry, one direction, step by step."""
-    from probe.links.arithmetic import arithmetic
+    from probe.bandwidth.arithmetic import arithmetic
 
     document = arithmetic(speed, width, payload, read_request)
     if json:
-        from probe.snapshot.store import encode
+        from probe.documents.files import encode
 
         sys.stdout.buffer.write(encode(document))
         return
-    from probe.render.arithmetic import arithmetic as draw
-    from probe.render.console import console
+    from probe.render.terminal.arithmetic import arithmetic as draw
+    from probe.render.terminal.console import console
 
     draw(document, console(), explain=explain)

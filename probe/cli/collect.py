@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from probe.cli.options import SysfsOption
-from probe.errors import ExitStatus
+from probe.exit_status import ExitStatus
 
 
 def collect(
@@ -26,8 +26,8 @@ def collect(
     """
     from msgspec.structs import replace
 
-    from probe.fleet.collecting import collect as run
-    from probe.fleet.settings import read_settings
+    from probe.collect.run import collect as run
+    from probe.collect.settings import read_settings
     from probe.host.opening import open_source
 
     settings = read_settings(config)

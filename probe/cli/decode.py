@@ -13,16 +13,16 @@ def decode(
     json: JsonOption = False,
 ) -> None:
     """Decode a config space: raw bytes, or any text of offsets and hexadecimal bytes."""
-    from probe.links.dump import config_from_dump
-    from probe.links.explain import decoded_space
-    from probe.snapshot.store import encode, read_bytes
+    from probe.audit.explanation import decoded_space
+    from probe.documents.dump import config_from_dump
+    from probe.documents.files import encode, read_bytes
 
     name = "standard input" if file == "-" else file
     document = decoded_space(config_from_dump(read_bytes(file), name), name)
     if json:
         sys.stdout.buffer.write(encode(document))
         return
-    from probe.render.console import console
-    from probe.render.explanation import decoded
+    from probe.render.terminal.console import console
+    from probe.render.terminal.explanation import decoded
 
     decoded(document, console())

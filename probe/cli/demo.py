@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from probe.cli.options import JsonOption
-from probe.errors import InputError
+from probe.exceptions import InputError
 
 
 def demo(
@@ -24,8 +24,8 @@ def demo(
             raise InputError("is not an empty directory", where=str(write), remedy="name a new or empty directory")
         typer.echo(f"{tree.write(write)}: give this to --sysfs", err=True)
         return
+    from probe.audit.audit import audit
     from probe.cli.audit import show
     from probe.host.machine import read_machine
-    from probe.links.audit import audit
 
     show(audit(read_machine(tree.source())), json=json)

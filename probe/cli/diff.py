@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from probe.cli.options import JsonOption
-from probe.errors import ExitStatus, InputError, NothingToJudge
+from probe.exceptions import InputError, NothingToJudge
+from probe.exit_status import ExitStatus
 
 if TYPE_CHECKING:
-    from probe.compare.limits import Limits
-    from probe.snapshot.document import Snapshot
+    from probe.audit.snapshot import Snapshot
+    from probe.errors.limits import Limits
 
 _TWO = 2
 
@@ -35,9 +36,9 @@ def diff(
     if len(snapshots) < _TWO:
         raise InputError("one snapshot is nothing to compare", where=snapshots[0], remedy="give BEFORE and AFTER")
     from probe.compare.diff import diff as compare
+    from probe.compare.ranking import exit_status
     from probe.compare.sequence import conclusions
-    from probe.compare.telling import exit_status
-    from probe.snapshot.store import encode, read_snapshot, write_atomically
+    from probe.documents.files import encode, read_snapshot, write_atomically
 
     read: list[Snapshot] = [read_snapshot(name) for name in snapshots]
     if not any(item.links for item in (read[0], read[-1])):
@@ -51,12 +52,12 @@ def diff(
     if json:
         sys.stdout.buffer.write(encode(document))
     elif markdown:
-        from probe.render.comparison import markdown as as_markdown
+        from probe.render.terminal.comparison import markdown as as_markdown
 
         typer.echo(as_markdown(document), nl=False)
     else:
-        from probe.render import comparison as draw
-        from probe.render.console import console
+        from probe.render.terminal import comparison as draw
+        from probe.render.terminal.console import console
 
         screen = console()
         draw.comparison(document, screen)
@@ -68,7 +69,7 @@ def diff(
 
 
 def _limits(correctable: str | None, data: str | None) -> "Limits":
-    from probe.compare.limits import Limit, Limits
+    from probe.errors.limits import Limit, Limits
 
     default = Limits()
     return Limits(

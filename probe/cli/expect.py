@@ -9,7 +9,7 @@ import typer
 from probe.cli.options import JsonOption, SnapshotArgument, SysfsOption, evidence_from
 
 if TYPE_CHECKING:
-    from probe.snapshot.audit import AuditDocument
+    from probe.audit.document import AuditDocument
 
 expect = typer.Typer(help="Hold a machine to what it should be.", rich_markup_mode=None)
 
@@ -23,9 +23,9 @@ def write(
     sysfs: SysfsOption = None,
 ) -> None:
     """Turn a known-good machine into a TOML file that a person can read and edit."""
+    from probe.audit.audit import audit
     from probe.compare.expectation_file import to_toml
-    from probe.links.audit import audit
-    from probe.snapshot.store import STANDARD_STREAM, write_atomically
+    from probe.documents.files import STANDARD_STREAM, write_atomically
 
     document = audit(evidence_from(sysfs, snapshot))
     host = document.host
@@ -44,8 +44,8 @@ def check(
     sysfs: SysfsOption = None,
 ) -> None:
     """Audit a machine and hold it to a file of expectations."""
+    from probe.audit.audit import audit
     from probe.cli.audit import show
-    from probe.links.audit import audit
 
     show(held_to(file, audit(evidence_from(sysfs, snapshot))), json=json)
 
@@ -55,7 +55,7 @@ def held_to(file: str, document: "AuditDocument") -> "AuditDocument":
     from msgspec.structs import replace
 
     from probe.compare.expectations import deviations, parse
-    from probe.snapshot.store import read_bytes
+    from probe.documents.files import read_bytes
 
     expectations = parse(read_bytes(file).decode("utf-8", "replace"), file)
     return replace(document, deviations=deviations(expectations, document.links, document.host.uptime_s))

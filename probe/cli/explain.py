@@ -21,15 +21,15 @@ def explain(
 ) -> None:
     """Show one link in full: both ends, the path to the root, every reason, and what to do next."""
     place = Address.parse(address)
-    from probe.links.explain import explain as explain_link
+    from probe.audit.explanation import explain as explain_link
 
     document = explain_link(evidence_from(sysfs, snapshot, wake=wake), place, registers=registers)
     if json:
-        from probe.snapshot.store import encode
+        from probe.documents.files import encode
 
         sys.stdout.buffer.write(encode(document))
         return
-    from probe.render.console import console
-    from probe.render.explanation import explanation
+    from probe.render.terminal.console import console
+    from probe.render.terminal.explanation import explanation
 
     explanation(document, console())

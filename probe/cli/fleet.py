@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from probe.errors import ExitStatus, InputError
+from probe.exceptions import InputError
+from probe.exit_status import ExitStatus
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -47,8 +48,8 @@ def ingest(
     store: StoreOption,
 ) -> None:
     """Take snapshots and soak records into the store, each once. What cannot be used is set aside with the reason."""
-    from probe.store.ingest import ingest as run
-    from probe.store.parts import Store
+    from probe.fleet.ingest import ingest as run
+    from probe.fleet.parts import Store
 
     done = run(spools, Store(store))
     for reason in done.set_aside:
@@ -62,7 +63,7 @@ def ingest(
 @fleet.command()
 def below(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOption = Format.TABLE) -> None:
     """Show links in slots that run below what both ends can do now."""
-    from probe.store.questions import below as question
+    from probe.fleet.questions import below as question
 
     if _ask(question, store, engine, format_):
         raise typer.Exit(ExitStatus.FOUND)
@@ -71,7 +72,7 @@ def below(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOp
 @fleet.command()
 def outliers(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOption = Format.TABLE) -> None:
     """Show links that differ from what most of their peers reach: hosts of one board, one slot, one kind of device."""
-    from probe.store.questions import outliers as question
+    from probe.fleet.questions import outliers as question
 
     if _ask(question, store, engine, format_):
         raise typer.Exit(ExitStatus.FOUND)
@@ -80,7 +81,7 @@ def outliers(store: StoreOption, engine: EngineOption = "duckdb", format_: Forma
 @fleet.command()
 def errors(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOption = Format.TABLE) -> None:
     """Show links whose errors rose between snapshots, worst first."""
-    from probe.store.questions import errors as question
+    from probe.fleet.questions import errors as question
 
     found = _ask(question, store, engine, format_)
     if found:
@@ -96,7 +97,7 @@ def history(
     format_: FormatOption = Format.TABLE,
 ) -> None:
     """Show when each link of a host changed."""
-    from probe.store.questions import history as question
+    from probe.fleet.questions import history as question
 
     _ask(lambda links: question(links, host), store, engine, format_)
 
@@ -104,7 +105,7 @@ def history(
 @fleet.command()
 def inventory(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOption = Format.TABLE) -> None:
     """Show what is in the fleet's slots and how it runs."""
-    from probe.store.questions import inventory as question
+    from probe.fleet.questions import inventory as question
 
     _ask(question, store, engine, format_)
 
@@ -116,11 +117,11 @@ def page(
     engine: EngineOption = "duckdb",
 ) -> None:
     """Write one self-contained page of the fleet."""
-    from probe.render.fleet import page as draw
-    from probe.snapshot.store import write_atomically
-    from probe.store.engine import opened
-    from probe.store.parts import Store
-    from probe.store.questions import QUESTIONS
+    from probe.documents.files import write_atomically
+    from probe.fleet.engine import opened
+    from probe.fleet.parts import Store
+    from probe.fleet.questions import QUESTIONS
+    from probe.render.terminal.fleet import page as draw
 
     with opened(Store(store), engine) as links:
         answers = {name: question(links).to_pyarrow() for name, question in QUESTIONS.items()}
@@ -150,10 +151,10 @@ def _ask(
     question: "Callable[[ibis.Table], ibis.Table]", store: str, engine: str, format_: Format
 ) -> list[dict[str, Any]]:
     """Put a question, write the answer, and give its rows."""
-    from probe.render import fleet as draw
-    from probe.render.console import console
-    from probe.store.engine import opened
-    from probe.store.parts import Store
+    from probe.fleet.engine import opened
+    from probe.fleet.parts import Store
+    from probe.render.terminal import fleet as draw
+    from probe.render.terminal.console import console
 
     with opened(Store(store), engine) as links:
         answer = question(links).to_pyarrow()

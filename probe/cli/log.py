@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from probe.cli.options import JsonOption
-from probe.errors import InputError
+from probe.exceptions import InputError
 
 
 def log(
@@ -16,10 +16,10 @@ def log(
     json: JsonOption = False,
 ) -> None:
     """Show what the kernel's log says of PCI Express: errors, containment, hot-plug, links, firmware records."""
+    from probe.documents.files import encode_lines, read_bytes
+    from probe.errors.log_events import log_events
+    from probe.evidence import Unread
     from probe.host.kernel_log import read_kernel_log, saved_lines
-    from probe.links.log_events import log_events
-    from probe.snapshot.evidence import Unread
-    from probe.snapshot.store import encode_lines, read_bytes
 
     if file is None:
         from probe.host.opening import open_source
@@ -35,7 +35,7 @@ def log(
     if json:
         sys.stdout.buffer.write(encode_lines(events))
         return
-    from probe.render.console import console
-    from probe.render.log import log as draw
+    from probe.render.terminal.console import console
+    from probe.render.terminal.log import log as draw
 
     draw(events, console())

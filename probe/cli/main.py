@@ -7,7 +7,8 @@ from importlib import import_module
 import typer
 
 from probe import __version__
-from probe.errors import ExitStatus, LinkprobeError
+from probe.exceptions import LinkprobeError
+from probe.exit_status import ExitStatus
 
 COMMANDS = (
     "audit", "explain", "snapshot", "diff", "history", "expect", "soak", "watch", "collect", "fleet", "log", "report",

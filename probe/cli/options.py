@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from probe.errors import InputError
+from probe.exceptions import InputError
 
 if TYPE_CHECKING:
-    from probe.snapshot.evidence import Evidence
+    from probe.evidence import Evidence
 
 SysfsOption = Annotated[
     Path | None, typer.Option("--sysfs", metavar="DIR", help="Read this /sys tree (a directory or a tar) instead.")
@@ -25,7 +25,7 @@ def evidence_from(sysfs: Path | None, snapshot: str | None = None, *, wake: bool
     if snapshot is not None:
         if sysfs is not None:
             raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
-        from probe.snapshot.store import read_snapshot
+        from probe.documents.files import read_snapshot
 
         return read_snapshot(snapshot).evidence
     from probe.host.machine import read_machine

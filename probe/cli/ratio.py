@@ -18,15 +18,15 @@ def ratio(
     json: JsonOption = False,
 ) -> None:
     """Reckon a bit error ratio with exact bounds, and how long a link must run clean to show one."""
-    from probe.compare.ratio import ratio as reckon
+    from probe.errors.ratio import ratio as reckon
 
     document = reckon(speed, width, errors=errors, hours=hours, confidence=confidence, target=target)
     if json:
-        from probe.snapshot.store import encode
+        from probe.documents.files import encode
 
         sys.stdout.buffer.write(encode(document))
         return
-    from probe.render.console import console
-    from probe.render.ratio import ratio as draw
+    from probe.render.terminal.console import console
+    from probe.render.terminal.ratio import ratio as draw
 
     draw(document, console())

@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from probe.errors import DocumentError
+from probe.exceptions import DocumentError
 
 if TYPE_CHECKING:
-    from probe.render.page import Page
+    from probe.render.html.page import Page
 
 _REMEDY = "give a snapshot, a diff or audit in JSON, or a record of linkprobe soak"
 
@@ -21,9 +21,9 @@ def report(
     redact: Annotated[bool, typer.Option("--redact", help="Leave out what identifies the machine.")] = False,
 ) -> None:
     """Write a document as one self-contained page, without scripts, printable to A4."""
-    from probe.render.page import html
-    from probe.snapshot.redact import redacted
-    from probe.snapshot.store import read_bytes, write_atomically
+    from probe.documents.files import read_bytes, write_atomically
+    from probe.documents.redaction import redacted
+    from probe.render.html.page import html
 
     data = read_bytes(document)
     page, secrets = _record(Path(document)) if data.startswith(b'{"type":"start"') else _saved(data, document)
@@ -35,8 +35,8 @@ def report(
 
 def _record(path: Path) -> "tuple[Page, list[str]]":
     from probe.cli.soak import read_record
-    from probe.render.page import record_page
-    from probe.snapshot.redact import identifying
+    from probe.documents.redaction import identifying
+    from probe.render.html.page import record_page
     from probe.soak.journal import Start, read_entries
 
     entries = read_entries(path)
@@ -46,13 +46,13 @@ def _record(path: Path) -> "tuple[Page, list[str]]":
 
 
 def _saved(data: bytes, name: str) -> "tuple[Page, list[str]]":
+    from probe.audit.audit import audit
+    from probe.audit.document import AuditDocument
+    from probe.audit.snapshot import Snapshot
     from probe.compare.changes import Comparison
-    from probe.links.audit import audit
-    from probe.render.page import audit_page, comparison_page
-    from probe.snapshot.audit import AuditDocument
-    from probe.snapshot.document import Snapshot
-    from probe.snapshot.redact import identifying
-    from probe.snapshot.store import decode_document, schema_of
+    from probe.documents.files import decode_document, schema_of
+    from probe.documents.redaction import identifying
+    from probe.render.html.page import audit_page, comparison_page
 
     match schema_of(data, name, _REMEDY):
         case "linkprobe/snapshot/1" as schema:

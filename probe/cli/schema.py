@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from probe.errors import InputError
+from probe.exceptions import InputError
 
 if TYPE_CHECKING:
     from msgspec import Struct
@@ -13,16 +13,16 @@ if TYPE_CHECKING:
 
 def _documents() -> "dict[str, type[Struct]]":
     """Every document by its schema name, which is its first default; and the rows of the fleet store."""
+    from probe.audit.document import AuditDocument
+    from probe.audit.explanation import Explanation
+    from probe.audit.snapshot import Snapshot
+    from probe.bandwidth.arithmetic import Arithmetic
     from probe.compare.changes import Comparison
     from probe.compare.expectations import Expectations
-    from probe.compare.ratio import Ratio
     from probe.compare.sequence import History
-    from probe.links.arithmetic import Arithmetic
-    from probe.links.explain import Explanation
-    from probe.snapshot.audit import AuditDocument
-    from probe.snapshot.document import Snapshot
+    from probe.errors.ratio import Ratio
+    from probe.fleet.rows import SCHEMA, LinkRow
     from probe.soak.record import Record
-    from probe.store.rows import SCHEMA, LinkRow
 
     kinds = (AuditDocument, Snapshot, Explanation, Comparison, History, Expectations, Record, Arithmetic, Ratio)
     return {kind.__struct_defaults__[0]: kind for kind in kinds} | {SCHEMA: LinkRow}

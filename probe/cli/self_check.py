@@ -2,15 +2,15 @@
 
 import typer
 
-from probe.errors import ExitStatus
+from probe.exit_status import ExitStatus
 
 
 def self_check() -> None:
     """Say what this installation can read and do here, and whether its judge still finds the demonstration's faults."""
     from fake_sysfs.demonstration import PLANTED, correlator
+    from probe.audit.audit import audit
     from probe.host.abilities import abilities
     from probe.host.machine import read_machine
-    from probe.links.audit import audit
 
     for item in abilities():
         typer.echo(f"{'yes' if item.there else 'no ':<4} {item.what:<38} {item.detail}")

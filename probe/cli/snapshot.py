@@ -18,8 +18,8 @@ def snapshot(
     wake: WakeOption = False,
 ) -> None:
     """Save the evidence of this machine to a file, whole or not at all."""
-    from probe.links.record import take
-    from probe.snapshot.store import STANDARD_STREAM, encode, write_atomically
+    from probe.audit.snapshot import take
+    from probe.documents.files import STANDARD_STREAM, encode, write_atomically
 
     document = take(evidence_from(sysfs, wake=wake))
     data = encode(document)

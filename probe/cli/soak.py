@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from probe.cli.options import JsonOption, SysfsOption
-from probe.errors import ExitStatus, InputError, NothingToJudge
+from probe.exceptions import InputError, NothingToJudge
+from probe.exit_status import ExitStatus
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from probe.snapshot.document import Snapshot
+    from probe.audit.snapshot import Snapshot
     from probe.soak.record import Record
     from probe.soak.runner import Progress, Setup
 
@@ -61,16 +62,16 @@ def soak(
     if given[:1] == [_CLOSE]:
         _close(given[1:], json=json)
         return
-    from probe.compare.limits import Limit
-    from probe.soak.exercisers import find
-    from probe.soak.exercisers.interface import Options
+    from probe.errors.limits import Limit
+    from probe.loads import find
+    from probe.loads.interface import Options
     from probe.soak.runner import Setup, Stops
 
     options = Options(block=block, in_flight=in_flight, size=size, rate_bytes_s=rate, raw_serial=raw)
     exercisers = tuple(pair for text in load or [] for pair in find(text))
     planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
     taken, root, live = snapshot_of(sysfs)
-    from probe.soak.choosing import chosen
+    from probe.audit.choosing import chosen
 
     links = chosen(taken.links, link or [])
     if not links:
@@ -90,10 +91,10 @@ def soak(
 
 def snapshot_of(sysfs: Path | None) -> "tuple[Snapshot, str, bool]":
     """A snapshot, the path of its /sys, and whether it is live."""
+    from probe.audit.snapshot import take
     from probe.host.machine import read_machine
     from probe.host.opening import open_source
     from probe.host.source import DirectorySource
-    from probe.links.record import take
 
     source = open_source(sysfs)
     if not isinstance(source, DirectorySource):
@@ -102,8 +103,8 @@ def snapshot_of(sysfs: Path | None) -> "tuple[Snapshot, str, bool]":
 
 
 def _run(setup: "Setup", path: Path, sysfs: Path | None, *, json: bool) -> None:
-    from probe.render import soak as draw
-    from probe.render.console import console
+    from probe.render.terminal import soak as draw
+    from probe.render.terminal.console import console
     from probe.soak.journal import Journal
     from probe.soak.plan import shows
     from probe.soak.runner import Soak
@@ -142,12 +143,12 @@ def _judge(path: Path, *, json: bool) -> None:
 
     document = read_record(path)
     if json:
-        from probe.snapshot.store import encode
+        from probe.documents.files import encode
 
         sys.stdout.buffer.write(encode(document))
     else:
-        from probe.render.console import console
-        from probe.render.soak import record as draw
+        from probe.render.terminal.console import console
+        from probe.render.terminal.soak import record as draw
 
         draw(document, console())
     status = exit_status(document)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from probe.cli.options import JsonOption, SysfsOption
-from probe.errors import NothingToJudge
+from probe.exceptions import NothingToJudge
 
 if TYPE_CHECKING:
     from probe.soak.watching import Watch
@@ -26,8 +26,8 @@ def watch(
 
     With --json an event a line, for other programs.
     """
+    from probe.audit.choosing import chosen
     from probe.cli.soak import snapshot_of
-    from probe.soak.choosing import chosen
     from probe.soak.runner import Setup
     from probe.soak.watching import Watch
 
@@ -41,8 +41,8 @@ def watch(
         if json:
             _stream(watched, interval, until)
         else:
-            from probe.render.console import console
-            from probe.render.watch import live_view
+            from probe.render.terminal.console import console
+            from probe.render.terminal.watch import live_view
 
             live_view(watched, links, interval, until, console())
     finally:
@@ -50,7 +50,7 @@ def watch(
 
 
 def _stream(watched: "Watch", interval: float, until: float | None) -> None:
-    from probe.snapshot.store import encode
+    from probe.documents.files import encode
 
     while until is None or time.monotonic() < until:
         for happening in watched.step()[1]:

@@ -4,8 +4,8 @@ from enum import StrEnum
 
 import msgspec
 
-from probe.links.log_events import LogEvent
-from probe.snapshot.audit import ErrorFinding
+from probe.errors.attribution import ErrorFinding
+from probe.errors.log_events import LogEvent
 
 
 class Rank(StrEnum):

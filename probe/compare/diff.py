@@ -4,13 +4,14 @@ from collections.abc import Iterator
 
 import msgspec
 
+from probe.audit.names import described
+from probe.audit.snapshot import Snapshot
 from probe.compare.changes import Alteration, Comparison, CountGrowth
-from probe.compare.limits import Limits
-from probe.compare.portrait import OCCUPANT, PlacePortrait, Portrait, described, portrait
-from probe.compare.telling import tell
-from probe.links.log_events import EventKind, LogEvent, log_events
-from probe.snapshot.document import Snapshot
-from probe.snapshot.evidence import LogLine
+from probe.compare.comparable import OCCUPANT, PlacePortrait, Portrait, portrait
+from probe.compare.ranking import tell
+from probe.errors.limits import Limits
+from probe.errors.log_events import EventKind, LogEvent, log_events
+from probe.evidence import LogLine
 
 _TOLD = frozenset({
     EventKind.ERROR, EventKind.CONTAINMENT, EventKind.LINK_DOWN, EventKind.LINK_UP, EventKind.CARD,

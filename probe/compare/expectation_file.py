@@ -4,9 +4,10 @@ from collections.abc import Sequence
 
 import tomlkit
 
+from probe.audit.document import LinkDocument
+from probe.audit.names import described
 from probe.compare.expectations import expected_of
-from probe.compare.portrait import described
-from probe.snapshot.audit import LinkDocument, Standing
+from probe.links.kind_of_link import KindOfLink
 
 _HEAD = """\
 What this machine should be. Written by linkprobe from the machine as it was; edit it freely.
@@ -23,7 +24,7 @@ def to_toml(links: Sequence[LinkDocument], source: str) -> str:
     document.add(tomlkit.nl())
     document.add("schema", "linkprobe/expect/1")
     rules = tomlkit.aot()
-    slots = [link for link in links if link.standing is Standing.SLOT]
+    slots = [link for link in links if link.standing is KindOfLink.SLOT]
     for link, rule in zip(slots, expected_of(links).rule, strict=True):
         table = tomlkit.table()
         words = described(link)

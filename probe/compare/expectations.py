@@ -10,11 +10,13 @@ from fnmatch import fnmatchcase
 
 import msgspec
 
-from probe.compare.limits import Limit
-from probe.compare.portrait import described, title
-from probe.errors import DocumentError
-from probe.links.accounting import is_link_error
-from probe.snapshot.audit import Deviation, LinkDocument, Standing, Word
+from probe.audit.document import Deviation, LinkDocument
+from probe.audit.names import described, title
+from probe.errors.attribution import is_link_error
+from probe.errors.limits import Limit
+from probe.exceptions import DocumentError
+from probe.links.kind_of_link import KindOfLink
+from probe.verdict.words import Verdict
 
 _REMEDY = "correct it, or write one from a known-good machine: linkprobe expect write -o FILE"
 _SEVERITIES = ("correctable", "nonfatal", "fatal")
@@ -71,7 +73,7 @@ def parse(text: str, name: str) -> Expectations:
 
 def expected_of(links: Sequence[LinkDocument]) -> Expectations:
     """Expectations that this machine meets: one rule a slot, at the state it runs at now."""
-    return Expectations(rule=tuple(_rule(link) for link in links if link.standing is Standing.SLOT))
+    return Expectations(rule=tuple(_rule(link) for link in links if link.standing is KindOfLink.SLOT))
 
 
 def _rule(link: LinkDocument) -> Rule:
@@ -79,7 +81,7 @@ def _rule(link: LinkDocument) -> Rule:
     slot, path = (_escaped(named), None) if named else (None, link.place_id)
     if link.component is None:
         return Rule(slot=slot, path=path, empty=True)
-    now = link.possible if link.verdict is Word.RESTING else link.negotiated
+    now = link.possible if link.verdict is Verdict.RESTING else link.negotiated
     return Rule(
         slot=slot,
         path=path,
@@ -148,7 +150,7 @@ def _differences(rule: Rule, link: LinkDocument, uptime_s: float | None) -> Iter
 
 def _states(rule: Rule, link: LinkDocument) -> Iterator[tuple[str, bool]]:
     now = link.negotiated
-    if rule.speed_gts is not None and link.verdict is not Word.RESTING:
+    if rule.speed_gts is not None and link.verdict is not Verdict.RESTING:
         if now.speed_gts is None:
             yield f"its speed was not read, {rule.speed_gts:g} GT/s was expected", False
         elif now.speed_gts < rule.speed_gts:

@@ -6,12 +6,13 @@ from enum import StrEnum
 
 import msgspec
 
-from probe.compare.portrait import OCCUPANT, PlacePortrait, Portrait, described, portrait
-from probe.links.accounting import is_link_error
-from probe.snapshot.audit import Word
-from probe.snapshot.document import Snapshot
+from probe.audit.names import described
+from probe.audit.snapshot import Snapshot
+from probe.compare.comparable import OCCUPANT, PlacePortrait, Portrait, portrait
+from probe.errors.attribution import is_link_error
+from probe.verdict.words import Verdict
 
-_SHORT = frozenset({Word.DOWNTRAINED, Word.CAPPED})
+_SHORT = frozenset({Verdict.DOWNTRAINED, Verdict.CAPPED})
 _SERIAL = "serial "
 
 

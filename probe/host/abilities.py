@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 import msgspec
 
+from probe.evidence import Unread
 from probe.host.kernel_log import read_kernel_log
 from probe.host.names import PCI_IDS_FILES
 from probe.host.source import DirectorySource
-from probe.snapshot.evidence import Unread
 
 _PRIVILEGED_FROM = 64
 

@@ -6,9 +6,9 @@ Reading config space, and on a live kernel the link attributes, resumes the port
 
 from struct import Struct, unpack_from
 
+from probe.evidence import FunctionEvidence, Names, Unread, Why
 from probe.host.source import Bytes, Source
 from probe.registers.space import ALL_ONES, SPACE_END, survey
-from probe.snapshot.evidence import FunctionEvidence, Names, Unread, Why
 
 POWER = ("power_state", "power/runtime_status", "power/control", "d3cold_allowed")
 LINK = ("current_link_speed", "current_link_width", "max_link_speed", "max_link_width")

@@ -3,8 +3,8 @@
 import os
 import re
 
+from probe.evidence import LogLine, Unread, Why
 from probe.host.source import Source
-from probe.snapshot.evidence import LogLine, Unread, Why
 
 _WANTED = re.compile(
     r"[0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7]|\bAER\b|\bDPC\b|_OSC|pciehp|Slot\(|Hardware Error|PCIe|pcie_ports"

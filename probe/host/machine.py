@@ -5,13 +5,13 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from probe.address import Address
-from probe.errors import NothingToJudge
+from probe.evidence import CoolingDevice, Evidence, Host, SlotDirectory, Unread, Why
+from probe.exceptions import NothingToJudge
 from probe.host.function import FunctionReader
 from probe.host.kernel_log import read_kernel_log
 from probe.host.names import named
 from probe.host.source import Source
 from probe.registers.smbios import raw_structures
-from probe.snapshot.evidence import CoolingDevice, Evidence, Host, SlotDirectory, Unread, Why
 
 _FIRMWARE = (
     "sys_vendor", "product_name", "product_version", "product_serial", "board_vendor", "board_name", "board_version",

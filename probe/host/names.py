@@ -5,8 +5,8 @@ from collections.abc import Sequence
 
 from msgspec.structs import replace
 
+from probe.evidence import FunctionEvidence, Names, Unread
 from probe.host.source import DirectorySource, Source
-from probe.snapshot.evidence import FunctionEvidence, Names, Unread
 
 PCI_IDS_FILES = ("usr/share/misc/pci.ids", "usr/share/hwdata/pci.ids")
 _IDS_LIMIT = 8 << 20

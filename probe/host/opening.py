@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TypeVar
 
-from probe.errors import InputError
+from probe.exceptions import InputError
 from probe.host.source import DirectorySource, MemorySource, Source
 
 T = TypeVar("T")

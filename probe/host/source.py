@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
-from probe.snapshot.evidence import Unread, Why
+from probe.evidence import Unread, Why
 
 TEXT_LIMIT = 65_536
 _WHY = {

@@ -10,13 +10,13 @@ from typing import Generic, Protocol, TypeVar
 import msgspec
 
 from probe.address import Address
-from probe.links.kernel_text import speed_gts, width_lanes
+from probe.evidence import FunctionEvidence, Unread, Why
+from probe.kernel_spellings import speed_gts, width_lanes
 from probe.registers import express
 from probe.registers.function import POWER_CONTROL, POWER_MANAGEMENT
 from probe.registers.model import FieldOf, Register, Structure, Value
 from probe.registers.space import ALL_ONES, ConfigSpace
 from probe.registers.values import SPEED_GTS, speed_of_vector
-from probe.snapshot.evidence import FunctionEvidence, Unread, Why
 
 T = TypeVar("T")
 

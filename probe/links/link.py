@@ -5,10 +5,12 @@ from functools import cached_property
 import msgspec
 
 from probe.links.facts import Fact, FunctionFacts, LinkEnd, link_end, value_of
-from probe.links.places import Place
+from probe.links.kind_of_link import KindOfLink
+from probe.links.reason import Reason
+from probe.links.slots import Place
+from probe.links.state import LinkState
 from probe.links.topology import Pair
 from probe.registers import express
-from probe.snapshot.audit import LinkState, Reason, Standing
 
 
 class Link(msgspec.Struct, frozen=True, dict=True):
@@ -17,7 +19,7 @@ class Link(msgspec.Struct, frozen=True, dict=True):
     port: LinkEnd | None
     component: LinkEnd | None
     functions: tuple[FunctionFacts, ...]
-    standing: Standing
+    standing: KindOfLink
     place: Place
     holders: tuple[Reason, ...] = ()
     speed: Fact[float] | None = None
@@ -74,7 +76,7 @@ def best_of(end: LinkEnd | None) -> LinkState:
     return LinkState(value_of(end.best_speed), value_of(end.best_width))
 
 
-def make_link(pair: Pair, standing: Standing, place: Place, holders: tuple[Reason, ...]) -> Link:
+def make_link(pair: Pair, standing: KindOfLink, place: Place, holders: tuple[Reason, ...]) -> Link:
     """The link of a pair, with the state that its ends report."""
     port = None if pair.port is None else link_end(pair.port)
     component = link_end(pair.below[0]) if pair.below else None

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 import msgspec
 
 from probe.address import Address
+from probe.evidence import Evidence
 from probe.links.facts import FunctionFacts
 from probe.registers.express import (
     DOWNSTREAM_PORT,
@@ -24,7 +25,6 @@ from probe.registers.express import (
     UPSTREAM_PORT,
 )
 from probe.registers.header import SECONDARY_BUS
-from probe.snapshot.evidence import Evidence
 
 FACING_DOWN = frozenset({ROOT_PORT, DOWNSTREAM_PORT, FROM_PCI})
 FACING_UP = frozenset({ENDPOINT, LEGACY_ENDPOINT, UPSTREAM_PORT, TO_PCI})

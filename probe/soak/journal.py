@@ -11,9 +11,10 @@ from typing import Self
 
 import msgspec
 
-from probe.errors import DocumentError, InputError
-from probe.snapshot.document import Snapshot
-from probe.snapshot.store import write_atomically
+from probe.audit.snapshot import Snapshot
+from probe.documents.files import write_atomically
+from probe.exceptions import DocumentError, InputError
+from probe.loads.results import Mismatch, Pass
 
 SCHEMA = "linkprobe/soak/1"
 FINE_SAMPLES = 1800
@@ -90,32 +91,6 @@ class Errors(msgspec.Struct, frozen=True, kw_only=True, tag="errors"):
     severity: str
     error: str
     count: int
-
-
-class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
-    """One measured pass of an exerciser over a target; `direction` is `to host`, `from host` or `both`."""
-
-    t: float
-    load: str
-    target: str
-    place: str
-    direction: str
-    bytes: int
-    seconds: float
-    verified: bool = False
-
-
-class Mismatch(msgspec.Struct, frozen=True, kw_only=True, tag="mismatch"):
-    """Data that came back other than it went: where, what was expected and found around it, how many bits differ."""
-
-    t: float
-    load: str
-    target: str
-    place: str
-    offset: int
-    expected: str
-    found: str
-    bits: int
 
 
 class Baseline(msgspec.Struct, frozen=True, tag="baseline"):

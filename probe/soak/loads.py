@@ -7,8 +7,8 @@ import tempfile
 import threading
 from collections.abc import Callable, Sequence
 
-from probe.errors import LinkprobeError
-from probe.soak.exercisers.interface import Context, Exerciser, Target
+from probe.exceptions import LinkprobeError
+from probe.loads.interface import Context, Exerciser, Target
 from probe.soak.journal import LoadEnded
 
 _OUTPUT_TAIL = 4000

@@ -4,9 +4,9 @@ from collections.abc import Iterable
 
 import msgspec
 
-from probe.compare.portrait import title
-from probe.links.bit_error_ratio import upper_mean
-from probe.snapshot.audit import LinkDocument
+from probe.audit.document import LinkDocument
+from probe.audit.names import title
+from probe.errors.bit_error_ratio import upper_mean
 
 _CONFIDENCE = 0.95
 

@@ -8,31 +8,22 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
+from probe.audit.document import LinkDocument
+from probe.audit.names import title
+from probe.audit.snapshot import judged_links
 from probe.compare.changes import Change, Rank
 from probe.compare.diff import diff
-from probe.compare.limits import Limit
-from probe.compare.portrait import judged_links, title
-from probe.errors import ExitStatus
-from probe.links.accounting import findings, is_link_error, sentence
-from probe.snapshot.audit import ErrorFinding, LinkDocument, LinkState, Word
-from probe.soak.carriage import Carriage, carriage
-from probe.soak.journal import (
-    Baseline,
-    End,
-    Entry,
-    Errors,
-    Event,
-    LoadEnded,
-    Mismatch,
-    Pass,
-    Sample,
-    Spread,
-    Start,
-    Thinned,
-)
+from probe.errors.attribution import ErrorFinding, findings, is_link_error, sentence
+from probe.errors.limits import Limit
+from probe.exit_status import ExitStatus
+from probe.links.state import LinkState
+from probe.loads.results import Mismatch, Pass
+from probe.soak.journal import Baseline, End, Entry, Errors, Event, LoadEnded, Sample, Spread, Start, Thinned
+from probe.soak.throughput import Carriage, carriage
+from probe.verdict.words import Verdict
 
 _LOST = frozenset({"gone", "link down"})
-_BELOW = frozenset({Word.DOWNTRAINED, Word.CAPPED})
+_BELOW = frozenset({Verdict.DOWNTRAINED, Verdict.CAPPED})
 
 
 class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
@@ -40,8 +31,8 @@ class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
 
     place: str
     title: str
-    before: Word
-    under_load: Word
+    before: Verdict
+    under_load: Verdict
     best: LinkState
     worst: LinkState
     transitions: int
@@ -265,21 +256,21 @@ def _loaded(link: LinkDocument, start: Start, entries: Sequence[Entry], sampled:
     return False
 
 
-def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Word:
+def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Verdict:
     """The verdict by the best state seen: a link that rested resolves here, if it was loaded."""
     possible = link.possible
     if None in {best.speed_gts, best.width, possible.speed_gts, possible.width}:
         return link.verdict
     reached = (best.speed_gts or 0) >= (possible.speed_gts or 0) and (best.width or 0) >= (possible.width or 0)
     if reached:
-        return link.verdict if link.verdict is Word.LIMITED else Word.FULL
-    if link.verdict is Word.RESTING and not loaded:
-        return Word.RESTING
-    return link.verdict if link.verdict in {Word.CAPPED, Word.UNJUDGED} else Word.DOWNTRAINED
+        return link.verdict if link.verdict is Verdict.LIMITED else Verdict.FULL
+    if link.verdict is Verdict.RESTING and not loaded:
+        return Verdict.RESTING
+    return link.verdict if link.verdict in {Verdict.CAPPED, Verdict.UNJUDGED} else Verdict.DOWNTRAINED
 
 
 def _failed(  # noqa: PLR0913, PLR0917 - all that can fail a link
-    word: Word, best: LinkState, link: LinkDocument, counted: Sequence[ErrorFinding], events: Sequence[Event],
+    word: Verdict, best: LinkState, link: LinkDocument, counted: Sequence[ErrorFinding], events: Sequence[Event],
     start: Start, seconds: float,
 ) -> Iterable[str]:  # fmt: skip
     if word in _BELOW:

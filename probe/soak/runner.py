@@ -9,28 +9,16 @@ from types import FrameType
 
 import msgspec
 
-from probe.compare.limits import Limit
-from probe.errors import InputError
-from probe.host.sampler import LinkSampler
-from probe.host.traffic import Moved, Traffic
-from probe.links.accounting import findings, is_link_error
-from probe.snapshot.audit import LinkDocument
-from probe.snapshot.document import Snapshot
-from probe.soak.exercisers.interface import Context, Exerciser, Options, Target, placement
-from probe.soak.journal import (
-    Baseline,
-    End,
-    Entry,
-    Errors,
-    Event,
-    Journal,
-    LinkSample,
-    LoadEnded,
-    Mismatch,
-    Pass,
-    Sample,
-    Start,
-)
+from probe.audit.document import LinkDocument
+from probe.audit.snapshot import Snapshot
+from probe.errors.attribution import findings, is_link_error
+from probe.errors.limits import Limit
+from probe.exceptions import InputError
+from probe.loads.interface import Context, Exerciser, Options, Target, placement
+from probe.loads.results import Mismatch, Pass
+from probe.observe.sampler import LinkSampler
+from probe.observe.traffic import Moved, Traffic
+from probe.soak.journal import Baseline, End, Entry, Errors, Event, Journal, LinkSample, LoadEnded, Sample, Start
 from probe.soak.loads import CommandLoad, ExerciserLoad, Load
 from probe.soak.tracking import LinkTrack
 

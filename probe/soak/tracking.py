@@ -2,9 +2,9 @@
 
 from collections import defaultdict
 
-from probe.host.sampler import Counters, Reading
-from probe.links.lanes import lanes_of
+from probe.observe.sampler import Counters, Reading
 from probe.soak.journal import Errors, Event
+from probe.verdict.lanes import lanes_of
 
 State = tuple[float | None, int | None]
 

@@ -5,9 +5,9 @@ from collections.abc import Iterator
 
 import msgspec
 
-from probe.host.sampler import LinkSampler
-from probe.host.watcher import DeviceMonitor, LogMonitor
-from probe.snapshot.audit import LinkState
+from probe.links.state import LinkState
+from probe.observe.device_events import DeviceMonitor, LogMonitor
+from probe.observe.sampler import LinkSampler
 from probe.soak.journal import Errors, Event
 from probe.soak.runner import Setup
 from probe.soak.tracking import LinkTrack

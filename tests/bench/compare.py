@@ -7,10 +7,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from probe.audit.snapshot import take
 from probe.compare.diff import diff
+from probe.documents.files import encode, read_snapshot
 from probe.host.machine import read_machine
-from probe.links.record import take
-from probe.snapshot.store import encode, read_snapshot
 from tests.bench.survey import thousand
 
 

@@ -17,10 +17,10 @@ from typing import Any
 import pandas as pd
 
 from fake_sysfs.fleet import Fleet, Planted, write
-from probe.store.engine import opened
-from probe.store.ingest import ingest
-from probe.store.parts import Store
-from probe.store.questions import QUESTIONS
+from probe.fleet.engine import opened
+from probe.fleet.ingest import ingest
+from probe.fleet.parts import Store
+from probe.fleet.questions import QUESTIONS
 
 WANTED = {"below": {"width", "speed"}, "outliers": {"width", "speed", "narrow slot"}, "errors": {"errors"}}
 Found = set[tuple[str, str]]

@@ -11,13 +11,13 @@ import time
 from pathlib import Path
 
 from fake_sysfs import card, machine, root_port
+from probe.audit.snapshot import take
 from probe.host.machine import read_machine
-from probe.host.sampler import LinkSampler
 from probe.host.source import DirectorySource
-from probe.links.record import take
-from probe.soak.exercisers.interface import MIB, Context, Options, Target
-from probe.soak.exercisers.storage_read import StorageRead
-from probe.soak.journal import Mismatch, Pass
+from probe.loads.interface import MIB, Context, Options, Target
+from probe.loads.results import Mismatch, Pass
+from probe.loads.storage_read import StorageRead
+from probe.observe.sampler import LinkSampler
 from probe.soak.tracking import LinkTrack
 
 LINKS, SECONDS = 200, 20

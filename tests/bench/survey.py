@@ -15,10 +15,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 from fake_sysfs import Machine, card, machine, port, root_port, switch
+from probe.audit.audit import audit
+from probe.evidence import Evidence
 from probe.host.machine import read_machine
 from probe.host.source import DirectorySource
-from probe.links.audit import audit
-from probe.snapshot.evidence import Evidence
 
 ROUNDS = 7
 

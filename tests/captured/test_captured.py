@@ -7,12 +7,12 @@ capabilities: id 0 with a next pointer, which the walk has to pass.
 
 from pathlib import Path
 
-from probe.links.audit import audit
+from probe.audit.audit import audit
+from probe.documents.files import read_snapshot
 from probe.registers.errors import ADVANCED_ERROR_REPORTING
-from probe.snapshot.audit import Word
-from probe.snapshot.store import read_snapshot
 from probe.soak.journal import read_entries
 from probe.soak.record import record
+from probe.verdict.words import Verdict
 
 HERE = Path(__file__).parent
 
@@ -21,7 +21,7 @@ def test_accelerator_in_a_virtual_machine() -> None:
     evidence = read_snapshot(str(HERE / "accelerator-in-a-virtual-machine.json")).evidence
     (link,) = audit(evidence).links
     assert (link.downstream_port, link.upstream_port) == (None, "0000:00:06.0")
-    assert (link.verdict, link.shortfall, link.alarming) == (Word.FULL, (), False)
+    assert (link.verdict, link.shortfall, link.alarming) == (Verdict.FULL, (), False)
     assert (link.negotiated.speed_gts, link.negotiated.width) == (32.0, 16)
     assert (link.bandwidth.max_payload_size, link.bandwidth.max_read_request_size) == (256, 4096)
     space = next(item for item in evidence.functions if item.address == "0000:00:06.0").space()

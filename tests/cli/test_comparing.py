@@ -6,8 +6,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from probe.snapshot.document import Snapshot
-from probe.snapshot.store import encode
+from probe.audit.snapshot import Snapshot
+from probe.documents.files import encode
 from tests.compare.machines import A, B, drive, of, slot, snapshot
 from tests.conftest import Run
 

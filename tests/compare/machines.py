@@ -6,9 +6,8 @@ from typing import Any
 import msgspec
 
 from fake_sysfs import Component, Machine, Port, card, machine, root_port
+from probe.audit.snapshot import Snapshot, take
 from probe.host.machine import read_machine
-from probe.links.record import take
-from probe.snapshot.document import Snapshot
 
 A, B, C = 0xA1, 0xB2, 0xC3
 

@@ -3,16 +3,16 @@
 import msgspec
 import pytest
 
+from probe.audit.snapshot import Snapshot, take
 from probe.compare.changes import Comparison, Rank
 from probe.compare.diff import diff
-from probe.compare.limits import Limit
-from probe.compare.telling import exit_status
-from probe.errors import ExitStatus, InputError
+from probe.compare.ranking import exit_status
+from probe.errors.limits import Limit
+from probe.evidence import LogLine
+from probe.exceptions import InputError
+from probe.exit_status import ExitStatus
 from probe.host.machine import read_machine
-from probe.links.record import take
 from probe.registers import errors, physical
-from probe.snapshot.document import Snapshot
-from probe.snapshot.evidence import LogLine
 from tests.compare.machines import A, B, drive, of, slot, snapshot
 
 HOUR = 3600.0

@@ -4,12 +4,12 @@ import pytest
 
 from fake_sysfs import Machine
 from fake_sysfs.demonstration import correlator
+from probe.audit.audit import audit
+from probe.audit.document import AuditDocument, Deviation
 from probe.compare.expectation_file import to_toml
 from probe.compare.expectations import deviations, parse
-from probe.errors import DocumentError, InputError
+from probe.exceptions import DocumentError, InputError
 from probe.host.machine import read_machine
-from probe.links.audit import audit
-from probe.snapshot.audit import AuditDocument, Deviation
 from tests.compare.machines import A, B, drive, of, slot
 
 

@@ -14,13 +14,14 @@ from rich.console import Console
 
 from fake_sysfs import demonstration
 from probe.address import Address
+from probe.audit.audit import audit
+from probe.audit.document import AuditDocument, LinkDocument
+from probe.audit.explanation import explain
+from probe.evidence import Evidence
 from probe.host.machine import read_machine
-from probe.links.audit import audit
-from probe.links.explain import explain
-from probe.render import terminal
-from probe.render.explanation import explanation
-from probe.snapshot.audit import AuditDocument, LinkDocument, Word
-from probe.snapshot.evidence import Evidence
+from probe.render.terminal import audit as screen
+from probe.render.terminal.explanation import explanation
+from probe.verdict.words import Verdict
 
 DOCUMENTS = Path(__file__).parent / "documents"
 
@@ -57,7 +58,7 @@ def test_json(document: AuditDocument, request: pytest.FixtureRequest) -> None:
 
 @pytest.mark.parametrize("width", [80, 120])
 def test_screen(document: AuditDocument, width: int, request: pytest.FixtureRequest) -> None:
-    text = drawn(lambda screen: terminal.audit(document, screen), width)
+    text = drawn(lambda console: screen.audit(document, console), width)
     assert max(map(len, text.splitlines())) <= width
     hold(f"audit-{width}.txt", text, request)
 
@@ -76,11 +77,11 @@ def test_the_planted_faults_are_what_is_found(document: AuditDocument) -> None:
     }
     assert links[demonstration.SPEED_FAULT_AT].shortfall == ("speed",)
     assert links[demonstration.WIDTH_FAULT_AT].shortfall == ("width",)
-    assert links[demonstration.CAPPED_AT].verdict is Word.CAPPED
-    assert links[demonstration.NARROW_SLOT_AT].verdict is Word.LIMITED
-    assert links[demonstration.RESTING_AT].verdict is Word.RESTING
-    assert links[demonstration.EMPTY_SLOT_AT].verdict is Word.EMPTY
-    assert links[demonstration.HIDDEN_FUNCTION_0_AT].verdict is Word.FULL
+    assert links[demonstration.CAPPED_AT].verdict is Verdict.CAPPED
+    assert links[demonstration.NARROW_SLOT_AT].verdict is Verdict.LIMITED
+    assert links[demonstration.RESTING_AT].verdict is Verdict.RESTING
+    assert links[demonstration.EMPTY_SLOT_AT].verdict is Verdict.EMPTY
+    assert links[demonstration.HIDDEN_FUNCTION_0_AT].verdict is Verdict.FULL
     assert demonstration.VIRTUAL_FUNCTIONS_AT in links
     assert [note.subject for note in document.observations] == [demonstration.LANE_ERROR_AT]
     faults = {demonstration.SPEED_FAULT_AT, demonstration.WIDTH_FAULT_AT, demonstration.CAPPED_AT}

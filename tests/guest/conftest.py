@@ -7,9 +7,9 @@ import pytest
 
 from fake_sysfs.description import SlotRecord
 from fake_sysfs.smbios import dmi_table
+from probe.audit.snapshot import Snapshot
+from probe.documents.files import read_snapshot
 from probe.registers.smbios import raw_structures
-from probe.snapshot.document import Snapshot
-from probe.snapshot.store import read_snapshot
 from tests.guest import emulator
 
 SLOTS = (

@@ -9,9 +9,9 @@ import pytest
 
 from probe.compare.changes import Comparison
 from probe.compare.diff import diff
-from probe.links.accounting import TO_COMPONENT
-from probe.links.log_events import EventKind, log_events
-from probe.snapshot.store import read_snapshot
+from probe.documents.files import read_snapshot
+from probe.errors.attribution import TO_COMPONENT
+from probe.errors.log_events import EventKind, log_events
 from tests.guest import emulator
 
 pytestmark = pytest.mark.guest

@@ -2,14 +2,14 @@
 
 import pytest
 
-from probe.links.audit import audit
+from probe.audit.audit import audit
+from probe.audit.snapshot import Snapshot
+from probe.kernel_spellings import speed_gts, width_lanes
 from probe.links.facts import FunctionFacts, value_of
-from probe.links.kernel_text import speed_gts, width_lanes
 from probe.registers import express
 from probe.registers.errors import ADVANCED_ERROR_REPORTING
 from probe.registers.header import SECONDARY_BUS, SUBORDINATE_BUS
-from probe.snapshot.audit import Word
-from probe.snapshot.document import Snapshot
+from probe.verdict.words import Verdict
 
 pytestmark = pytest.mark.guest
 
@@ -75,14 +75,14 @@ def test_links_found(as_root: Snapshot) -> None:
     document = audit(as_root.evidence)
     found = {(link.downstream_port, link.upstream_port): link.verdict for link in document.links}
     assert found == {
-        ("0000:00:10.0", "0000:01:00.0"): Word.FULL,
-        ("0000:00:11.0", "0000:02:00.0"): Word.FULL,
-        ("0000:00:12.0", None): Word.EMPTY,
-        ("0000:00:13.0", "0000:04:00.0"): Word.FULL,
-        ("0000:05:00.0", "0000:06:00.0"): Word.FULL,
-        ("0000:05:01.0", None): Word.EMPTY,
-        ("0000:40:00.0", "0000:41:00.0"): Word.FULL,
-        (None, "0000:00:15.0"): Word.FULL,
+        ("0000:00:10.0", "0000:01:00.0"): Verdict.FULL,
+        ("0000:00:11.0", "0000:02:00.0"): Verdict.FULL,
+        ("0000:00:12.0", None): Verdict.EMPTY,
+        ("0000:00:13.0", "0000:04:00.0"): Verdict.FULL,
+        ("0000:05:00.0", "0000:06:00.0"): Verdict.FULL,
+        ("0000:05:01.0", None): Verdict.EMPTY,
+        ("0000:40:00.0", "0000:41:00.0"): Verdict.FULL,
+        (None, "0000:00:15.0"): Verdict.FULL,
     }
 
 

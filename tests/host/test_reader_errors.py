@@ -11,13 +11,13 @@ import pytest
 from pyfakefs.fake_filesystem import FakeFilesystem
 
 from fake_sysfs import Tree, card, machine, root_port
-from probe.errors import InputError, NothingToJudge
+from probe.audit.audit import audit
+from probe.evidence import Evidence, Unread, Why
+from probe.exceptions import InputError, NothingToJudge
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
-from probe.links.audit import audit
-from probe.snapshot.audit import Word
-from probe.snapshot.evidence import Evidence, Unread, Why
+from probe.verdict.words import Verdict
 
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"
 CONFIG = f"devices/pci0000:00/{PORT}/{CARD}/config"
@@ -80,7 +80,7 @@ def test_config_that_cannot_be_read(sys_root: Path, code: int, call: str, why: W
     with fail(CONFIG, code, call):
         evidence = read(sys_root)
     assert unread_of(evidence, CARD)["config"] is why
-    assert [link.verdict for link in audit(evidence).links] == [Word.FULL, Word.FULL]
+    assert [link.verdict for link in audit(evidence).links] == [Verdict.FULL, Verdict.FULL]
 
 
 def test_an_attribute_that_vanishes_in_mid_read(sys_root: Path) -> None:
@@ -123,7 +123,7 @@ def test_a_padded_copy_of_a_short_config(sys_root: Path) -> None:
     config = (sys_root / CONFIG).read_bytes()
     (sys_root / CONFIG).write_bytes(config[:64] + bytes(len(config) - 64))
     (link, _) = audit(read(sys_root)).links
-    assert (link.verdict, link.negotiated.width) == (Word.FULL, 4)
+    assert (link.verdict, link.negotiated.width) == (Verdict.FULL, 4)
 
 
 def test_no_sysfs(fs: FakeFilesystem) -> None:
@@ -150,7 +150,7 @@ def test_a_sleeping_device_is_left_asleep(fs: FakeFilesystem) -> None:
     assert unread_of(asleep, CARD) == {"config": Why.ASLEEP}
     assert next(f for f in asleep.functions if f.address == CARD).config == {}
     (link,) = audit(asleep).links
-    assert link.verdict is Word.RESTING
+    assert link.verdict is Verdict.RESTING
     woken = read_machine(DirectorySource(root, root.parent), wake=True)
     assert unread_of(woken, CARD) == {}
 
@@ -169,7 +169,7 @@ def test_a_live_kernel_is_not_asked_for_the_link_of_a_device_in_d3cold() -> None
         evidence = read_machine(source)
     unread = unread_of(evidence, CARD)
     assert unread["current_link_speed"] is Why.ASLEEP
-    assert audit(evidence).links[0].verdict is Word.RESTING
+    assert audit(evidence).links[0].verdict is Verdict.RESTING
 
 
 def test_a_source_tells_its_failures_instead_of_raising(fs: FakeFilesystem) -> None:
@@ -189,5 +189,5 @@ def test_cxl_registers_in_attributes() -> None:
     tree = tree.with_attribute(CARD, "rcd_link_cap", "423c85").with_attribute(CARD, "rcd_link_status", "1085")
     tree = tree.with_bytes(CARD, 0x34, b"\0")
     (link,) = audit(read_machine(tree.source())).links
-    assert (link.verdict, link.component_best.speed_gts, link.component_best.width) == (Word.FULL, 32.0, 8)
+    assert (link.verdict, link.component_best.speed_gts, link.component_best.width) == (Verdict.FULL, 32.0, 8)
     assert any("rcd_link" in reason.source for reason in link.reasons) or link.negotiated.width == 8

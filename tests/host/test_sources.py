@@ -8,12 +8,12 @@ import msgspec
 import pytest
 
 from fake_sysfs.demonstration import correlator
-from probe.errors import InputError
+from probe.evidence import Evidence, LogLine
+from probe.exceptions import InputError
 from probe.host.kernel_log import parse_line
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
 from probe.host.source import Source
-from probe.snapshot.evidence import Evidence, LogLine
 
 
 def read(source: Source) -> Evidence:

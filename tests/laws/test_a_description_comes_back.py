@@ -6,9 +6,9 @@ from hypothesis import given, settings
 
 from fake_sysfs import Component, Machine, Port
 from fake_sysfs.description import State
+from probe.audit.audit import audit
 from probe.host.machine import read_machine
-from probe.links.audit import audit
-from probe.snapshot.audit import LinkState
+from probe.links.state import LinkState
 from tests.laws.machines import machines
 
 Row = tuple[tuple[float, int], tuple[float, int], str]

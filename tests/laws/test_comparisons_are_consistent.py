@@ -7,12 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fake_sysfs import Machine
+from probe.audit.snapshot import Snapshot
 from probe.compare.changes import Change, Comparison, Rank
 from probe.compare.diff import diff, merge
-from probe.compare.limits import Limits
-from probe.compare.telling import tell
+from probe.compare.ranking import tell
+from probe.errors.limits import Limits
 from probe.registers.errors import CORRECTABLE_BITS
-from probe.snapshot.document import Snapshot
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.laws.machines import machines
 

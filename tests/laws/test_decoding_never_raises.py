@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probe.address import Address
-from probe.links.explain import decoded_space
+from probe.audit.explanation import decoded_space
 from probe.registers.smbios import decode_slot, raw_structures
 from probe.registers.space import EXTENDED_STEPS, ConfigSpace
 

@@ -9,9 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fake_sysfs.fleet import Fleet, write
-from probe.store.engine import opened
-from probe.store.ingest import ingest
-from probe.store.parts import Store
+from probe.fleet.engine import opened
+from probe.fleet.ingest import ingest
+from probe.fleet.parts import Store
 
 FILES = 12
 

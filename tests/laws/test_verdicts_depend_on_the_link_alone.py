@@ -7,9 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fake_sysfs import Component, Machine, Tree, card, machine, port, root_port, switch
+from probe.audit.audit import audit
+from probe.audit.document import LinkDocument
 from probe.host.machine import read_machine
-from probe.links.audit import audit
-from probe.snapshot.audit import LinkDocument, Word
+from probe.verdict.words import Verdict
 from tests.laws.machines import cards, machines, states
 
 
@@ -46,7 +47,7 @@ def test_unrelated_devices(described: Machine, extra: int) -> None:
     before = links(described.build())
     after = links(replace(described, ports=(*described.ports, *others)).build())
     assert [essence(link) for link in after[: len(before)]] == [essence(link) for link in before]
-    assert all(link.verdict is Word.FULL for link in after[len(before) :])
+    assert all(link.verdict is Verdict.FULL for link in after[len(before) :])
 
 
 @settings(max_examples=150, deadline=None)

@@ -6,7 +6,8 @@ import pytest
 
 from fake_sysfs import Machine, Tree, card, machine, port, root_port, switch
 from fake_sysfs.tree import Tree as BuiltTree
-from probe.snapshot.audit import AuditDocument, Word
+from probe.audit.document import AuditDocument
+from probe.verdict.words import Verdict
 
 Judge = Callable[[Machine | Tree], AuditDocument]
 STORE = card("8 GT/s x4")
@@ -37,7 +38,7 @@ def test_functions_of_one_component_share_one_link(judge: Judge) -> None:
 
 def test_function_0_absent(judge: Judge) -> None:
     (link,) = judge(machine(root_port("0000:00:01.0", "8 GT/s x4").holds(card("8 GT/s x4", number=3)))).links
-    assert (link.upstream_port, link.verdict) == ("0000:01:00.3", Word.FULL)
+    assert (link.upstream_port, link.verdict) == ("0000:01:00.3", Verdict.FULL)
 
 
 def test_virtual_functions_have_no_link(judge: Judge) -> None:
@@ -63,7 +64,7 @@ def test_domains_of_any_width(domain: str, judge: Judge) -> None:
     assert ends(judge(machine(root_port(f"{domain}:e0:02.0", "8 GT/s x4").holds(STORE)))) == [
         (f"{domain}:e0:02.0", f"{domain}:e1:00.0")
     ]
-    assert link.verdict is Word.FULL
+    assert link.verdict is Verdict.FULL
 
 
 def test_a_domain_below_a_device_of_another(judge: Judge) -> None:

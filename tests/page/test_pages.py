@@ -10,15 +10,15 @@ from selenium import webdriver
 
 from fake_sysfs.demonstration import correlator
 from fake_sysfs.fleet import Fleet, write
+from probe.audit.snapshot import take
 from probe.compare.diff import diff
+from probe.documents.files import encode
+from probe.fleet.engine import opened
+from probe.fleet.ingest import ingest
+from probe.fleet.parts import Store
+from probe.fleet.questions import QUESTIONS
 from probe.host.machine import read_machine
-from probe.links.record import take
-from probe.render.fleet import page as fleet_as_page
-from probe.snapshot.store import encode
-from probe.store.engine import opened
-from probe.store.ingest import ingest
-from probe.store.parts import Store
-from probe.store.questions import QUESTIONS
+from probe.render.terminal.fleet import page as fleet_as_page
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.page.conftest import page
 

@@ -5,7 +5,7 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from probe.links.bit_error_ratio import clean_seconds, interval, lower_mean, upper_mean
+from probe.errors.bit_error_ratio import clean_seconds, interval, lower_mean, upper_mean
 
 # Units of bits x 1e12 for 1e-12. The table prints 0.8117 for three errors at most bits: a misprint for 0.8177.
 AGILENT = pytest.mark.published("Agilent J-BERT N4903B user guide, table 25, p. 247, one-sided 95 %")

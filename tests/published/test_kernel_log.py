@@ -2,10 +2,10 @@
 
 import pytest
 
+from probe.errors.log_events import EventKind, LogEvent, firmware_keeps_errors, log_events
+from probe.evidence import LogLine
 from probe.host.kernel_log import saved_lines, wanted_lines
-from probe.links.log_events import EventKind, LogEvent, firmware_keeps_errors, log_events
-from probe.links.tlp import decode_header
-from probe.snapshot.evidence import LogLine
+from probe.registers.packet_header import decode_header
 
 HOWTO_6_18 = """\
 0000:50:00.0: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Transaction Layer, (Requester ID)

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from probe.evidence import FunctionEvidence
 from probe.host.names import named
 from probe.host.source import MemorySource
-from probe.snapshot.evidence import FunctionEvidence
 
 IDS = Path("/usr/share/misc/pci.ids")
 pytestmark = pytest.mark.published("Debian's pci.ids package")

@@ -4,8 +4,8 @@ from fractions import Fraction
 
 import pytest
 
-from probe.links.arithmetic import arithmetic
-from probe.links.bandwidth import DLLP_BYTES, ENCODING, carries, line_rate, packet_share, wire_bytes
+from probe.bandwidth.arithmetic import arithmetic
+from probe.bandwidth.ceiling import DLLP_BYTES, ENCODING, carries, line_rate, packet_share, wire_bytes
 
 LANES = (1, 2, 4, 8, 12, 16, 32)
 # Linux drivers/pci/pci.h PCIE_SPEED2MBS_ENC (6.18; 64 GT/s since 6.8), Mb/s a lane, cut to whole numbers.

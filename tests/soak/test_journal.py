@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from probe.errors import DocumentError, InputError
+from probe.exceptions import DocumentError, InputError
 from probe.soak import journal
 from probe.soak.journal import (
     Baseline,

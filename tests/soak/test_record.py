@@ -2,25 +2,14 @@
 
 import pytest
 
-from probe.errors import ExitStatus
-from probe.links.bandwidth import carries
-from probe.snapshot.audit import Word
-from probe.snapshot.document import Snapshot
-from probe.soak.carriage import carriage
-from probe.soak.journal import (
-    Baseline,
-    End,
-    Entry,
-    Errors,
-    Event,
-    LinkSample,
-    LoadEnded,
-    Mismatch,
-    Pass,
-    Sample,
-    Start,
-)
+from probe.audit.snapshot import Snapshot
+from probe.bandwidth.ceiling import carries
+from probe.exit_status import ExitStatus
+from probe.loads.results import Mismatch, Pass
+from probe.soak.journal import Baseline, End, Entry, Errors, Event, LinkSample, LoadEnded, Sample, Start
 from probe.soak.record import Record, exit_status, record
+from probe.soak.throughput import carriage
+from probe.verdict.words import Verdict
 from tests.compare.machines import drive, of, slot, snapshot
 
 PLACE = "0000/0/01.0"
@@ -50,7 +39,7 @@ def test_a_clean_run_passes() -> None:
     found = of_entries(start(), sample(0.0), Baseline(0.0, {}), sample(59.0), OVER)
     assert (found.verdict, found.urgent, found.complete, found.samples) == ("passed", False, True, 2)
     (link,) = found.links
-    assert (link.under_load, link.hottest_c) == (Word.FULL, 99.0)
+    assert (link.under_load, link.hottest_c) == (Verdict.FULL, 99.0)
     assert exit_status(found) is ExitStatus.CLEAN
 
 
@@ -60,17 +49,17 @@ RESTING = snapshot(of(slot(1, drive(None, "2.5 GT/s x4", power_state="D3hot"))))
 @pytest.mark.parametrize(
     ("seen", "loads", "word"),
     [
-        (sample(1.0, 16.0), (), Word.FULL),
-        (sample(1.0, 2.5), (), Word.RESTING),
-        (sample(1.0, 2.5), ("-- a command",), Word.DOWNTRAINED),
-        (sample(1.0, 2.5, moving=5e9), (), Word.DOWNTRAINED),
+        (sample(1.0, 16.0), (), Verdict.FULL),
+        (sample(1.0, 2.5), (), Verdict.RESTING),
+        (sample(1.0, 2.5), ("-- a command",), Verdict.DOWNTRAINED),
+        (sample(1.0, 2.5, moving=5e9), (), Verdict.DOWNTRAINED),
     ],
 )
-def test_resting_resolves_under_load(seen: Sample, loads: tuple[str, ...], word: Word) -> None:
+def test_resting_resolves_under_load(seen: Sample, loads: tuple[str, ...], word: Verdict) -> None:
     found = of_entries(start(RESTING, *loads), sample(0.0, 2.5), seen, OVER)
-    assert found.links[0].before is Word.RESTING
+    assert found.links[0].before is Verdict.RESTING
     assert found.links[0].under_load is word
-    assert found.verdict == ("failed" if word is Word.DOWNTRAINED else "passed")
+    assert found.verdict == ("failed" if word is Verdict.DOWNTRAINED else "passed")
 
 
 @pytest.mark.parametrize(("count", "verdict"), [(5, "passed"), (6, "failed")])

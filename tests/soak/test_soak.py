@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 
 from fake_sysfs import Tree
-from probe.errors import InputError
+from probe.audit.snapshot import take
+from probe.exceptions import InputError
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
-from probe.links.record import take
 from probe.registers import express
 from probe.soak.journal import Journal, read_entries
 from probe.soak.record import Record, record

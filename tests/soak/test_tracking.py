@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from probe.host.sampler import Reading
+from probe.observe.sampler import Reading
 from probe.soak.tracking import LinkTrack
 
 FULL = Reading(16.0, 4, managed=False, lanes=0, power_state="D0", temperature_c=None, present=True)

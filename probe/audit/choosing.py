@@ -1,0 +1,31 @@
+"""Which links a person means: by address, slot name, kind, or all."""
+
+from collections.abc import Iterable, Sequence
+from fnmatch import fnmatchcase
+
+from probe.audit.document import LinkDocument
+from probe.exceptions import InputError
+
+
+def chosen(links: Iterable[LinkDocument], words: Sequence[str]) -> tuple[LinkDocument, ...]:
+    """The links that any word names; all that hold something, for no word. Raises InputError."""
+    occupied = tuple(link for link in links if link.component is not None)
+    if not words:
+        return occupied
+    found: dict[str, LinkDocument] = {}
+    for word in words:
+        named = [
+            link for link in occupied if word in _names(link) or any(fnmatchcase(name, word) for name in _names(link))
+        ]
+        if not named:
+            remedy = "give an address, a slot name, a kind, or all; linkprobe audit lists them"
+            raise InputError("names no link that holds something", where=f"--link {word}", remedy=remedy)
+        found.update((link.place_id, link) for link in named)
+    return tuple(found.values())
+
+
+def _names(link: LinkDocument) -> tuple[str, ...]:
+    component = link.component
+    slots = [item.name for item in link.slot.names] if link.slot is not None else []
+    kinds = [component.names.kind, component.names.device, *component.functions] if component is not None else []
+    return tuple(filter(None, ("all", link.downstream_port, link.upstream_port, *slots, *kinds)))

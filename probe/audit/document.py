@@ -1,0 +1,73 @@
+"""The audit document: what `audit --json` prints, and the link object that a snapshot shares with it.
+
+A saved format only grows: a new field has a default, and no field ever changes its type. null is not read, never zero.
+"""
+
+import msgspec
+
+from probe.bandwidth.of_link import Bandwidth
+from probe.bandwidth.path import PathStep
+from probe.errors.attribution import ErrorFinding
+from probe.errors.counts import ErrorTotals
+from probe.evidence import Host, Unread
+from probe.links.component import Component
+from probe.links.kind_of_link import KindOfLink
+from probe.links.reason import Reason
+from probe.links.slots import Slot
+from probe.links.state import LinkState
+from probe.verdict.observation import Observation
+from probe.verdict.words import Verdict
+
+
+class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
+    """One physical link. Field names are a contract with programs outside this project."""
+
+    downstream_port: str | None
+    upstream_port: str | None
+    verdict: Verdict
+    shortfall: tuple[str, ...] = ()
+    negotiated: LinkState = LinkState()
+    possible: LinkState = LinkState()
+    slot: Slot | None = None
+    reasons: tuple[Reason, ...] = ()
+    bandwidth: Bandwidth = Bandwidth()
+    inside_card: bool = False
+    standing: KindOfLink = KindOfLink.SLOT
+    urgent: bool = False
+    silent: bool = False
+    alarming: bool = False
+    port_best: LinkState = LinkState()
+    component_best: LinkState = LinkState()
+    component: Component | None = None
+    suspect_lanes: tuple[int, ...] = ()
+    path: tuple[PathStep, ...] = ()
+    oversubscription: float | None = None
+    aspm: str | None = None
+    errors: ErrorTotals = ErrorTotals()
+    error_findings: tuple[ErrorFinding, ...] = ()
+    place_id: str = ""
+    lanes_in_error: dict[str, tuple[int, ...]] = {}
+    equalized_gts: dict[str, tuple[str, ...]] = {}
+    status_errors: dict[str, tuple[str, ...]] = {}
+    next_steps: tuple[str, ...] = ()
+
+
+class Deviation(msgspec.Struct, frozen=True, kw_only=True):
+    """Where a machine is not what an expectation says. `rule` names the rule as the file has it."""
+
+    rule: str
+    place: str | None
+    sentence: str
+    urgent: bool = False
+
+
+class AuditDocument(msgspec.Struct, frozen=True, kw_only=True):
+    """Every link of a machine, judged."""
+
+    schema: str = "linkprobe/audit/1"
+    host: Host
+    summary: dict[str, int]
+    links: tuple[LinkDocument, ...]
+    observations: tuple[Observation, ...] = ()
+    deviations: tuple[Deviation, ...] = ()
+    unread: tuple[Unread, ...] = ()

@@ -1,0 +1,57 @@
+"""One sentence for a link: what it is and why, for a table and a log line. Reads the link document only."""
+
+from probe.audit.document import LinkDocument
+from probe.verdict.words import Verdict
+
+_PHRASES = {
+    Verdict.EMPTY: "nothing attached",
+    Verdict.LIMITED: "as good as this slot allows; the component could do more in a better one",
+}
+
+_HOLDERS = {
+    "cooling device PCIe": " by the kernel, to cool the port",
+    "kernel log": " by the kernel, since it did not work faster",
+}
+
+
+def _named(link: LinkDocument, start: str) -> bool:
+    return any(reason.source.startswith(start) for reason in link.reasons)
+
+
+def headline(link: LinkDocument) -> str:
+    """Why the verdict, in one sentence."""
+    if link.errors.fatal or link.errors.nonfatal:
+        return _uncorrectable(link)
+    match link.verdict:
+        case Verdict.FULL:
+            one_end = None in {link.port_best.speed_gts, link.component_best.speed_gts}
+            return f"runs at the best {'its one visible end' if one_end else 'both ends'} can do"
+        case Verdict.EMPTY | Verdict.LIMITED:
+            return _PHRASES[link.verdict]
+        case Verdict.DOWNTRAINED:
+            return f"trained to {link.negotiated} where both ends can do {link.possible}{_suspects(link)}"
+        case Verdict.CAPPED:
+            by = next((phrase for start, phrase in _HOLDERS.items() if _named(link, start)), "")
+            return f"held at {link.negotiated.speed_gts or 0:g} GT/s{by}; both ends can do {link.possible}"
+        case Verdict.RESTING:
+            return f"slower now to save power ({link.reasons[0].source}: {link.reasons[0].value})"
+        case _:
+            return link.reasons[-1 if link.shortfall else 0].meaning
+
+
+def _uncorrectable(link: LinkDocument) -> str:
+    counts = ((link.errors.fatal, "fatal"), (link.errors.nonfatal, "non-fatal"))
+    told = " and ".join(f"{count} {severity}" for count, severity in counts if count)
+    return f"{told} errors counted since boot; the link {link.verdict}"
+
+
+def _suspects(link: LinkDocument) -> str:
+    lanes = link.suspect_lanes
+    if not lanes:
+        return ""
+    return f"; suspect lane {lanes[0]}" if len(lanes) == 1 else f"; suspect lanes {lanes[0]} to {lanes[-1]}"
+
+
+def where(link: LinkDocument) -> str:
+    """The address a person names the link by: the component's, else the port's."""
+    return link.upstream_port or link.downstream_port or "?"

@@ -1,0 +1,32 @@
+"""What a person calls a place and what is in it. Reads the link document only."""
+
+from probe.audit.document import LinkDocument
+
+
+def title(link: LinkDocument) -> str:
+    """What a person calls the place: the slot's name with the address, or the address alone."""
+    address = link.downstream_port or link.upstream_port or ""
+    named = link.slot.title if link.slot is not None else None
+    if named is None:
+        return f"port {address}" if link.downstream_port else f"component {address}"
+    return f"slot {named} (port {address})" if link.downstream_port else f"slot {named}"
+
+
+def identity(link: LinkDocument) -> str | None:
+    """What a component is: its serial number, else its kind; None for an empty place."""
+    component = link.component
+    if component is None:
+        return None
+    if component.serial is not None:
+        return f"serial {component.serial}"
+    numbers = f"{component.vendor_id}:{component.device_id}"
+    return f"{numbers} subsystem {component.subsystem_id}" if component.subsystem_id else numbers
+
+
+def described(link: LinkDocument) -> str | None:
+    """A component in words, with what tells it from its like."""
+    component = link.component
+    if component is None:
+        return None
+    name = component.names.device or component.names.kind or f"{component.vendor_id}:{component.device_id}"
+    return f"{name}, serial {component.serial}" if component.serial else name

@@ -1,0 +1,25 @@
+"""The exit status that a judged machine ends in, the same for every command."""
+
+from probe.audit.document import AuditDocument
+from probe.exit_status import ExitStatus
+from probe.links.kind_of_link import KindOfLink
+from probe.verdict.words import Verdict
+
+_STRICT = frozenset({Verdict.LIMITED, Verdict.RESTING, Verdict.UNJUDGED})
+
+
+def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
+    """2 if anything is urgent, 1 if anything is found, 3 if nothing could be judged, else 0.
+
+    `strict` counts limited, resting and unjudged links in slots as findings too.
+    """
+    if any(link.urgent for link in document.links) or any(item.urgent for item in document.deviations):
+        return ExitStatus.URGENT
+    if document.deviations or any(link.alarming for link in document.links):
+        return ExitStatus.FOUND
+    if all(link.verdict is Verdict.UNJUDGED for link in document.links):
+        return ExitStatus.NOTHING_JUDGED
+    slots = (link for link in document.links if link.standing is KindOfLink.SLOT)
+    if strict and any(link.verdict in _STRICT for link in slots):
+        return ExitStatus.FOUND
+    return ExitStatus.CLEAN

@@ -1,0 +1,100 @@
+"""One run of the collector: read, keep, compare with the run before, tell monitoring. Quiet where nothing changed."""
+
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+
+from probe.audit.document import LinkDocument
+from probe.audit.names import identity
+from probe.audit.snapshot import Snapshot, take
+from probe.collect.settings import Settings
+from probe.collect.spool import Spool
+from probe.compare.changes import Change, Rank
+from probe.compare.diff import diff
+from probe.compare.ranking import exit_status
+from probe.documents.files import write_atomically
+from probe.exit_status import ExitStatus
+from probe.host.bounded import Hung, read_bounded
+from probe.host.source import Source
+from probe.render.openmetrics import Collected, RunFigures, exposition
+
+_WIDEST = ".widest.json"
+
+
+class Run(msgspec.Struct, frozen=True, kw_only=True):
+    """What a run has to say: lines for the journal, and the exit status."""
+
+    lines: tuple[str, ...]
+    status: ExitStatus
+    kept: str | None = None
+
+
+def collect(source: Source, settings: Settings) -> Run:
+    """One run. Raises LinkprobeError where nothing could be kept; another run at work is no error."""
+    spool = Spool(settings)
+    with spool.held() as alone:
+        if not alone:
+            return Run(lines=(), status=ExitStatus.CLEAN)
+        began = time.monotonic()
+        before = spool.latest()
+        try:
+            after = take(read_bounded(source, settings.timeout_s))
+        except Hung as hung:
+            links = before.links if before is not None else ()
+            _tell(settings, links, spool, _figures(spool, began, hung=hung.function))
+            return Run(lines=(str(hung),), status=ExitStatus.URGENT)
+        kept = spool.keep(after)
+        changes, status = _compared(before, after, settings)
+        gone = sum(change.kind == "gone" for change in changes)
+        _tell(settings, after.links, spool, _figures(spool, began, gone=gone))
+        return Run(lines=tuple(_lines(changes)), status=status, kept=str(kept))
+
+
+def _compared(before: Snapshot | None, after: Snapshot, settings: Settings) -> tuple[tuple[Change, ...], ExitStatus]:
+    if before is None:
+        return (), ExitStatus.CLEAN
+    compared = diff(before, after, settings.limits)
+    return compared.changes, exit_status(compared)
+
+
+def _lines(changes: tuple[Change, ...]) -> Iterator[str]:
+    for change in changes:
+        urgent = "urgent, " if change.urgent else ""
+        rank = "" if change.rank is Rank.NEUTRAL else f"{change.rank}, "
+        yield f"{urgent}{rank}{change.place}: {change.sentence} [{change.evidence}]"
+
+
+def _figures(spool: Spool, began: float, *, hung: str = "", gone: int = 0) -> RunFigures:
+    """The figures of this run; one that hung leaves the time of the last good one as it was."""
+    marker = spool.path / ".told"
+    if not hung:
+        marker.touch()
+    taken_s = marker.stat().st_mtime if marker.exists() else 0.0
+    return RunFigures(taken_s=taken_s, seconds=time.monotonic() - began, hung=hung, gone=gone)
+
+
+def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run: RunFigures) -> None:
+    widest = _widest(spool.path / _WIDEST, links)
+    if settings.metrics is not None:
+        write_atomically(
+            Path(settings.metrics), exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
+        )
+
+
+def _widest(path: Path, links: tuple[LinkDocument, ...]) -> dict[str, int]:
+    """The widest that each component was ever seen in its place, kept beside the snapshots."""
+    try:
+        kept: dict[str, int] = json.loads(path.read_text())
+    except (OSError, ValueError):
+        kept = {}
+    found = {}
+    for link in links:
+        width = link.negotiated.width
+        key = f"{link.place_id} {identity(link)}"
+        if width is not None:
+            kept[key] = found[link.place_id] = max(width, kept.get(key, 0))
+    write_atomically(path, json.dumps(kept, sort_keys=True).encode())
+    return found

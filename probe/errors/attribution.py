@@ -1,0 +1,97 @@
+"""Error counts attributed to a link, an end and a direction, with one event told once.
+
+The kernel counts at the function that reports (`Documentation/ABI/testing/sysfs-bus-pci-devices-aer`). Functions of one
+component report one event each, and both ends of a link may report one fault, so counts are folded: within a component
+the most by any function, and what points the same way is one finding whose size is the most by any of its rows.
+"""
+
+from collections.abc import Iterable
+
+import msgspec
+
+from probe.errors.kinds import DATA_INTEGRITY, Pointing, kind_of
+
+
+class ErrorRow(msgspec.Struct, frozen=True):
+    """One error as one end counted it; `function` is the one that counted most."""
+
+    error: str
+    count: int
+    end: str
+    function: str
+    meaning: str
+    causes: str
+
+
+class ErrorFinding(msgspec.Struct, frozen=True):
+    """Errors that point the same way, told once. `events` is the least number of events that explains them."""
+
+    severity: str
+    direction: str
+    events: int
+    rows: tuple[ErrorRow, ...]
+
+
+TO_COMPONENT = "host to component"
+TO_HOST = "component to host"
+NO_DIRECTION = "no direction"
+
+SEVERITIES = ("correctable", "nonfatal", "fatal")
+PORT, COMPONENT = "port", "component"
+
+Count = tuple[str, str, str, str, int]
+"""End, function, severity, error name, count."""
+
+
+def direction(end: str, error: str) -> str:
+    """The sending that an error makes suspect, reported by this end."""
+    pointing = kind_of(error).pointing
+    if pointing is Pointing.NEITHER:
+        return NO_DIRECTION
+    sender_is_port = (end == COMPONENT) == (pointing is Pointing.OTHER_END)
+    return TO_COMPONENT if sender_is_port else TO_HOST
+
+
+def findings(counts: Iterable[Count]) -> tuple[ErrorFinding, ...]:
+    """Counts of one link as findings, fatal first; `counts` holds no zeros."""
+    folded: dict[tuple[str, str, str], tuple[int, str]] = {}
+    for end, function, severity, error, count in counts:
+        most = folded.get((severity, end, error), (0, function))
+        if count > most[0]:
+            folded[severity, end, error] = (count, function)
+    groups: dict[tuple[str, str], list[ErrorRow]] = {}
+    for (severity, end, error), (count, function) in folded.items():
+        way = direction(end, error)
+        kind = kind_of(error)
+        row = ErrorRow(error, count, end, function, kind.meaning, kind.causes)
+        groups.setdefault((severity, way if way != NO_DIRECTION else f"{NO_DIRECTION} {error}"), []).append(row)
+    found = [
+        ErrorFinding(
+            severity,
+            way.partition(NO_DIRECTION)[1] or way,
+            max(row.count for row in rows),
+            tuple(sorted(rows, key=lambda row: (-row.count, row.error, row.end))),
+        )
+        for (severity, way), rows in groups.items()
+    ]
+    return tuple(sorted(found, key=lambda item: (-SEVERITIES.index(item.severity), item.direction, item.rows[0].error)))
+
+
+def sentence(finding: ErrorFinding, *, floor: bool = False) -> str:
+    """A finding in words: how many events at the least, which way they point, and which end counted what."""
+    names = ", ".join(f"{row.error} {row.count} at the {row.end}" for row in finding.rows)
+    severity = "non-fatal" if finding.severity == "nonfatal" else finding.severity
+    plural = "error" if finding.events == 1 else "errors"
+    least = "at least " if floor or len(finding.rows) > 1 else ""
+    suspect = "" if finding.direction == NO_DIRECTION else f"; suspect {finding.direction}"
+    return f"{least}{finding.events} {severity} {plural}{suspect} ({names})"
+
+
+def is_link_error(finding: ErrorFinding) -> bool:
+    """Correctable and of the lanes, as the published limit counts them."""
+    return finding.severity == "correctable" and finding.direction != NO_DIRECTION
+
+
+def is_data_error(finding: ErrorFinding) -> bool:
+    """Poisoned data or a wrong end to end check sum."""
+    return any(row.error in DATA_INTEGRITY for row in finding.rows)

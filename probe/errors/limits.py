@@ -1,0 +1,53 @@
+"""How many errors are too many: a count in a window of time.
+
+Defaults are the only published generic numbers found: an operating system's fault manager condemns a link at 6
+correctable link errors in 2 hours and a device at 3 poisoned or ECRC errors in 168 (illumos `pciex.esc`). 1e-12, the
+ratio that the specification aims at, is no limit: it would let pass 1,843 errors an hour at 32 GT/s x16.
+"""
+
+import re
+
+import msgspec
+
+from probe.exceptions import InputError
+
+_LIMIT = re.compile(r"(\d+)\s*/\s*(\d+(?:\.\d+)?)\s*h")
+_HOUR_S = 3600.0
+
+
+class Limit(msgspec.Struct, frozen=True):
+    """`count` errors in `hours` are too many."""
+
+    count: int
+    hours: float
+
+    @classmethod
+    def parse(cls, text: str) -> "Limit":
+        """Read `6/2h`. Raises InputError."""
+        match = _LIMIT.fullmatch(text.strip())
+        if match is None or int(match[1]) == 0 or float(match[2]) == 0:
+            raise InputError("is no limit", where=repr(text), remedy="write errors and hours, as 6/2h")
+        return cls(int(match[1]), float(match[2]))
+
+    def __str__(self) -> str:
+        """As a person writes it."""
+        return f"{self.count}/{self.hours:g}h"
+
+    def exceeded(self, errors: int, elapsed_s: float | None) -> bool:
+        """Whether `errors` in the time are too many.
+
+        Within the window the count decides. Over a longer time the average must reach the limit's rate too: when in it
+        the errors came is not known. Without a time the count decides.
+        """
+        if errors < self.count:
+            return False
+        if elapsed_s is None or elapsed_s <= self.hours * _HOUR_S:
+            return True
+        return errors / elapsed_s >= self.count / (self.hours * _HOUR_S)
+
+
+class Limits(msgspec.Struct, frozen=True):
+    """The limits that a comparison is held to."""
+
+    correctable: Limit = Limit(6, 2.0)
+    data: Limit = Limit(3, 168.0)

@@ -1,0 +1,13 @@
+"""The exit statuses, and the one place that decides which of them a finding ends in."""
+
+from enum import IntEnum
+
+
+class ExitStatus(IntEnum):
+    """Exit statuses shared by every command that judges."""
+
+    CLEAN = 0
+    FOUND = 1
+    URGENT = 2
+    NOTHING_JUDGED = 3
+    USAGE = 64  # EX_USAGE of sysexits.h, so that misuse never reads as an alarm

@@ -1,0 +1,79 @@
+"""What kind of place a link has. Links that describe no slot are shown, and never alarm."""
+
+from enum import StrEnum
+
+from probe.links.facts import FunctionFacts
+from probe.links.topology import FACING_DOWN, Pair, Topology
+from probe.registers import express
+from probe.registers.express import UPSTREAM_PORT
+from probe.registers.function import VENDOR_SPECIFIC, VENDOR_SPECIFIC_HEADER
+
+
+class KindOfLink(StrEnum):
+    """What kind of place a link has; only a slot can raise an alarm."""
+
+    SLOT = "slot"
+    INSIDE_CARD = "inside card"
+    TUNNEL = "tunnel"
+    INTEGRATED = "integrated"
+
+
+_INTEL = 0x8086
+_TUNNEL_VSEC = 0x1234  # kernel drivers/pci/probe.c, set_pcie_thunderbolt: PCI_VSEC_ID_INTEL_TBT
+_SAME_MAKER = ({0x1022, 0x1002}, {_INTEL})  # one maker under two vendor ids, and one under a single id
+# Kinds of function that chipsets and processors carry behind internal ports (common practice, no published source):
+# display, multimedia, USB, SATA, encryption and instrumentation, never a drive, a network card or an accelerator.
+_INTEGRATED_KINDS = frozenset({0x0300, 0x0380, 0x0401, 0x0403, 0x0480, 0x0C03, 0x0106, 0x1080, 0x1300, 0x1180, 0x0806})
+
+
+def standing(pair: Pair, tree: Topology) -> KindOfLink:
+    """The kind of place the link of this pair has."""
+    if _tunnelled(pair, tree):
+        return KindOfLink.TUNNEL
+    if pair.port is not None and _inside_card(pair.port, tree):
+        return KindOfLink.INSIDE_CARD
+    if pair.port is not None and _integrated(pair.port, pair.below):
+        return KindOfLink.INTEGRATED
+    return KindOfLink.SLOT
+
+
+def _tunnelled(pair: Pair, tree: Topology) -> bool:
+    chain = tree.path(pair.below[0]) if pair.below else tree.path(pair.port) if pair.port else []
+    return any(
+        function.evidence.attributes.get("removable") == "removable" or _is_tunnel_router(function)
+        for function in chain
+    )
+
+
+def _is_tunnel_router(function: FunctionFacts) -> bool:
+    if function.vendor != _INTEL:
+        return False
+    for found in function.space.capabilities.found:
+        if found.structure is VENDOR_SPECIFIC:
+            header = function.space.raw(found.offset + VENDOR_SPECIFIC_HEADER.offset, 4)
+            if header is not None and VENDOR_SPECIFIC_HEADER["VSEC ID"].field.raw(header) == _TUNNEL_VSEC:
+                return True
+    return False
+
+
+def _inside_card(port: FunctionFacts, tree: Topology) -> bool:
+    """Below the Upstream Port of a card's own switch: one vendor throughout, a display or accelerator below."""
+    upstream = tree.above(port)
+    if upstream is None or tree.kind(upstream) != UPSTREAM_PORT:
+        return False
+    if tree.kind(port) not in FACING_DOWN:
+        return False
+    ends = [function for function in tree.beneath(upstream) if not function.is_bridge and not function.is_virtual]
+    one_vendor = all(function.vendor == upstream.vendor for function in ends)
+    return one_vendor and any(function.computes_or_displays for function in ends)
+
+
+def _integrated(port: FunctionFacts, below: tuple[FunctionFacts, ...]) -> bool:
+    """A part of the chipset or processor: no slot at the port, one maker, kinds of function that are built in."""
+    slot = port.express_flag(express.CAPABILITIES["Slot Implemented"])
+    if slot is None or slot.value or not below:
+        return False
+    makers = {function.vendor for function in (port, *below)}
+    if not any(makers <= same for same in _SAME_MAKER):
+        return False
+    return all(function.class_code is not None and function.class_code >> 8 in _INTEGRATED_KINDS for function in below)

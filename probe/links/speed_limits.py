@@ -1,0 +1,48 @@
+"""Who holds a port's speed down, as far as the machine says so: a cooling device, or the kernel's own workaround."""
+
+import re
+
+from probe.address import Address
+from probe.evidence import Evidence
+from probe.links.reason import Reason
+
+_COOLING = "PCIe_Port_Link_Speed_"  # kernel drivers/thermal/pcie_cooling.c
+# Kernel drivers/pci/quirks.c, pcie_failed_link_retrain, 6.5 and later.
+_HELD = re.compile(r"([0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7]).*retraining non-functional downstream link")
+_LIFTED = re.compile(
+    r"([0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7]).*removing 2\.5GT/s downstream link speed restriction"
+)
+
+
+class SpeedHolders:
+    """The holders of a machine, by port."""
+
+    def __init__(self, evidence: Evidence) -> None:
+        self._found: dict[Address, list[Reason]] = {}
+        self._cooling(evidence)
+        self._workaround(evidence)
+
+    def of(self, port: Address | None) -> tuple[Reason, ...]:
+        """The holders of one port."""
+        return tuple(self._found.get(port, ())) if port is not None else ()
+
+    def _cooling(self, evidence: Evidence) -> None:
+        for device in evidence.cooling:
+            address = Address.find(device.type.removeprefix(_COOLING))
+            if address is not None and device.cur_state.isdecimal() and int(device.cur_state) > 0:
+                meaning = "the kernel slows this port to cool it: look at temperatures and fans first"
+                shown = f"state {device.cur_state} of {device.max_state}"
+                self._found.setdefault(address, []).append(Reason(f"cooling device {device.type}", shown, meaning))
+
+    def _workaround(self, evidence: Evidence) -> None:
+        last: dict[Address, tuple[bool, str]] = {}
+        for line in evidence.kernel_log:
+            for pattern, holds in ((_HELD, True), (_LIFTED, False)):
+                match = pattern.search(line.text)
+                address = Address.find(match[1]) if match else None
+                if address is not None:
+                    last[address] = (holds, line.text)
+        for address, (holds, text) in last.items():
+            if holds:
+                meaning = "the kernel found this link not working and holds it at 2.5 GT/s so that it works at all"
+                self._found.setdefault(address, []).append(Reason("kernel log", text, meaning))

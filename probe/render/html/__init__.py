@@ -1,0 +1,1 @@
+"""Documents as pages: self-contained, without scripts."""

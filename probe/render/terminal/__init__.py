@@ -1,0 +1,1 @@
+"""Documents on a terminal or a pipe."""

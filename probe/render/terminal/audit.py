@@ -1,0 +1,148 @@
+"""The audit on a terminal: the machine at a glance, worst first, grouped so that the eye finds the slot."""
+
+from collections.abc import Iterable
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from probe.audit.document import AuditDocument, LinkDocument
+from probe.audit.headline import headline, where
+from probe.errors.attribution import sentence
+from probe.evidence import Unread, Why
+from probe.links.kind_of_link import KindOfLink
+from probe.render.terminal.console import STYLES
+from probe.verdict.words import Verdict
+
+_WORST_FIRST = (
+    Verdict.DOWNTRAINED,
+    Verdict.CAPPED,
+    Verdict.UNJUDGED,
+    Verdict.RESTING,
+    Verdict.LIMITED,
+    Verdict.FULL,
+    Verdict.EMPTY,
+)
+_NARROW = 100
+_ADDRESS_WIDTH = 13
+_LEAST = 8
+
+
+def order(link: LinkDocument) -> tuple[bool, bool, int, str]:
+    """Worst first: urgent, then alarming, then by verdict, then by address."""
+    return not link.urgent, not link.alarming, _WORST_FIRST.index(link.verdict), where(link)
+
+
+def audit(document: AuditDocument, screen: Console, only: frozenset[Verdict] | None = None) -> None:
+    """Draw the whole audit; `only` keeps the links of some verdicts."""
+    links = sorted((link for link in document.links if only is None or link.verdict in only), key=order)
+    screen.print(_title(document))
+    calm = [link for link in links if not link.alarming]
+    groups = (
+        ("Look at these", [link for link in links if link.alarming]),
+        ("Working", [link for link in calm if link.standing is KindOfLink.SLOT]),
+        ("Not a slot: shown, never a finding", [link for link in calm if link.standing is not KindOfLink.SLOT]),
+    )
+    for title, members in groups:
+        if members:
+            screen.print()
+            screen.print(Text(title, style="bold"))
+            screen.print(_table(members, screen.width))
+    findings = [link for link in links if link.alarming]
+    if findings:
+        screen.print()
+        for link in findings:
+            screen.print(Text.assemble((where(link), "bold"), f"  {headline(link)}."))
+        screen.print(Text("Reasons and next steps: linkprobe explain ADDRESS", style="dim"))
+    for link in links:
+        for finding in link.error_findings:
+            told = f"  {sentence(finding)} since boot"
+            screen.print(Text.assemble("errors  ", (where(link), "bold"), told))
+    for item in document.deviations:
+        urgent = "  (urgent)" if item.urgent else ""
+        screen.print(
+            Text.assemble("not as expected  ", (item.place or item.rule, "bold"), f"  {item.sentence}{urgent}")
+        )
+    for note in document.observations:
+        screen.print(Text.assemble("note  ", (note.subject, "bold"), f"  {note.meaning}"))
+    _privilege(document.unread, screen)
+
+
+def _title(document: AuditDocument) -> Text:
+    host = document.host
+    counts = [f"{document.summary[word]} {word}" for word in _WORST_FIRST if document.summary.get(word)]
+    name = host.name or "this machine"
+    return Text.assemble((name, "bold"), f"  {len(document.links)} links: ", ", ".join(counts) or "none")
+
+
+def _table(links: Iterable[LinkDocument], width: int) -> Table:
+    """Fixed widths, so that the groups line up; the component takes what is left and is cut first."""
+    place = 12 if width < _NARROW else 24
+    fixed = (("verdict", 11), ("place", place), ("runs at", 12), ("can do", 12))
+    left = width - sum(size for _, size in fixed) - _ADDRESS_WIDTH - len(fixed) - 1
+    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 1, 0, 0))
+    for title, size in (*fixed, ("what is there", max(left, _LEAST)), ("address", _ADDRESS_WIDTH)):
+        table.add_column(title, no_wrap=True, overflow="ellipsis", width=size)
+    for link in links:
+        table.add_row(
+            Text(link.verdict, style=STYLES[link.verdict]),
+            _place(link),
+            "" if link.verdict is Verdict.EMPTY else _state(link.negotiated.speed_gts, link.negotiated.width),
+            _possible(link),
+            _component(link),
+            where(link),
+        )
+    return table
+
+
+def _state(speed: float | None, lanes: int | None) -> str:
+    return "not read" if speed is None or lanes is None else f"{speed:g} GT/s x{lanes}"
+
+
+def _possible(link: LinkDocument) -> str:
+    if link.verdict is Verdict.EMPTY:
+        return _state(link.port_best.speed_gts, link.port_best.width)
+    if link.possible == link.negotiated:
+        return "the same"
+    return _state(link.possible.speed_gts, link.possible.width)
+
+
+def _place(link: LinkDocument) -> str:
+    if link.standing is not KindOfLink.SLOT:
+        return link.standing.value
+    if link.slot is not None and link.slot.title:
+        title = link.slot.title
+        return f"slot {title}" if title[0].isdecimal() else title
+    return "" if link.downstream_port else "port hidden"
+
+
+def _component(link: LinkDocument) -> str:
+    if link.component is None:
+        return ""
+    names = link.component.names
+    numbers = f"vendor {link.component.vendor_id} device {link.component.device_id}"
+    text = names.device or names.kind or numbers
+    count = len(link.component.functions)
+    return f"{text} ({count} functions)" if count > 1 else text
+
+
+def _privilege(unread: Iterable[Unread], screen: Console) -> None:
+    closed = sum(1 for item in unread if item.why in {Why.SHORT, Why.DENIED})
+    if closed:
+        screen.print(
+            f"\nRead without privilege ({closed} files closed or cut short): judged from the kernel's attributes. "
+            "As root it adds each end's own registers: slot numbers and power, Target Link Speed, lane errors, "
+            "equalization, payload sizes."
+        )
+
+
+def findings_only(document: AuditDocument, screen: Console) -> None:
+    """One line a finding, nothing where there is none: for cron."""
+    for link in sorted(document.links, key=order):
+        if link.alarming:
+            place = _place(link)
+            screen.print(
+                f"{link.verdict} {where(link)}{f' in {place}' if place else ''}: {headline(link)}", soft_wrap=True
+            )
+    for item in document.deviations:
+        screen.print(f"not as expected, {item.place or item.rule}: {item.sentence}", soft_wrap=True)

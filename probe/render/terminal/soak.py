@@ -1,0 +1,163 @@
+"""A soak on a terminal: what the time can show, live progress (plain lines where it is no terminal), and the record."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.live import Live
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from probe.audit.names import title
+from probe.errors.attribution import sentence
+from probe.links.state import LinkState
+from probe.loads.interface import placement
+from probe.render.terminal.console import STYLES
+from probe.render.units import data_rate, duration
+from probe.soak.plan import Shows
+from probe.soak.record import LinkOutcome, Record
+from probe.soak.runner import Progress, Setup
+
+_PLAIN_EVERY_S = 10.0
+
+
+def before(shows: Sequence[Shows], setup: Setup, caution: str, screen: Console) -> None:
+    """Draw what the chosen time can show, and what is about to run."""
+    time = "until the load ends" if setup.planned_s is None else duration(setup.planned_s)
+    screen.print(f"{len(setup.links)} links for {time}, a sample every {setup.interval_s:g} s")
+    if setup.planned_s:
+        for item in shows:
+            ratio = "not in Flit mode" if item.ratio is None else f"shows a bit error ratio below {item.ratio:.1e}"
+            screen.print(f"  {item.title}: without an error this {ratio} (95 %, one direction)")
+        screen.print("Minutes are enough for the ratio; hours buy heat and rare trainings.")
+    for exerciser, target in setup.exercisers:
+        screen.print(
+            f"load {exerciser.name} on {target.label}: verifies {exerciser.verifies}; writes {exerciser.writes}"
+        )
+        screen.print(f"  {placement(target)}")
+    screen.print(Text(caution, style="italic"))
+
+
+@contextmanager
+def progress(setup: Setup, screen: Console) -> Iterator[Callable[[Progress], None]]:
+    """Something to call with the progress after each sample."""
+    if screen.is_terminal:
+        with Live(console=screen, refresh_per_second=4, transient=True) as live:
+            yield lambda state: live.update(_table(setup, state))
+        return
+    printer = _Lines(setup, screen)
+    yield printer.take
+
+
+class _Lines:
+    """Plain lines: an event when it happens, the state now and then."""
+
+    def __init__(self, setup: Setup, screen: Console) -> None:
+        self._setup = setup
+        self._screen = screen
+        self._told = 0
+        self._next = 0.0
+
+    def take(self, state: Progress) -> None:
+        """Print what is new."""
+        for event in state.latest[self._told :] if self._told <= len(state.latest) else state.latest[-1:]:
+            self._screen.print(f"{event.t:8.1f} s  {event.sentence}", soft_wrap=True)
+        self._told = len(state.latest)
+        if state.t < self._next:
+            return
+        self._next = state.t + _PLAIN_EVERY_S
+        errors = sum(state.errors.values())
+        rates = ", ".join(
+            f"{load} {direction} {data_rate(rate)}" for (_, load, direction), rate in sorted(state.rates.items())
+        )
+        self._screen.print(f"{state.t:8.1f} s  {errors} errors{f', {rates}' if rates else ''}", soft_wrap=True)
+
+
+def _table(setup: Setup, state: Progress) -> Table:
+    left = "" if not state.planned_s else f", {duration(max(state.planned_s - state.t, 0.0))} left"
+    table = Table(
+        box=None,
+        title=f"{duration(state.t)} gone{left}",
+        title_justify="left",
+        header_style="dim",
+        padding=(0, 1, 0, 0),
+    )
+    for name in ("place", "state", "measured", "share", "errors", "heat"):
+        table.add_column(name, no_wrap=True, overflow="ellipsis")
+    for link in setup.links:
+        seen = state.links.get(link.place_id)
+        if seen is None:
+            continue
+        rate, share = _measured(link.place_id, state, link.bandwidth.ceiling_bytes_s.to_host)
+        table.add_row(
+            title(link),
+            str(LinkState(seen.speed_gts, seen.width)),
+            rate,
+            share,
+            str(state.errors.get(link.place_id, 0)),
+            "" if seen.temperature_c is None else f"{seen.temperature_c:.0f} C",
+        )
+    return table
+
+
+def _measured(place: str, state: Progress, ceiling: int | None) -> tuple[str, str]:
+    seen = state.links[place]
+    own = [rate for (where, _, _), rate in state.rates.items() if where == place]
+    rate = max(own, default=(seen.to_host_bytes_s or 0.0) + (seen.from_host_bytes_s or 0.0))
+    if not rate:
+        return "", ""
+    return data_rate(rate), "" if not ceiling else f"{rate / ceiling:.0%}"
+
+
+def record(document: Record, screen: Console) -> None:
+    """Draw a record: the verdict first."""
+    style = "bold green" if document.verdict == "passed" else "bold red"
+    screen.print(
+        Text.assemble((document.verdict, style), f"  {document.host or 'this machine'}, {duration(document.elapsed_s)}")
+    )
+    screen.print(f"  {document.ended}; {document.samples} samples")
+    for reason in document.reasons:
+        screen.print(Padding(Text(reason), (0, 0, 0, 2)))
+    for outcome in document.links:
+        _outcome(outcome, screen)
+    if document.carriage:
+        screen.print(Text("\nWhat was carried", style="bold"))
+    for item in document.carriage:
+        ceiling = "" if item.ceiling_bytes_s is None else f" of {data_rate(item.ceiling_bytes_s)}"
+        spread = f"{item.passes} passes, {data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}"
+        screen.print(
+            f"  {item.load} {item.target}, {item.direction}: {data_rate(item.median_bytes_s)}{ceiling} ({spread})"
+        )
+        screen.print(f"      {item.sentence}")
+        if item.narrowest is not None:
+            memory = "not measured" if item.memory_bytes_s is None else data_rate(item.memory_bytes_s)
+            node = "not known" if item.numa_node is None else str(item.numa_node)
+            beside = f"narrowest on the path {item.narrowest}; NUMA node {node}; host memory {memory}"
+            screen.print(Padding(Text(beside, style="dim"), (0, 0, 0, 6)))
+        for question in item.questions:
+            screen.print(Padding(Text(f"ask: {question}", style="dim"), (0, 0, 0, 6)))
+    for mismatch in document.mismatches[:5]:
+        there = f"expected {mismatch.expected[:32]}, found {mismatch.found[:32]}"
+        screen.print(f"  {mismatch.target}: at offset {mismatch.offset} {there}")
+    if document.events:
+        screen.print(Text("\nEvents", style="bold"))
+    for event in document.events:
+        screen.print(f"  {event.t:10.1f} s  {event.sentence}", soft_wrap=True)
+
+
+def _outcome(outcome: LinkOutcome, screen: Console) -> None:
+    screen.print()
+    screen.print(
+        Text.assemble((outcome.title, "bold"), "  ", (outcome.under_load, STYLES[outcome.under_load]), " under load")
+    )
+    seen = f"best {outcome.best}, worst {outcome.worst}, {outcome.transitions} transitions"
+    heat = "" if outcome.hottest_c is None else f", hottest {outcome.hottest_c:.0f} C"
+    screen.print(f"  {seen}{heat}; before it was {outcome.before}")
+    if len(outcome.seconds_in) > 1:
+        times = ", ".join(f"{state} {duration(seconds)}" for state, seconds in outcome.seconds_in.items())
+        screen.print(f"  time in each state: {times}")
+    for finding in outcome.errors:
+        screen.print(f"  {sentence(finding)}")
+    if outcome.errors_before_baseline:
+        screen.print(f"  {outcome.errors_before_baseline} errors before working speed was reached, not counted")

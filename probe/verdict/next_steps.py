@@ -1,0 +1,103 @@
+"""What comes next for the person: ordered steps for a verdict, the safe and cheap ones first."""
+
+from collections.abc import Callable
+
+from probe.links.kind_of_link import KindOfLink
+from probe.links.link import Link
+from probe.registers import express
+from probe.verdict.rules import Judgement
+from probe.verdict.words import Verdict
+
+CAUTIONS = (
+    "Before touching hardware: back up first, shut down, unplug every power cord and wait as long as the service manual"
+    " says (power supplies and capacitors keep a charge). Wear an earthed ESD strap and hold cards by their edges."
+    " Heat sinks stay hot; lift heavy cards and chassis with two people. Hot-plug only where both card and slot are"
+    " made for it. The machine's service manual, local codes and licensed practice come before anything said here."
+)
+"""The cautions that go with every step that touches hardware."""
+
+_HANDS = "(hands on: see the cautions) "
+
+
+def next_steps(link: Link, judgement: Judgement) -> tuple[str, ...]:
+    """Ordered steps; empty where there is nothing to do."""
+    if link.standing is not KindOfLink.SLOT and not judgement.urgent:
+        return ()
+    if judgement.urgent:
+        return _urgent()
+    if judgement.word is Verdict.UNJUDGED and not judgement.shortfall:
+        return ()
+    return _STEPS[judgement.word](link, judgement)
+
+
+def touches_hardware(steps: tuple[str, ...]) -> bool:
+    """Whether the cautions must be shown with these steps."""
+    return any(step.startswith(_HANDS) for step in steps)
+
+
+def _urgent() -> tuple[str, ...]:
+    return (
+        "Save the evidence before anything else: linkprobe snapshot -o FILE.",
+        "Look at the kernel log for what happened and when; move work off this machine.",
+        _HANDS + "Check the component's power and seating, as the service manual describes.",
+    )
+
+
+def _downtrained(link: Link, judgement: Judgement) -> tuple[str, ...]:
+    steps = ["Save the evidence before anything is moved: linkprobe snapshot -o FILE."]
+    if any(function.computes_or_displays for function in link.functions) and judgement.shortfall == ("speed",):
+        steps.append("Read it again at full load: a component of this kind may slow its link when idle.")
+    if "width" in judgement.shortfall:
+        steps.append("Compare the slot's wiring and lane sharing in the board's manual, and the bifurcation setting.")
+    else:
+        steps.append("Compare the firmware's speed setting for this slot, and the firmware versions of board and card.")
+    steps += [
+        "Reboot once and read again: a link that trains fully now was a marginal training, worth watching.",
+        _HANDS + "Reseat the card, its riser and cables, then read again under load.",
+        _HANDS
+        + "Move the card to another slot of the same kind: does the fault follow the card or stay with the slot?",
+        _HANDS + "Replace in the order riser or cable, card, board.",
+    ]
+    return tuple(steps)
+
+
+def _capped(_link: Link, _judgement: Judgement) -> tuple[str, ...]:
+    return (
+        "Find who set the limit: the reasons name a cooling device, the kernel or the firmware where one is known.",
+        "If it is heat: check inlet temperature, fans and air path.",
+        "If it is a firmware setting: compare the slot's speed setting with the delivery record.",
+        "If nobody wanted it: reboot and read again; a limit left behind by a tool does not survive a power cycle.",
+    )
+
+
+def _unjudged(link: Link, _judgement: Judgement) -> tuple[str, ...]:
+    if link.functions:
+        return ("Look from where both ends are visible: the host of this virtual machine, or with root.",)
+    controller = express.SLOT_CAPABILITIES["Power Controller Present"]
+    facts = (end.function.express_flag(controller) for end in link.ends)
+    powered = any(fact is not None and fact.value for fact in facts)
+    first = ("Check that the slot's power is on.",) if powered else ()
+    return (*first, _HANDS + "Reseat the card: it is detected, but its link does not come up.")
+
+
+def _resting(_link: Link, _judgement: Judgement) -> tuple[str, ...]:
+    return ("Read it again while the component works at full load: run a load, then linkprobe audit.",)
+
+
+def _limited(_link: Link, _judgement: Judgement) -> tuple[str, ...]:
+    return ("Nothing is wrong. If the component needs more, move it to a better slot at the next service.",)
+
+
+def _nothing(_link: Link, _judgement: Judgement) -> tuple[str, ...]:
+    return ()
+
+
+_STEPS: dict[Verdict, Callable[[Link, Judgement], tuple[str, ...]]] = {
+    Verdict.DOWNTRAINED: _downtrained,
+    Verdict.CAPPED: _capped,
+    Verdict.UNJUDGED: _unjudged,
+    Verdict.RESTING: _resting,
+    Verdict.LIMITED: _limited,
+    Verdict.FULL: _nothing,
+    Verdict.EMPTY: _nothing,
+}

@@ -1,0 +1,249 @@
+"""The collector: one run after another, two at once, on a full disk, with a clock set back, on a device that hangs."""
+
+import contextlib
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
+from prometheus_client.parser import text_string_to_metric_families as parse_text
+
+from fake_sysfs import Machine
+from probe.collect.run import collect as run_once
+from probe.collect.settings import Settings, read_settings
+from probe.collect.spool import Spool
+from probe.evidence import Unread
+from probe.exceptions import DocumentError, InputError
+from probe.exit_status import ExitStatus
+from probe.host.bounded import Hung, read_bounded
+from probe.host.source import Bytes, DirectorySource
+from tests.compare.machines import drive, of, slot, snapshot
+from tests.conftest import Run
+
+TOP = Path(__file__).parents[2]
+
+
+def tree(root: Path, described: Machine) -> Path:
+    return described.build().write(root)
+
+
+GOOD = of(slot(1, drive()), slot(2, drive(2)), slot(3))
+BAD = of(slot(1, drive(trained="8 GT/s x2")), slot(2), slot(3))
+
+
+@pytest.fixture
+def spool(tmp_path: Path) -> Path:
+    return tmp_path / "spool"
+
+
+def collect(run: Run, root: Path, spool: Path, *more: object) -> tuple[int, str, str]:
+    return run("collect", "--sysfs", root, "--spool", spool, *more)
+
+
+def test_quiet_where_nothing_changed(run: Run, tmp_path: Path, spool: Path) -> None:
+    good = tree(tmp_path / "good", GOOD)
+    assert collect(run, good, spool) == (0, "", "")
+    assert collect(run, good, spool) == (0, "", "")
+    assert len(list(spool.glob("*.json.gz"))) == 2
+    assert run("audit", next(spool.glob("*.json.gz")))[0] == 0
+
+
+def test_a_line_for_each_change(run: Run, tmp_path: Path, spool: Path) -> None:
+    collect(run, tree(tmp_path / "good", GOOD), spool)
+    status, out, _ = collect(run, tree(tmp_path / "bad", BAD), spool)
+    assert status == 2
+    assert any(line.startswith("urgent, worse, slot 2") for line in out.splitlines())
+    assert any("width fell from x4 to x2" in line for line in out.splitlines())
+
+
+def test_two_runs_at_once_do_not_collide(run: Run, tmp_path: Path, spool: Path) -> None:
+    good = tree(tmp_path / "good", GOOD)
+    with Spool(Settings(spool=str(spool))).held() as alone:
+        assert alone
+        assert collect(run, good, spool) == (0, "", "")
+        assert list(spool.glob("*.json.gz")) == []
+    collect(run, good, spool)
+    assert len(list(spool.glob("*.json.gz"))) == 1
+
+
+def test_many_runs_started_together(tmp_path: Path, spool: Path) -> None:
+    good = tree(tmp_path / "good", GOOD)
+    command = [sys.executable, "-m", "probe", "collect", "--sysfs", str(good), "--spool", str(spool)]
+    running = [subprocess.Popen(command) for _ in range(6)]
+    assert {process.wait() for process in running} == {0}
+    assert {path.suffix for path in spool.iterdir() if not path.name.startswith(".")} == {".gz"}
+    assert len(list(spool.glob("*.json.gz"))) >= 1
+
+
+def metrics_of(path: Path) -> dict[tuple[str, str], float]:
+    return {
+        (sample.name, sample.labels.get("place", "")): sample.value
+        for family in parse_text(path.read_text())
+        for sample in family.samples
+    }
+
+
+def test_metrics(run: Run, tmp_path: Path, spool: Path) -> None:
+    path = tmp_path / "linkprobe.prom"
+    collect(run, tree(tmp_path / "good", GOOD), spool, "--metrics", path)
+    collect(run, tree(tmp_path / "bad", BAD), spool, "--metrics", path)
+    found = metrics_of(path)
+    place = "0000/0/01.0"
+    assert found["linkprobe_link_below_capability", place] == 1
+    assert found["linkprobe_link_negotiated_speed_transfers_per_second", place] == 8e9
+    assert found["linkprobe_link_possible_speed_transfers_per_second", place] == 16e9
+    assert found["linkprobe_link_negotiated_width_lanes", place] == 2
+    assert found["linkprobe_link_widest_seen_width_lanes", place] == 4
+    assert found["linkprobe_components_gone", ""] == 1
+    assert time.time() - found["linkprobe_collect_timestamp_seconds", ""] < 60
+    assert len([key for key in found if key[1] == place]) <= 12
+
+
+def test_openmetrics(run: Run, tmp_path: Path, spool: Path) -> None:
+    config, path = tmp_path / "config.toml", tmp_path / "linkprobe.om"
+    config.write_text(f'spool = "{spool}"\nmetrics = "{path}"\nopenmetrics = true\n')
+    assert run("collect", "--sysfs", tree(tmp_path / "good", GOOD), "--config", config)[0] == 0
+    families = {family.name: family.type for family in parse_openmetrics(path.read_text())}
+    assert families["linkprobe_link"] == "info"
+    assert families["linkprobe_link_errors"] == "counter"
+
+
+def keeping(spool: Path, **changes: Any) -> Spool:
+    made = Spool(Settings(spool=str(spool), **changes))
+    spool.mkdir(exist_ok=True)
+    return made
+
+
+def test_rotation_by_age_and_size(spool: Path) -> None:
+    kept = keeping(spool, keep_days=10.0)
+    first = kept.keep(snapshot(GOOD))
+    os.utime(first, (0, time.time() - 11 * 86_400))
+    second = kept.keep(snapshot(GOOD))
+    assert kept.snapshots() == [second]
+    size = second.stat().st_size
+    small = keeping(spool, keep_megabytes=2.5 * size / 1e6)
+    for _ in range(6):
+        newest = small.keep(snapshot(GOOD))
+    assert small.snapshots()[-1] == newest
+    assert len(small.snapshots()) == 2
+
+
+def test_a_clock_set_back_keeps_the_order(spool: Path) -> None:
+    kept = keeping(spool)
+    kept.keep(snapshot(GOOD, taken_at="2030-01-01T00:00:00+00:00"))
+    kept.keep(snapshot(BAD, taken_at="2020-01-01T00:00:00+00:00"))
+    latest = kept.latest()
+    assert latest is not None
+    assert latest.evidence.host.taken_at.startswith("2020")
+
+
+def test_a_damaged_snapshot_is_passed_over(spool: Path) -> None:
+    kept = keeping(spool)
+    kept.keep(snapshot(GOOD))
+    kept.keep(snapshot(BAD)).write_bytes(b"damaged")
+    latest = kept.latest()
+    assert latest is not None
+    assert latest.summary["downtrained"] == 0
+
+
+def test_the_disk_is_never_filled(spool: Path) -> None:
+    kept = keeping(spool)
+    first = kept.keep(snapshot(GOOD))
+    full = keeping(spool, keep_free_share=0.999999)
+    with pytest.raises(InputError, match="of the disk would be left free; make room; earlier snapshots are kept"):
+        full.keep(snapshot(GOOD))
+    assert first.exists()
+    kept.keep(snapshot(GOOD))
+    assert len(kept.snapshots()) == 2
+
+
+def test_a_full_file_system(tmp_path: Path, run: Run) -> None:
+    small = tmp_path / "small"
+    small.mkdir()
+    mounted = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", small], capture_output=True, check=False
+    )
+    if mounted.returncode:
+        pytest.skip("needs to mount a small tmpfs")
+    try:
+        good, spool = tree(tmp_path / "good", GOOD), small / "spool"
+        assert collect(run, good, spool)[0] == 0
+        before = {path: path.read_bytes() for path in spool.glob("*.json.gz")}
+        filler = small / "filler"
+        _fill(filler)
+        status, out, err = collect(run, good, spool)
+        assert (status, out) == (64, "")
+        assert err.count("\n") == 1
+        assert {path: path.read_bytes() for path in spool.glob("*.json.gz")} == before
+        filler.unlink()
+        assert collect(run, good, spool)[0] == 0
+        assert len(list(spool.glob("*.json.gz"))) == 2
+    finally:
+        subprocess.run(["umount", small], check=True)
+
+
+def _fill(path: Path) -> None:
+    with path.open("wb", buffering=0) as file, contextlib.suppress(OSError):
+        while True:
+            file.write(b"x" * 512)
+
+
+def test_a_device_that_hangs_is_named_in_time(tmp_path: Path) -> None:
+    root = tree(tmp_path / "good", GOOD)
+    began = time.monotonic()
+    with pytest.raises(Hung) as caught:
+        read_bounded(_Blocking(root, root.parent), 1.0)
+    assert time.monotonic() - began < 5
+    assert caught.value.function == "0000:02:00.0"
+    assert "0000:02:00.0: did not answer within 1 s" in str(caught.value)
+
+
+def test_a_run_that_hangs_says_so_and_keeps_what_was_told(tmp_path: Path, spool: Path) -> None:
+    root = tree(tmp_path / "good", GOOD)
+    settings = Settings(spool=str(spool), metrics=str(tmp_path / "m.prom"), timeout_s=1.0)
+    run_once(DirectorySource(root, root.parent), settings)
+    found = run_once(_Blocking(root, root.parent), settings)
+    assert found.status is ExitStatus.URGENT
+    assert "0000:02:00.0: did not answer" in found.lines[0]
+    text = (tmp_path / "m.prom").read_text()
+    assert 'linkprobe_collect_hung{function="0000:02:00.0"} 1.0' in text
+    assert 'linkprobe_link_below_capability{place="0000/0/01.0"}' in text
+
+
+class _Blocking(DirectorySource):
+    """A source that hangs on one file, as a read of a dead device does."""
+
+    def open(self, path: str) -> Bytes | Unread:
+        if path.endswith("0000:02:00.0/config"):
+            time.sleep(60)
+        return super().open(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("spool = 1", "Expected `str`"),
+        ("spoool = 'x'", "unknown field `spoool`"),
+        ("keep_days = 0", "Expected `float` > 0"),
+        ("keep_free_share = 2", "Expected `float` < 1"),
+        ("correctable_limit = 'six'", "has a limit that is wrong"),
+        ("= 1", "is not TOML"),
+    ],
+)
+def test_bad_settings(text: str, told: str, tmp_path: Path, run: Run) -> None:
+    path = tmp_path / "config.toml"
+    path.write_text(text)
+    with pytest.raises(DocumentError, match=r"config\.toml: ") as caught:
+        read_settings(path)
+    assert told in str(caught.value)
+    status, _, err = run("collect", "--config", path)
+    assert status == 64
+    assert err.count("\n") == 1
+
+
+def test_the_shipped_settings_are_the_defaults() -> None:
+    assert read_settings(TOP / "packaging/config.toml") == Settings()

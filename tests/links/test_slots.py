@@ -1,0 +1,75 @@
+"""Names of a place, and which agree."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from fake_sysfs import Machine, SlotRecord, Tree, card, machine, root_port
+from probe.audit.document import LinkDocument
+from probe.links.slots import Named, Place, slot_power_w
+from probe.registers import express
+
+One = Callable[[Machine | Tree], LinkDocument]
+
+
+def test_all_names_are_given(judge_one: One) -> None:
+    holding = card("8 GT/s x4", attributes={"label": "Onboard 3", "leds/bay3:ok/brightness": "0"})
+    described = machine(root_port("0000:00:01.0", "8 GT/s x4", slot=3).holds(holding))
+    record = SlotRecord(designation="RISER 3", type_code=0xB4, width_code=0x0A, address="0000:00:01.0", id=3)
+    link = judge_one(replace(described, smbios_slots=(record,)))
+    assert link.slot is not None
+    assert {item.source for item in link.slot.names} == {
+        "SMBIOS", "slot directory", "Slot Capabilities", "label", "light bay3:ok",
+    }  # fmt: skip
+    assert link.slot.title == "RISER 3"
+
+
+def test_firmware_may_name_the_function_below_or_a_peer(judge_one: One) -> None:
+    described = machine(root_port("0000:00:01.0", "8 GT/s x4").holds(card("8 GT/s x4")))
+    below = SlotRecord(designation="BELOW", type_code=0xB4, width_code=0x0A, address="0000:01:00.0")
+    peer = SlotRecord(
+        designation="PEER", type_code=0xB4, width_code=0x0A, address="0000:77:00.0", peers=(("0000:01:00.0", 4),)
+    )
+    for record in (below, peer):
+        link = judge_one(replace(described, smbios_slots=(record,)))
+        assert link.slot is not None
+        assert link.slot.title == record.designation
+
+
+def test_duplicate_slot_names_get_the_kernels_suffix() -> None:
+    described = machine(*(root_port(f"0000:00:0{n}.0", "8 GT/s x4", slot=5) for n in (1, 2, 3)))
+    names = sorted(path.split("/")[4] for path in described.build().files if "/slots/" in path and "address" in path)
+    assert names == ["5", "5-2", "5-3"]
+
+
+@pytest.mark.parametrize(
+    ("names", "sentence"),
+    [
+        ((("SMBIOS", "Slot 3"), ("slot directory", "3-2")), "SMBIOS and slot directory agree"),
+        ((("SMBIOS", "Slot 3"), ("slot directory", "4")), "SMBIOS says Slot 3; slot directory says 4"),
+        (
+            (("SMBIOS", "A3"), ("slot directory", "3"), ("Slot Capabilities", "7")),
+            "SMBIOS and slot directory agree on A3; Slot Capabilities says 7",
+        ),
+        ((("SMBIOS", "only"),), None),
+    ],
+)
+def test_agreement(names: tuple[tuple[str, str], ...], sentence: str | None) -> None:
+    assert Place(tuple(Named(*item) for item in names)).agreement == sentence
+
+
+@pytest.mark.published("Linux drivers/pci/of.c, of_pci_get_slot_power_limit, and worked values beside it")
+@pytest.mark.parametrize(
+    ("value", "scale", "watts"),
+    [(75, 1.0, 75), (250, 0.1, 25), (0xEF, 1.0, 239), (0xF0, 1.0, 250), (0xF1, 1.0, 275), (0xFE, 1.0, 600)],
+)
+def test_slot_power(value: int, scale: float, watts: float) -> None:
+    assert slot_power_w(value, scale) == pytest.approx(watts)
+
+
+def test_power_limit_is_read(judge_one: One) -> None:
+    limit = {express.SLOT_CAPABILITIES: {"Slot Power Limit Value": 75}}
+    link = judge_one(machine(root_port("0000:00:01.0", "8 GT/s x4", slot=1, registers=limit).holds(card("8 GT/s x4"))))
+    assert link.slot is not None
+    assert link.slot.power_limit_w == 75
