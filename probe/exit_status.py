@@ -11,3 +11,4 @@ class ExitStatus(IntEnum):
     URGENT = 2
     NOTHING_JUDGED = 3
     USAGE = 64  # EX_USAGE of sysexits.h, so that misuse never reads as an alarm
+    INTERNAL = 70  # EX_SOFTWARE: an error of the program itself never reads as one either

@@ -15,6 +15,7 @@ from probe.links.kind_of_link import KindOfLink
 from probe.links.reason import Reason
 from probe.links.slots import Slot
 from probe.links.state import LinkState
+from probe.schemas import Schema
 from probe.verdict.observation import Observation
 from probe.verdict.words import Verdict
 
@@ -64,7 +65,7 @@ class Deviation(msgspec.Struct, frozen=True, kw_only=True):
 class AuditDocument(msgspec.Struct, frozen=True, kw_only=True):
     """Every link of a machine, judged."""
 
-    schema: str = "linkprobe/audit/1"
+    schema: str = Schema.AUDIT
     host: Host
     summary: dict[str, int]
     links: tuple[LinkDocument, ...]

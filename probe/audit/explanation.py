@@ -18,6 +18,7 @@ from probe.registers.catalogue import name_of
 from probe.registers.header import HEADER_TYPE, TYPE_0, TYPE_1
 from probe.registers.model import Access, Register
 from probe.registers.space import ConfigSpace
+from probe.schemas import Schema
 from probe.verdict.lanes import lanes_of
 from probe.verdict.reasons import equalized_rates
 
@@ -60,7 +61,7 @@ class DecodedFunction(msgspec.Struct, frozen=True, kw_only=True):
 class Explanation(msgspec.Struct, frozen=True, kw_only=True):
     """One link, its two ends side by side, and on request its registers."""
 
-    schema: str = "linkprobe/explanation/1"
+    schema: str = Schema.EXPLANATION
     link: LinkDocument
     ends: tuple[Row, ...]
     functions: tuple[DecodedFunction, ...] = ()

@@ -6,12 +6,13 @@ from probe import __version__
 from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
 from probe.evidence import Evidence
+from probe.schemas import Schema
 
 
 class Snapshot(msgspec.Struct, frozen=True, kw_only=True):
     """What is saved. Readers judge `evidence` anew; `summary` and `links` serve programs that only read JSON."""
 
-    schema: str = "linkprobe/snapshot/1"
+    schema: str = Schema.SNAPSHOT
     written_by: str
     evidence: Evidence
     summary: dict[str, int]

@@ -16,6 +16,7 @@ from probe.bandwidth.ceiling import (
 )
 from probe.exceptions import InputError
 from probe.registers.values import WIDTHS
+from probe.schemas import Schema
 
 _SIZES = tuple(128 << step for step in range(6))
 _SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*(?:GT/s)?", re.IGNORECASE)
@@ -33,7 +34,7 @@ class Step(msgspec.Struct, frozen=True):
 class Arithmetic(msgspec.Struct, frozen=True, kw_only=True):
     """What a link of this state carries, one direction, bytes a second."""
 
-    schema: str = "linkprobe/ceiling/1"
+    schema: str = Schema.CEILING
     speed_gts: float
     width: int
     max_payload_size: int

@@ -1,22 +1,25 @@
 """linkprobe audit."""
 
-import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
+from msgspec.structs import replace
 
-from probe.cli.options import JsonOption, SnapshotArgument, SysfsOption, WakeOption, evidence_from
+from probe.audit.audit import audit as judge_all
+from probe.audit.document import AuditDocument
+from probe.audit.outcome import exit_status
+from probe.cli.options import CsvOption, JsonOption, SnapshotArgument, SysfsOption, WakeOption, evidence_from
+from probe.cli.showing import show
+from probe.compare.expectations import deviations, parse
+from probe.documents.files import read_bytes
 from probe.exceptions import InputError, NothingToJudge
-from probe.exit_status import ExitStatus
-
-if TYPE_CHECKING:
-    from probe.audit.document import AuditDocument
-    from probe.verdict.words import Verdict
+from probe.verdict.words import Verdict
 
 
 def audit(
     snapshot: SnapshotArgument = None,
     json: JsonOption = False,
+    csv: CsvOption = False,
     sysfs: SysfsOption = None,
     only: Annotated[
         str | None, typer.Option(metavar="WORDS", help="Show only these verdicts, separated by commas.")
@@ -32,49 +35,38 @@ def audit(
 
     Exit status: 0 nothing to report, 1 something found, 2 found and urgent, 3 nothing could be judged, 64 wrong use.
     """
-    evidence = evidence_from(sysfs, snapshot, wake=wake)
-    from probe.audit.audit import audit as judge_all
-
-    document = judge_all(evidence)
-    if expect is not None:
-        from probe.cli.expect import held_to
-
-        document = held_to(expect, document)
-    show(document, json=json, only=only, strict=strict, quiet=quiet)
-
-
-def show(
-    document: "AuditDocument", *, json: bool = False, only: str | None = None, strict: bool = False, quiet: bool = False
-) -> None:
-    """Print an audit and end with its exit status."""
-    from probe.audit.outcome import exit_status
-
     words = _words(only)
-    if not document.links:
-        listed = "no PCI Express link is there to judge"
-        raise NothingToJudge(listed, where=document.host.source, remedy="conventional PCI functions have none")
-    if json:
-        from probe.documents.files import encode
-
-        sys.stdout.buffer.write(encode(document))
-    else:
-        from probe.render.terminal import audit
-        from probe.render.terminal.console import console
-
-        if quiet:
-            audit.findings_only(document, console())
-        else:
-            audit.audit(document, console(), words)
-    status = exit_status(document, strict=strict)
-    if status is not ExitStatus.CLEAN:
-        raise typer.Exit(status)
+    document = judge_all(evidence_from(sysfs, snapshot, wake=wake))
+    if expect is not None:
+        document = held_to(expect, document)
+    show_audit(document, json=json, csv=csv, only=words, strict=strict, quiet=quiet)
 
 
-def _words(only: str | None) -> "frozenset[Verdict] | None":
+def show_audit(
+    document: AuditDocument,
+    *,
+    json: bool = False,
+    csv: bool = False,
+    only: frozenset[Verdict] | None = None,
+    strict: bool = False,
+    quiet: bool = False,
+) -> None:
+    """Show an audit and end with its status. Raises NothingToJudge where a screen would stay empty."""
+    if not document.links and not (json or csv):
+        what = "no PCI Express link is there to judge"
+        raise NothingToJudge(what, where=document.host.source, remedy="conventional PCI functions have none")
+    show(document, status=exit_status(document, strict=strict), json=json, csv=csv, only=only, quiet=quiet)
+
+
+def held_to(file: str, document: AuditDocument) -> AuditDocument:
+    """The audit with its deviations from a file of expectations."""
+    expectations = parse(read_bytes(file).decode("utf-8", "replace"), file)
+    return replace(document, deviations=deviations(expectations, document.links, document.host.uptime_s))
+
+
+def _words(only: str | None) -> frozenset[Verdict] | None:
     if only is None:
         return None
-    from probe.verdict.words import Verdict
-
     try:
         return frozenset(Verdict(text.strip()) for text in only.split(","))
     except ValueError as error:

@@ -1,11 +1,12 @@
 """linkprobe ceiling."""
 
-import sys
 from typing import Annotated
 
 import typer
 
+from probe.bandwidth.arithmetic import arithmetic
 from probe.cli.options import JsonOption
+from probe.cli.showing import show
 
 
 def ceiling(
@@ -17,15 +18,4 @@ def ceiling(
     json: JsonOption = False,
 ) -> None:
     """Show what a link can carry, one direction, step by step."""
-    from probe.bandwidth.arithmetic import arithmetic
-
-    document = arithmetic(speed, width, payload, read_request)
-    if json:
-        from probe.documents.files import encode
-
-        sys.stdout.buffer.write(encode(document))
-        return
-    from probe.render.terminal.arithmetic import arithmetic as draw
-    from probe.render.terminal.console import console
-
-    draw(document, console(), explain=explain)
+    show(arithmetic(speed, width, payload, read_request), json=json, explain=explain)

@@ -5,9 +5,13 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from msgspec.structs import replace
 
 from probe.cli.options import SysfsOption
-from probe.exit_status import ExitStatus
+from probe.cli.showing import end
+from probe.collect.run import collect as run
+from probe.collect.settings import read_settings
+from probe.host.opening import open_source
 
 
 def collect(
@@ -24,12 +28,6 @@ def collect(
 
     Quiet where nothing changed. The exit status is that of diff: 1 something changed for the worse, 2 urgent.
     """
-    from msgspec.structs import replace
-
-    from probe.collect.run import collect as run
-    from probe.collect.settings import read_settings
-    from probe.host.opening import open_source
-
     settings = read_settings(config)
     if spool is not None:
         settings = replace(settings, spool=spool)
@@ -38,5 +36,4 @@ def collect(
     found = run(open_source(sysfs), settings)
     for line in found.lines:
         sys.stdout.write(f"{line}\n")
-    if found.status is not ExitStatus.CLEAN:
-        raise typer.Exit(found.status)
+    end(found.status)

@@ -1,11 +1,14 @@
 """linkprobe decode."""
 
-import sys
 from typing import Annotated
 
 import typer
 
+from probe.audit.explanation import decoded_space
 from probe.cli.options import JsonOption
+from probe.cli.showing import show
+from probe.documents.dump import config_from_dump
+from probe.documents.files import STANDARD_STREAM, read_bytes
 
 
 def decode(
@@ -13,16 +16,5 @@ def decode(
     json: JsonOption = False,
 ) -> None:
     """Decode a config space: raw bytes, or any text of offsets and hexadecimal bytes."""
-    from probe.audit.explanation import decoded_space
-    from probe.documents.dump import config_from_dump
-    from probe.documents.files import encode, read_bytes
-
-    name = "standard input" if file == "-" else file
-    document = decoded_space(config_from_dump(read_bytes(file), name), name)
-    if json:
-        sys.stdout.buffer.write(encode(document))
-        return
-    from probe.render.terminal.console import console
-    from probe.render.terminal.explanation import decoded
-
-    decoded(document, console())
+    name = "standard input" if file == STANDARD_STREAM else file
+    show(decoded_space(config_from_dump(read_bytes(file), name), name), json=json)

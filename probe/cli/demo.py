@@ -5,27 +5,26 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import JsonOption
+from fake_sysfs.demonstration import correlator
+from probe.audit.audit import audit
+from probe.cli.audit import show_audit
+from probe.cli.options import CsvOption, JsonOption
 from probe.exceptions import InputError
+from probe.host.machine import read_machine
 
 
 def demo(
     json: JsonOption = False,
+    csv: CsvOption = False,
     write: Annotated[
         Path | None, typer.Option("--write", metavar="DIR", help="Write the machine's /sys tree there instead.")
     ] = None,
 ) -> None:
     """Audit the bundled demonstration machine: the correlator node of a radio observatory that does not exist."""
-    from fake_sysfs.demonstration import correlator
-
     tree = correlator().build()
-    if write is not None:
-        if write.exists() and (not write.is_dir() or any(write.iterdir())):
-            raise InputError("is not an empty directory", where=str(write), remedy="name a new or empty directory")
-        typer.echo(f"{tree.write(write)}: give this to --sysfs", err=True)
+    if write is None:
+        show_audit(audit(read_machine(tree.source())), json=json, csv=csv)
         return
-    from probe.audit.audit import audit
-    from probe.cli.audit import show
-    from probe.host.machine import read_machine
-
-    show(audit(read_machine(tree.source())), json=json)
+    if write.exists() and (not write.is_dir() or any(write.iterdir())):
+        raise InputError("is not an empty directory", where=str(write), remedy="name a new or empty directory")
+    typer.echo(f"{tree.write(write)}: give this to --sysfs", err=True)

@@ -1,16 +1,17 @@
 """linkprobe explain."""
 
-import sys
 from typing import Annotated
 
 import typer
 
 from probe.address import Address
-from probe.cli.options import JsonOption, SysfsOption, WakeOption, evidence_from
+from probe.audit.explanation import explain as explain_link
+from probe.cli.options import AddressArgument, JsonOption, SysfsOption, WakeOption, evidence_from
+from probe.cli.showing import show
 
 
 def explain(
-    address: Annotated[str, typer.Argument(metavar="ADDRESS", help="A port or function, as 0000:3b:00.0.")],
+    address: AddressArgument,
     snapshot: Annotated[
         str | None, typer.Argument(metavar="[SNAPSHOT]", help="Explain from a saved snapshot; - is standard input.")
     ] = None,
@@ -21,15 +22,4 @@ def explain(
 ) -> None:
     """Show one link in full: both ends, the path to the root, every reason, and what to do next."""
     place = Address.parse(address)
-    from probe.audit.explanation import explain as explain_link
-
-    document = explain_link(evidence_from(sysfs, snapshot, wake=wake), place, registers=registers)
-    if json:
-        from probe.documents.files import encode
-
-        sys.stdout.buffer.write(encode(document))
-        return
-    from probe.render.terminal.console import console
-    from probe.render.terminal.explanation import explanation
-
-    explanation(document, console())
+    show(explain_link(evidence_from(sysfs, snapshot, wake=wake), place, registers=registers), json=json)

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
     import ibis
 
-fleet = typer.Typer(help="Ask one question of many hosts.", rich_markup_mode=None)
-
 
 class Format(StrEnum):
     """How an answer is written."""
@@ -31,18 +29,6 @@ EngineOption = Annotated[str, typer.Option("--engine", help="duckdb, spark (loca
 FormatOption = Annotated[Format, typer.Option("--format", help="How the answer is written.")]
 
 
-@fleet.callback()
-def needs() -> None:
-    """Say what is not installed before anything is imported."""
-    from importlib.util import find_spec
-
-    missing = [name for name in ("duckdb", "fsspec", "ibis", "pyarrow") if find_spec(name) is None]
-    if missing:
-        what = f"needs {', '.join(missing)}, which is not installed"
-        raise InputError(what, where="fleet", remedy="install linkprobe[fleet]")
-
-
-@fleet.command()
 def ingest(
     spools: Annotated[list[Path], typer.Argument(metavar="SPOOL...", help="Spools of hosts, or files of them.")],
     store: StoreOption,
@@ -60,7 +46,6 @@ def ingest(
         raise typer.Exit(ExitStatus.FOUND)
 
 
-@fleet.command()
 def below(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOption = Format.TABLE) -> None:
     """Show links in slots that run below what both ends can do now."""
     from probe.fleet.questions import below as question
@@ -69,7 +54,6 @@ def below(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOp
         raise typer.Exit(ExitStatus.FOUND)
 
 
-@fleet.command()
 def outliers(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOption = Format.TABLE) -> None:
     """Show links that differ from what most of their peers reach: hosts of one board, one slot, one kind of device."""
     from probe.fleet.questions import outliers as question
@@ -78,7 +62,6 @@ def outliers(store: StoreOption, engine: EngineOption = "duckdb", format_: Forma
         raise typer.Exit(ExitStatus.FOUND)
 
 
-@fleet.command()
 def errors(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOption = Format.TABLE) -> None:
     """Show links whose errors rose between snapshots, worst first."""
     from probe.fleet.questions import errors as question
@@ -89,7 +72,6 @@ def errors(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatO
         raise typer.Exit(ExitStatus.URGENT if urgent else ExitStatus.FOUND)
 
 
-@fleet.command()
 def history(
     host: Annotated[str, typer.Argument(metavar="HOST", help="The name of a host.")],
     store: StoreOption,
@@ -102,7 +84,6 @@ def history(
     _ask(lambda links: question(links, host), store, engine, format_)
 
 
-@fleet.command()
 def inventory(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOption = Format.TABLE) -> None:
     """Show what is in the fleet's slots and how it runs."""
     from probe.fleet.questions import inventory as question
@@ -110,7 +91,6 @@ def inventory(store: StoreOption, engine: EngineOption = "duckdb", format_: Form
     _ask(question, store, engine, format_)
 
 
-@fleet.command()
 def page(
     store: StoreOption,
     output: Annotated[Path, typer.Option("-o", "--output", metavar="FILE", help="Where to.")],
@@ -129,7 +109,6 @@ def page(
     write_atomically(output, draw(answers, hosts).encode())
 
 
-@fleet.command()
 def simulate(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where the spools go; new or empty.")],
     hosts: Annotated[int, typer.Option(min=1, help="How many hosts.")] = 100,

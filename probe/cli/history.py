@@ -1,11 +1,13 @@
 """linkprobe history."""
 
-import sys
 from typing import Annotated
 
 import typer
 
 from probe.cli.options import JsonOption
+from probe.cli.showing import show
+from probe.compare.sequence import history as over_boots
+from probe.documents.files import read_snapshot
 
 
 def history(
@@ -13,14 +15,4 @@ def history(
     json: JsonOption = False,
 ) -> None:
     """Show how each link trained over boots: speed, width, errors, and how often it came up short."""
-    from probe.compare.sequence import history as over_boots
-    from probe.documents.files import encode, read_snapshot
-
-    document = over_boots([read_snapshot(name) for name in snapshots])
-    if json:
-        sys.stdout.buffer.write(encode(document))
-        return
-    from probe.render.terminal.comparison import history as draw
-    from probe.render.terminal.console import console
-
-    draw(document, console())
+    show(over_boots([read_snapshot(name) for name in snapshots]), json=json)

@@ -6,7 +6,14 @@ from typing import Annotated
 import typer
 
 from probe.cli.options import JsonOption
+from probe.documents.files import encode_lines, read_bytes
+from probe.errors.log_events import log_events
+from probe.evidence import LogLine, Unread
 from probe.exceptions import InputError
+from probe.host.kernel_log import read_kernel_log, saved_lines
+from probe.host.opening import open_source
+from probe.render.terminal import log as screen
+from probe.render.terminal.console import console
 
 
 def log(
@@ -16,26 +23,16 @@ def log(
     json: JsonOption = False,
 ) -> None:
     """Show what the kernel's log says of PCI Express: errors, containment, hot-plug, links, firmware records."""
-    from probe.documents.files import encode_lines, read_bytes
-    from probe.errors.log_events import log_events
-    from probe.evidence import Unread
-    from probe.host.kernel_log import read_kernel_log, saved_lines
-
-    if file is None:
-        from probe.host.opening import open_source
-
-        lines = read_kernel_log(open_source(None))
-        if isinstance(lines, Unread):
-            raise InputError(
-                f"cannot be read ({lines.why})", where=lines.path, remedy="run as root, or give a saved log"
-            )
-    else:
-        lines = saved_lines(read_bytes(file).decode("utf-8", "replace"))
-    events = log_events(lines)
+    events = log_events(_this_host() if file is None else saved_lines(read_bytes(file).decode("utf-8", "replace")))
     if json:
         sys.stdout.buffer.write(encode_lines(events))
-        return
-    from probe.render.terminal.console import console
-    from probe.render.terminal.log import log as draw
+    else:
+        screen.render(events, console())
 
-    draw(events, console())
+
+def _this_host() -> tuple[LogLine, ...]:
+    lines = read_kernel_log(open_source(None))
+    if isinstance(lines, Unread):
+        what = f"cannot be read ({lines.why})"
+        raise InputError(what, where=lines.path, remedy="run as root, or give a saved log")
+    return lines

@@ -1,37 +1,38 @@
 """The program: its commands, and the one place where an error becomes a sentence and an exit status."""
 
+import gc
 import os
 import sys
-from importlib import import_module
+from traceback import print_exception
 
 import typer
+from click import ClickException
 
 from probe import __version__
-from probe.exceptions import LinkprobeError
+from probe.cli.commands import COMMANDS
+from probe.cli.extras import not_installed
+from probe.cli.group import TableGroup
+from probe.exceptions import TRACEBACK_VARIABLE, InternalError, LinkprobeError
 from probe.exit_status import ExitStatus
 
-COMMANDS = (
-    "audit", "explain", "snapshot", "diff", "history", "expect", "soak", "watch", "collect", "fleet", "log", "report",
-    "decode", "ceiling", "ratio", "demo", "schema", "self-check",
-)  # fmt: skip
 _INTERRUPTED = 130
+_ALLOCATIONS = 100_000  # between two collections; the default of 700 looks through the modules while they load
 
 
-def application(wanted: str | None = None) -> typer.Typer:
-    """The command line with one command, or with all where help or completion needs them: start-up stays light."""
-    app = typer.Typer(name="linkprobe", help=_HELP, pretty_exceptions_enable=False, rich_markup_mode=None)
+def application() -> TableGroup:
+    """The command line. Its commands are loaded when called, so that start-up stays light."""
+    app = typer.Typer(cls=Program, pretty_exceptions_enable=False, rich_markup_mode=None)
     app.callback(invoke_without_command=True)(root)
-    for name in (wanted,) if wanted in COMMANDS else COMMANDS:
-        spelled = str(name).replace("-", "_")
-        command = getattr(import_module(f"probe.cli.{spelled}"), spelled)
-        if isinstance(command, typer.Typer):
-            app.add_typer(command, name=name)
-        else:
-            app.command(name)(command)
-    return app
+    group = typer.main.get_command(app)
+    if not isinstance(group, Program):
+        raise TypeError(group)
+    return group
 
 
-_HELP = "Which speed and width every PCI Express link of this machine trained to, and why."
+class Program(TableGroup):
+    """All commands."""
+
+    table = COMMANDS
 
 
 def root(
@@ -47,23 +48,16 @@ def root(
         raise typer.Exit(ExitStatus.USAGE)
 
 
-def _parser_errors() -> tuple[type[Exception], ...]:
-    """The base of typer's own complaints; it keeps that class to itself, but one that it exports leads there."""
-    bases = typer.BadParameter.__mro__
-    return tuple(kind for kind in bases if kind.__name__ == "ClickException" and issubclass(kind, Exception))
-
-
 def main() -> None:
     """Run the command line and exit with its status."""
+    gc.set_threshold(_ALLOCATIONS)
     try:
-        app = application(sys.argv[1] if len(sys.argv) > 1 else None)
-        status = app(standalone_mode=False) or 0
+        status = application().main(prog_name="linkprobe", standalone_mode=False) or 0
         sys.stdout.flush()
     except LinkprobeError as error:
-        print(f"linkprobe: {error}", file=sys.stderr)  # noqa: T201 - the one place that tells an error
-        status = error.status
-    except _parser_errors() as error:
-        print(f"linkprobe: {str(error).rstrip('.')}; see linkprobe --help", file=sys.stderr)  # noqa: T201 - as above
+        status = _told(error)
+    except ClickException as error:
+        print(f"linkprobe: {error.format_message().rstrip('.')}; see linkprobe --help", file=sys.stderr)  # noqa: T201 - as below
         status = ExitStatus.USAGE
     except (typer.Abort, KeyboardInterrupt):
         status = _INTERRUPTED
@@ -71,4 +65,16 @@ def main() -> None:
         # The reader of our output has gone, which is its right; nothing more can be told.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 0
+    except ModuleNotFoundError as error:
+        status = _told(not_installed(error) or InternalError.of(error))
+    except Exception as error:  # noqa: BLE001 - whatever nobody foresaw is told as what it is, an error of our own
+        status = _told(InternalError.of(error))
+    gc.freeze()  # what is left goes with the process; looking through it would cost a fifth of a short run
     sys.exit(int(status))
+
+
+def _told(error: LinkprobeError) -> ExitStatus:
+    if isinstance(error, InternalError) and os.environ.get(TRACEBACK_VARIABLE):
+        print_exception(error.__cause__ or sys.exception())
+    print(f"linkprobe: {error}", file=sys.stderr)  # noqa: T201 - the one place that tells an error
+    return error.status

@@ -1,14 +1,43 @@
-"""Options that several commands share, and the evidence they lead to."""
+"""Options that several commands share, what completes them, and the evidence they lead to."""
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from probe.exceptions import InputError
+from probe.documents.files import read_snapshot
+from probe.evidence import Evidence, Unread
+from probe.exceptions import InputError, LinkprobeError
+from probe.host.machine import read_machine
+from probe.host.opening import open_source
+from probe.host.source import Source
 
-if TYPE_CHECKING:
-    from probe.evidence import Evidence
+
+def addresses(context: typer.Context, incomplete: str) -> list[str]:
+    """The addresses of functions that begin so, for completion: of --sysfs where it was given, else of this host."""
+    return [name for name in _completing(context, "sys/bus/pci/devices") if name.startswith(incomplete)]
+
+
+def places(context: typer.Context, incomplete: str) -> list[str]:
+    """The slot names and addresses that begin so, for completion."""
+    slots = [name for name in _completing(context, "sys/bus/pci/slots") if name.startswith(incomplete)]
+    return [*slots, *addresses(context, incomplete)]
+
+
+def _completing(context: typer.Context, directory: str) -> Iterator[str]:
+    source = _completing_source(context)
+    names = [] if source is None else source.names(directory)
+    yield from [] if isinstance(names, Unread) else names
+
+
+def _completing_source(context: typer.Context) -> Source | None:
+    given = context.params.get("sysfs")
+    try:
+        return open_source(None if given is None else Path(given))
+    except LinkprobeError:
+        return None  # a shell that completes a word has nowhere to show a complaint
+
 
 SysfsOption = Annotated[
     Path | None, typer.Option("--sysfs", metavar="DIR", help="Read this /sys tree (a directory or a tar) instead.")
@@ -16,19 +45,22 @@ SysfsOption = Annotated[
 SnapshotArgument = Annotated[
     str | None, typer.Argument(metavar="[SNAPSHOT]", help="Judge a saved snapshot instead; - is standard input.")
 ]
+AddressArgument = Annotated[
+    str, typer.Argument(metavar="ADDRESS", help="A port or function, as 0000:3b:00.0.", autocompletion=addresses)
+]
+LinkOption = Annotated[
+    list[str] | None,
+    typer.Option(metavar="WHICH", help="Links to watch: address, slot, kind or all.", autocompletion=places),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the document as JSON.")]
+CsvOption = Annotated[bool, typer.Option("--csv", help="Print a row a link as CSV.")]
 WakeOption = Annotated[bool, typer.Option("--wake", help="Read sleeping devices too, which wakes them.")]
 
 
-def evidence_from(sysfs: Path | None, snapshot: str | None = None, *, wake: bool = False) -> "Evidence":
+def evidence_from(sysfs: Path | None, snapshot: str | None = None, *, wake: bool = False) -> Evidence:
     """The evidence a person means: a snapshot's, another tree's, or this host's. Raises LinkprobeError."""
-    if snapshot is not None:
-        if sysfs is not None:
-            raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
-        from probe.documents.files import read_snapshot
-
-        return read_snapshot(snapshot).evidence
-    from probe.host.machine import read_machine
-    from probe.host.opening import open_source
-
-    return read_machine(open_source(sysfs), wake=wake)
+    if snapshot is None:
+        return read_machine(open_source(sysfs), wake=wake)
+    if sysfs is not None:
+        raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
+    return read_snapshot(snapshot).evidence

@@ -1,11 +1,12 @@
 """linkprobe ratio."""
 
-import sys
 from typing import Annotated
 
 import typer
 
 from probe.cli.options import JsonOption
+from probe.cli.showing import show
+from probe.errors.ratio import ratio as reckon
 
 
 def ratio(
@@ -18,15 +19,4 @@ def ratio(
     json: JsonOption = False,
 ) -> None:
     """Reckon a bit error ratio with exact bounds, and how long a link must run clean to show one."""
-    from probe.errors.ratio import ratio as reckon
-
-    document = reckon(speed, width, errors=errors, hours=hours, confidence=confidence, target=target)
-    if json:
-        from probe.documents.files import encode
-
-        sys.stdout.buffer.write(encode(document))
-        return
-    from probe.render.terminal.console import console
-    from probe.render.terminal.ratio import ratio as draw
-
-    draw(document, console())
+    show(reckon(speed, width, errors=errors, hours=hours, confidence=confidence, target=target), json=json)

@@ -1,14 +1,22 @@
 """linkprobe report."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from probe.audit.audit import audit
+from probe.audit.document import AuditDocument
+from probe.audit.snapshot import Snapshot
+from probe.cli.soak import read_record
+from probe.compare.changes import Comparison
+from probe.documents.files import decode_document, read_bytes, schema_of, write_atomically
+from probe.documents.redaction import identifying, redacted
 from probe.exceptions import DocumentError
-
-if TYPE_CHECKING:
-    from probe.render.html.page import Page
+from probe.render.html.page import Page, html
+from probe.render.renderers import Medium, renderer
+from probe.schemas import Schema
+from probe.soak.journal import Start, read_entries
 
 _REMEDY = "give a snapshot, a diff or audit in JSON, or a record of linkprobe soak"
 
@@ -21,10 +29,6 @@ def report(
     redact: Annotated[bool, typer.Option("--redact", help="Leave out what identifies the machine.")] = False,
 ) -> None:
     """Write a document as one self-contained page, without scripts, printable to A4."""
-    from probe.documents.files import read_bytes, write_atomically
-    from probe.documents.redaction import redacted
-    from probe.render.html.page import html
-
     data = read_bytes(document)
     page, secrets = _record(Path(document)) if data.startswith(b'{"type":"start"') else _saved(data, document)
     if redact:
@@ -33,36 +37,26 @@ def report(
     typer.echo(f"{output}", err=True)
 
 
-def _record(path: Path) -> "tuple[Page, list[str]]":
-    from probe.cli.soak import read_record
-    from probe.documents.redaction import identifying
-    from probe.render.html.page import record_page
-    from probe.soak.journal import Start, read_entries
-
+def _record(path: Path) -> tuple[Page, list[str]]:
     entries = read_entries(path)
     start = entries[0]
     secrets = identifying(start.snapshot.evidence) if isinstance(start, Start) else []
-    return record_page(read_record(path), entries), secrets
+    document = read_record(path)
+    return renderer(document, Medium.HTML)(document, entries), secrets
 
 
-def _saved(data: bytes, name: str) -> "tuple[Page, list[str]]":
-    from probe.audit.audit import audit
-    from probe.audit.document import AuditDocument
-    from probe.audit.snapshot import Snapshot
-    from probe.compare.changes import Comparison
-    from probe.documents.files import decode_document, schema_of
-    from probe.documents.redaction import identifying
-    from probe.render.html.page import audit_page, comparison_page
-
+def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
+    document: AuditDocument | Comparison
     match schema_of(data, name, _REMEDY):
-        case "linkprobe/snapshot/1" as schema:
+        case Schema.SNAPSHOT as schema:
             evidence = decode_document(data, name, Snapshot, schema, _REMEDY).evidence
-            return audit_page(audit(evidence)), identifying(evidence)
-        case "linkprobe/audit/1" as schema:
-            judged = decode_document(data, name, AuditDocument, schema, _REMEDY)
-            return audit_page(judged), [text for text in (judged.host.name, judged.host.boot_id) if text]
-        case "linkprobe/diff/1" as schema:
-            compared = decode_document(data, name, Comparison, schema, _REMEDY)
-            return comparison_page(compared), [compared.host] if compared.host else []
+            document, secrets = audit(evidence), identifying(evidence)
+        case Schema.AUDIT as schema:
+            document = decode_document(data, name, AuditDocument, schema, _REMEDY)
+            secrets = [text for text in (document.host.name, document.host.boot_id) if text]
+        case Schema.DIFF as schema:
+            document = decode_document(data, name, Comparison, schema, _REMEDY)
+            secrets = [document.host] if document.host else []
         case found:
             raise DocumentError(f"is a {found} document, of which no page is made", where=name, remedy=_REMEDY)
+    return renderer(document, Medium.HTML)(document), secrets

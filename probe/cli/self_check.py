@@ -2,16 +2,16 @@
 
 import typer
 
+from fake_sysfs.demonstration import PLANTED, correlator
+from probe.audit.audit import audit
+from probe.cli.showing import end
 from probe.exit_status import ExitStatus
+from probe.host.abilities import abilities
+from probe.host.machine import read_machine
 
 
 def self_check() -> None:
     """Say what this installation can read and do here, and whether its judge still finds the demonstration's faults."""
-    from fake_sysfs.demonstration import PLANTED, correlator
-    from probe.audit.audit import audit
-    from probe.host.abilities import abilities
-    from probe.host.machine import read_machine
-
     for item in abilities():
         typer.echo(f"{'yes' if item.there else 'no ':<4} {item.what:<38} {item.detail}")
     links = audit(read_machine(correlator().build().source())).links
@@ -22,4 +22,4 @@ def self_check() -> None:
     )
     if wrong:
         typer.echo(f"     wrong: {wrong}")
-        raise typer.Exit(ExitStatus.FOUND)
+    end(ExitStatus.FOUND if wrong else ExitStatus.CLEAN)

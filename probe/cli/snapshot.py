@@ -6,7 +6,9 @@ from typing import Annotated
 
 import typer
 
+from probe.audit.snapshot import take
 from probe.cli.options import SysfsOption, WakeOption, evidence_from
+from probe.documents.files import STANDARD_STREAM, encode, write_atomically
 
 
 def snapshot(
@@ -18,9 +20,6 @@ def snapshot(
     wake: WakeOption = False,
 ) -> None:
     """Save the evidence of this machine to a file, whole or not at all."""
-    from probe.audit.snapshot import take
-    from probe.documents.files import STANDARD_STREAM, encode, write_atomically
-
     document = take(evidence_from(sysfs, wake=wake))
     data = encode(document)
     if output == STANDARD_STREAM:

@@ -1,21 +1,27 @@
 """linkprobe soak."""
 
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from probe.cli.options import JsonOption, SysfsOption
+from probe.audit.choosing import chosen
+from probe.audit.snapshot import Snapshot, take
+from probe.cli.options import JsonOption, LinkOption, SysfsOption
+from probe.cli.showing import show
+from probe.errors.limits import Limit
 from probe.exceptions import InputError, NothingToJudge
-from probe.exit_status import ExitStatus
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from probe.audit.snapshot import Snapshot
-    from probe.soak.record import Record
-    from probe.soak.runner import Progress, Setup
+from probe.host.machine import read_host, read_machine
+from probe.host.opening import open_source
+from probe.host.source import DirectorySource
+from probe.loads import find
+from probe.loads.interface import Options
+from probe.render.terminal import soak as draw
+from probe.render.terminal.console import console
+from probe.soak.journal import Journal, read_entries
+from probe.soak.plan import shows
+from probe.soak.record import Record, exit_status, record
+from probe.soak.runner import Setup, Soak, Stops
 
 _DEFAULT_MINUTES = 10.0
 _CLOSE = "close"
@@ -35,9 +41,7 @@ def soak(
     load: Annotated[
         list[str] | None, typer.Option(metavar="NAME[:TARGET]", help="A load of linkprobe's own; may be given again.")
     ] = None,
-    link: Annotated[
-        list[str] | None, typer.Option(metavar="WHICH", help="Links to watch: address, slot, kind or all.")
-    ] = None,
+    link: LinkOption = None,
     output: Annotated[
         str | None, typer.Option("-o", "--output", metavar="RECORD", help="The journal to write.")
     ] = None,
@@ -62,16 +66,11 @@ def soak(
     if given[:1] == [_CLOSE]:
         _close(given[1:], json=json)
         return
-    from probe.errors.limits import Limit
-    from probe.loads import find
-    from probe.loads.interface import Options
-    from probe.soak.runner import Setup, Stops
 
     options = Options(block=block, in_flight=in_flight, size=size, rate_bytes_s=rate, raw_serial=raw)
     exercisers = tuple(pair for text in load or [] for pair in find(text))
     planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
     taken, root, live = snapshot_of(sysfs)
-    from probe.audit.choosing import chosen
 
     links = chosen(taken.links, link or [])
     if not links:
@@ -89,32 +88,21 @@ def soak(
     )
 
 
-def snapshot_of(sysfs: Path | None) -> "tuple[Snapshot, str, bool]":
+def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:
     """A snapshot, the path of its /sys, and whether it is live."""
-    from probe.audit.snapshot import take
-    from probe.host.machine import read_machine
-    from probe.host.opening import open_source
-    from probe.host.source import DirectorySource
-
     source = open_source(sysfs)
     if not isinstance(source, DirectorySource):
         raise InputError("cannot be watched", where=str(sysfs), remedy="give a directory")
     return take(read_machine(source)), source.sys, source.live
 
 
-def _run(setup: "Setup", path: Path, sysfs: Path | None, *, json: bool) -> None:
-    from probe.render.terminal import soak as draw
-    from probe.render.terminal.console import console
-    from probe.soak.journal import Journal
-    from probe.soak.plan import shows
-    from probe.soak.runner import Soak
+def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:
 
     screen = console(to_errors=True)
     draw.before(shows(setup.links, setup.planned_s or 0.0), setup, CAUTION, screen)
     journal = Journal.create(path)
     try:
-        with draw.progress(setup, screen) as show:
-            shown: Callable[[Progress], None] = show
+        with draw.progress(setup, screen) as shown:
             Soak(setup, journal, shown).run(lambda: snapshot_of(sysfs)[0])
     finally:
         journal.close()
@@ -128,29 +116,11 @@ def _close(arguments: list[str], *, json: bool) -> None:
     _judge(Path(arguments[0]), json=json)
 
 
-def read_record(path: Path) -> "Record":
+def read_record(path: Path) -> Record:
     """The record of a journal, whatever ended it. Raises InputError or DocumentError."""
-    from probe.host.machine import read_host
-    from probe.host.opening import open_source
-    from probe.soak.journal import read_entries
-    from probe.soak.record import record
-
     return record(read_entries(path), boot_id_now=read_host(open_source(None)).boot_id)
 
 
 def _judge(path: Path, *, json: bool) -> None:
-    from probe.soak.record import exit_status
-
     document = read_record(path)
-    if json:
-        from probe.documents.files import encode
-
-        sys.stdout.buffer.write(encode(document))
-    else:
-        from probe.render.terminal.console import console
-        from probe.render.terminal.soak import record as draw
-
-        draw(document, console())
-    status = exit_status(document)
-    if status is not ExitStatus.CLEAN:
-        raise typer.Exit(status)
+    show(document, status=exit_status(document), json=json)

@@ -2,23 +2,25 @@
 
 import sys
 import time
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from probe.cli.options import JsonOption, SysfsOption
+from probe.audit.choosing import chosen
+from probe.cli.options import JsonOption, LinkOption, SysfsOption
+from probe.cli.soak import snapshot_of
+from probe.documents.files import encode
 from probe.exceptions import NothingToJudge
-
-if TYPE_CHECKING:
-    from probe.soak.watching import Watch
+from probe.render.terminal.console import console
+from probe.render.terminal.watch import live_view
+from probe.soak.runner import Setup
+from probe.soak.watching import Watch
 
 
 def watch(
     json: JsonOption = False,
     sysfs: SysfsOption = None,
-    link: Annotated[
-        list[str] | None, typer.Option(metavar="WHICH", help="Links to watch: address, slot, kind or all.")
-    ] = None,
+    link: LinkOption = None,
     interval: Annotated[float, typer.Option(metavar="S", help="Seconds between samples.", min=0.05)] = 1.0,
     minutes: Annotated[float | None, typer.Option(metavar="N", help="End by itself after so long.")] = None,
 ) -> None:
@@ -26,11 +28,6 @@ def watch(
 
     With --json an event a line, for other programs.
     """
-    from probe.audit.choosing import chosen
-    from probe.cli.soak import snapshot_of
-    from probe.soak.runner import Setup
-    from probe.soak.watching import Watch
-
     taken, root, live = snapshot_of(sysfs)
     links = chosen(taken.links, link or [])
     if not links:
@@ -41,16 +38,12 @@ def watch(
         if json:
             _stream(watched, interval, until)
         else:
-            from probe.render.terminal.console import console
-            from probe.render.terminal.watch import live_view
-
             live_view(watched, links, interval, until, console())
     finally:
         watched.close()
 
 
-def _stream(watched: "Watch", interval: float, until: float | None) -> None:
-    from probe.documents.files import encode
+def _stream(watched: Watch, interval: float, until: float | None) -> None:
 
     while until is None or time.monotonic() < until:
         for happening in watched.step()[1]:

@@ -19,7 +19,7 @@ from probe.documents.files import write_atomically
 from probe.exit_status import ExitStatus
 from probe.host.bounded import Hung, read_bounded
 from probe.host.source import Source
-from probe.render.openmetrics import Collected, RunFigures, exposition
+from probe.render.openmetrics.collected import Collected, RunFigures, exposition
 
 _WIDEST = ".widest.json"
 

@@ -6,6 +6,7 @@ import msgspec
 
 from probe.errors.attribution import ErrorFinding
 from probe.errors.log_events import LogEvent
+from probe.schemas import Schema
 
 
 class Rank(StrEnum):
@@ -65,7 +66,7 @@ class LinkErrors(msgspec.Struct, frozen=True, kw_only=True):
 class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     """Two snapshots compared. `alterations` and `counts` are complete; `changes` and `errors` are made of them."""
 
-    schema: str = "linkprobe/diff/1"
+    schema: str = Schema.DIFF
     host: str | None
     before_taken_at: str
     after_taken_at: str

@@ -8,6 +8,7 @@ from probe.audit.document import LinkDocument
 from probe.audit.names import described
 from probe.compare.expectations import expected_of
 from probe.links.kind_of_link import KindOfLink
+from probe.schemas import Schema
 
 _HEAD = """\
 What this machine should be. Written by linkprobe from the machine as it was; edit it freely.
@@ -22,7 +23,7 @@ def to_toml(links: Sequence[LinkDocument], source: str) -> str:
     for line in (*_HEAD.splitlines(), f"Taken from {source}."):
         document.add(tomlkit.comment(line))
     document.add(tomlkit.nl())
-    document.add("schema", "linkprobe/expect/1")
+    document.add("schema", Schema.EXPECTATIONS)
     rules = tomlkit.aot()
     slots = [link for link in links if link.standing is KindOfLink.SLOT]
     for link, rule in zip(slots, expected_of(links).rule, strict=True):

@@ -16,6 +16,7 @@ from probe.errors.attribution import is_link_error
 from probe.errors.limits import Limit
 from probe.exceptions import DocumentError
 from probe.links.kind_of_link import KindOfLink
+from probe.schemas import Schema
 from probe.verdict.words import Verdict
 
 _REMEDY = "correct it, or write one from a known-good machine: linkprobe expect write -o FILE"
@@ -45,7 +46,7 @@ class Rule(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 class Expectations(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A whole file."""
 
-    schema: str = "linkprobe/expect/1"
+    schema: str = Schema.EXPECTATIONS
     rule: tuple[Rule, ...] = ()
 
 
@@ -57,7 +58,7 @@ def parse(text: str, name: str) -> Expectations:
         raise DocumentError(f"is not TOML ({error})", where=name, remedy=_REMEDY) from error
     except msgspec.ValidationError as error:
         raise DocumentError(f"does not say what it should ({error})", where=name, remedy=_REMEDY) from error
-    if found.schema != "linkprobe/expect/1":
+    if found.schema != Schema.EXPECTATIONS:
         raise DocumentError(f"is a {found.schema} document", where=name, remedy=_REMEDY)
     for number, rule in enumerate(found.rule, start=1):
         if not str(rule):

@@ -10,6 +10,7 @@ from probe.audit.names import described
 from probe.audit.snapshot import Snapshot
 from probe.compare.comparable import OCCUPANT, PlacePortrait, Portrait, portrait
 from probe.errors.attribution import is_link_error
+from probe.schemas import Schema
 from probe.verdict.words import Verdict
 
 _SHORT = frozenset({Verdict.DOWNTRAINED, Verdict.CAPPED})
@@ -50,7 +51,7 @@ class Training(msgspec.Struct, frozen=True, kw_only=True):
 class History(msgspec.Struct, frozen=True, kw_only=True):
     """The trainings of every place, worst first."""
 
-    schema: str = "linkprobe/history/1"
+    schema: str = Schema.HISTORY
     boots: int
     snapshots: int
     places: tuple[Training, ...]

@@ -14,6 +14,7 @@ import msgspec
 
 from probe.audit.snapshot import Snapshot
 from probe.exceptions import DocumentError, InputError
+from probe.schemas import Schema
 
 Document = TypeVar("Document", bound=msgspec.Struct)
 STANDARD_STREAM = "-"
@@ -87,7 +88,7 @@ def read_bytes(name: str) -> bytes:
 
 def read_snapshot(name: str) -> Snapshot:
     """A saved snapshot. Raises InputError or DocumentError."""
-    return decode_document(read_bytes(name), name, Snapshot, "linkprobe/snapshot/1", _TAKE_ONE)
+    return decode_document(read_bytes(name), name, Snapshot, Schema.SNAPSHOT, _TAKE_ONE)
 
 
 def decode_document(data: bytes, name: str, kind: type[Document], schema: str, remedy: str) -> Document:

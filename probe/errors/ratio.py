@@ -5,6 +5,7 @@ import msgspec
 from probe.bandwidth.arithmetic import parse_speed, parse_width
 from probe.errors.bit_error_ratio import TARGET, clean_seconds, interval, upper_mean
 from probe.exceptions import InputError
+from probe.schemas import Schema
 
 _FLIT_GTS = 64.0
 
@@ -12,7 +13,7 @@ _FLIT_GTS = 64.0
 class Ratio(msgspec.Struct, frozen=True, kw_only=True):
     """Bits are those of one direction of the whole link. Bounds are exact (Poisson, Garwood)."""
 
-    schema: str = "linkprobe/ratio/1"
+    schema: str = Schema.RATIO
     speed_gts: float
     width: int
     confidence: float

@@ -16,7 +16,8 @@ import pyarrow.parquet as pq
 from fsspec.core import url_to_fs
 
 from probe.exceptions import DocumentError, InputError
-from probe.fleet.rows import SCHEMA, LinkRow
+from probe.fleet.rows import LinkRow
+from probe.schemas import Schema
 
 _FILES, _SCHEMA = b"linkprobe.files", b"linkprobe.schema"
 
@@ -109,8 +110,8 @@ class Store:
         except pa.ArrowInvalid as error:
             remedy = "move it away and ingest the spools again"
             raise DocumentError(f"is a damaged part ({error})", where=path, remedy=remedy) from error
-        if found.get(_SCHEMA) != SCHEMA.encode():
-            what = f"is a part of schema {found.get(_SCHEMA, b'unknown').decode()}, not {SCHEMA}"
+        if found.get(_SCHEMA) != Schema.STORE.encode():
+            what = f"is a part of schema {found.get(_SCHEMA, b'unknown').decode()}, not {Schema.STORE}"
             raise DocumentError(what, where=path, remedy="read the store with the linkprobe that wrote it")
         return Part(path, frozenset(json.loads(found[_FILES])))
 
@@ -137,7 +138,7 @@ def new_parts(rows: Iterable[LinkRow]) -> list[NewPart]:
 
 def _new_part(date: str, rows: Sequence[LinkRow]) -> NewPart:
     ids = sorted({row.file_id for row in rows})
-    schema = arrow_schema().with_metadata({_SCHEMA: SCHEMA, _FILES: json.dumps(ids)})
+    schema = arrow_schema().with_metadata({_SCHEMA: Schema.STORE, _FILES: json.dumps(ids)})
     table = pa.table(dict(zip(schema.names, _columns(rows, schema.names), strict=True)), schema=schema)
     sink = pa.BufferOutputStream()
     pq.write_table(table, sink, compression="zstd")

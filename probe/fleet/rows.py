@@ -13,11 +13,9 @@ from probe.audit.snapshot import Snapshot, judged_links
 from probe.documents.files import decode_document, schema_of
 from probe.evidence import Host
 from probe.exceptions import DocumentError
-from probe.soak.journal import SCHEMA as RECORD
+from probe.schemas import Schema
 from probe.soak.journal import End, Start, entries_of
 
-SCHEMA = "linkprobe/store/1"
-SNAPSHOT = "linkprobe/snapshot/1"
 _REMEDY = "it was set aside; send it again from the host's spool"
 
 
@@ -77,16 +75,16 @@ def rows(data: bytes, file_id: str, name: str) -> list[LinkRow]:
 
 
 def _machines(data: bytes, name: str) -> Iterator[tuple[Host, tuple[LinkDocument, ...], str]]:
-    if data.startswith(b'{"type":"start"') and schema_of(data.partition(b"\n")[0], name, _REMEDY) == RECORD:
+    if data.startswith(b'{"type":"start"') and schema_of(data.partition(b"\n")[0], name, _REMEDY) == Schema.JOURNAL:
         kept = (entry.snapshot for entry in entries_of(data, name) if isinstance(entry, Start | End))
         for snapshot in filter(None, kept):
             yield snapshot.evidence.host, judged_links(snapshot), "soak"
         return
-    judged = decode_document(data, name, _Judged, SNAPSHOT, _REMEDY)
+    judged = decode_document(data, name, _Judged, Schema.SNAPSHOT, _REMEDY)
     if judged.written_by == f"linkprobe {__version__}":
         yield judged.evidence.host, judged.links, "snapshot"
         return
-    evidence = decode_document(data, name, Snapshot, SNAPSHOT, _REMEDY).evidence
+    evidence = decode_document(data, name, Snapshot, Schema.SNAPSHOT, _REMEDY).evidence
     yield evidence.host, audit(evidence).links, "snapshot"
 
 

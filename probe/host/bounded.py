@@ -1,18 +1,22 @@
 """Reading a machine in a child of its own, bounded in time: a read that hangs on a dead device hangs there."""
 
 import os
+import pickle
 import select
 import signal
 import time
+from collections.abc import Callable
+from typing import Self
 
 import msgspec
 
 from probe.evidence import Evidence
-from probe.exceptions import LinkprobeError
+from probe.exceptions import InternalError, LinkprobeError
 from probe.host.machine import read_machine
 from probe.host.source import Source
 
-_CHUNK = 1 << 16
+_CHUNK = 65_536
+_EVIDENCE, _ERROR = b"e", b"x"
 
 
 class Hung(LinkprobeError):
@@ -20,14 +24,15 @@ class Hung(LinkprobeError):
 
     def __init__(self, function: str, seconds: float) -> None:
         self.function = function
+        self.seconds = seconds
         what = f"did not answer within {seconds:g} s"
         super().__init__(
             what, where=function or "this machine", remedy="look at its power and seating, and at the kernel log"
         )
 
-
-class _Failed(msgspec.Struct, tag="failed"):
-    sentence: str
+    def __reduce__(self) -> tuple[Callable[..., Self], tuple[object, ...]]:
+        """The same error made again elsewhere."""
+        return type(self), (self.function, self.seconds)
 
 
 def read_bounded(source: Source, seconds: float) -> Evidence:
@@ -49,21 +54,19 @@ def read_bounded(source: Source, seconds: float) -> Evidence:
 
 
 def _read_in_child(source: Source, progress: int, result: int) -> None:
-    status = 1
-
     def told(address: str) -> None:
         os.write(progress, f"{address}\n".encode())
 
     try:
-        evidence = read_machine(source, reading=told)
-        data = msgspec.msgpack.encode(evidence)
-        status = 0
+        data = _EVIDENCE + msgspec.msgpack.encode(read_machine(source, reading=told))
     except LinkprobeError as error:
-        data = msgspec.msgpack.encode(_Failed(str(error)))
+        data = _ERROR + pickle.dumps(error)
+    except BaseException as error:  # noqa: BLE001 - the parent tells it; nothing else may run in this child
+        data = _ERROR + pickle.dumps(InternalError.of(error))
     view = memoryview(data)
     while view:
         view = view[os.write(result, view) :]
-    os._exit(status)
+    os._exit(0)
 
 
 def _await(progress: int, result: int, seconds: float) -> Evidence:
@@ -87,10 +90,11 @@ def _await(progress: int, result: int, seconds: float) -> Evidence:
 
 
 def _decoded(data: bytes) -> Evidence:
-    try:
-        return msgspec.msgpack.decode(data, type=Evidence)
-    except msgspec.ValidationError:
-        sentence = msgspec.msgpack.decode(data, type=_Failed).sentence
-        where, _, rest = sentence.partition(": ")
-        what, _, remedy = rest.rpartition("; ")
-        raise LinkprobeError(what, where=where, remedy=remedy) from None
+    """What the child hands back. Raises the error that it met."""
+    kind, content = data[:1], data[1:]
+    if kind == _EVIDENCE:
+        return msgspec.msgpack.decode(content, type=Evidence)
+    if kind == _ERROR:
+        raise pickle.loads(content)  # noqa: S301 - written by our own child
+    what = "the child that reads the machine ended without a word"
+    raise InternalError(what, where="collect", remedy="look at the kernel log for what ended it")

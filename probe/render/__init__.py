@@ -1,1 +1,1 @@
-"""Documents made readable: terminal. Reads documents only; decides nothing."""
+"""Documents made visible: a folder a medium, in it a module a document, found by `renderers`. Decides nothing."""

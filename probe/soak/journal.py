@@ -15,8 +15,8 @@ from probe.audit.snapshot import Snapshot
 from probe.documents.files import write_atomically
 from probe.exceptions import DocumentError, InputError
 from probe.loads.results import Mismatch, Pass
+from probe.schemas import Schema
 
-SCHEMA = "linkprobe/soak/1"
 FINE_SAMPLES = 1800
 BUCKET_SAMPLES = 60
 COARSE_BUCKETS = 1440
@@ -43,7 +43,7 @@ class Spread(msgspec.Struct, frozen=True, array_like=True):
 class Start(msgspec.Struct, frozen=True, kw_only=True, tag="start"):
     """How it began: the snapshot before, what is watched, what is run, and the limits that apply."""
 
-    schema: str = SCHEMA
+    schema: str = Schema.JOURNAL
     snapshot: Snapshot
     places: tuple[str, ...]
     loads: tuple[str, ...]

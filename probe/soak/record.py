@@ -18,6 +18,7 @@ from probe.errors.limits import Limit
 from probe.exit_status import ExitStatus
 from probe.links.state import LinkState
 from probe.loads.results import Mismatch, Pass
+from probe.schemas import Schema
 from probe.soak.journal import Baseline, End, Entry, Errors, Event, LoadEnded, Sample, Spread, Start, Thinned
 from probe.soak.throughput import Carriage, carriage
 from probe.verdict.words import Verdict
@@ -47,7 +48,7 @@ class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
 class Record(msgspec.Struct, frozen=True, kw_only=True):
     """The whole of a soak, judged."""
 
-    schema: str = "linkprobe/record/1"
+    schema: str = Schema.RECORD
     verdict: str
     reasons: tuple[str, ...]
     urgent: bool

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from fake_sysfs import Tree, card, demonstration, machine, root_port
-from probe.cli.main import COMMANDS
+from probe.cli.commands import COMMANDS
 from probe.registers import express
 from tests.conftest import Run
 
@@ -104,14 +104,17 @@ def test_snapshot_and_audit_of_it(run: Run, bad: Path, tmp_path: Path) -> None:
 
 
 def test_a_snapshot_that_cannot_be_written_leaves_the_old_one(run: Run, bad: Path, tmp_path: Path) -> None:
-    status, _, told = run("snapshot", "-o", tmp_path / "no" / "x.json", "--sysfs", bad)
-    assert status == 64
-    assert "cannot be written" in told
+    """Writing stops after the first block that the limit allows, as on a disk that fills up."""
     old = tmp_path / "old.json"
     old.write_text("before")
+    command = f"ulimit -f 1; exec {sys.executable} -m probe snapshot -o {old} --sysfs {bad}"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (64, "")
+    assert done.stderr.startswith(f"linkprobe: {old}: cannot be written (File too large)")
+    assert old.read_text() == "before"
+    assert run("snapshot", "-o", tmp_path / "no" / "x.json", "--sysfs", bad)[0] == 64
     (tmp_path / "is-a-directory").mkdir()
     assert run("snapshot", "-o", tmp_path / "is-a-directory", "--sysfs", bad)[0] == 64
-    assert old.read_text() == "before"
     assert {path.name for path in tmp_path.iterdir()} == {"bad", "old.json", "is-a-directory"}
 
 
@@ -272,7 +275,7 @@ def test_schema_holds_what_is_printed(run: Run, bad: Path) -> None:
     assert names[:2] == ["linkprobe/audit/1", "linkprobe/snapshot/1"]
     assert "linkprobe/diff/1" in names
     for name in names:
-        assert json.loads(run("schema", name)[1])["$ref"]
+        assert json.loads(run("schema", name)[1])["$defs"]
     properties = json.loads(run("schema", "linkprobe/audit/1")[1])["$defs"]["LinkDocument"]["properties"]
     (link,) = json.loads(run("audit", "--json", "--sysfs", bad)[1])["links"]
     assert set(link) == set(properties)
@@ -300,16 +303,15 @@ def test_completion_knows_every_command() -> None:
     completing = {
         **os.environ, "_LINKPROBE_COMPLETE": "complete_bash", "COMP_WORDS": "linkprobe ", "COMP_CWORD": "1",
     }  # fmt: skip
-    linkprobe = Path(sys.executable).parent / "linkprobe"
-    done = subprocess.run([linkprobe], env=completing, capture_output=True, text=True, check=False)
+    done = program(env=completing)
     assert {"audit", "explain", "soak", "diff"} <= set(done.stdout.split())
 
 
 def test_every_command_has_help(run: Run) -> None:
-    for name in COMMANDS:
-        status, out, _ = run(name, "--help")
+    for row in COMMANDS:
+        status, out, _ = run(row.name, "--help")
         assert status == 0
-        assert out.startswith(f"Usage: linkprobe {name}")
+        assert out.startswith(f"Usage: linkprobe {row.name}")
 
 
 def test_unprivileged_reading_judges_and_says_what_root_adds(run: Run, tmp_path: Path) -> None:

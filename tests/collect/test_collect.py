@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import pickle
 import subprocess
 import sys
 import time
@@ -17,7 +18,7 @@ from probe.collect.run import collect as run_once
 from probe.collect.settings import Settings, read_settings
 from probe.collect.spool import Spool
 from probe.evidence import Unread
-from probe.exceptions import DocumentError, InputError
+from probe.exceptions import DocumentError, InputError, InternalError, NothingToJudge
 from probe.exit_status import ExitStatus
 from probe.host.bounded import Hung, read_bounded
 from probe.host.source import Bytes, DirectorySource
@@ -200,6 +201,37 @@ def test_a_device_that_hangs_is_named_in_time(tmp_path: Path) -> None:
     assert time.monotonic() - began < 5
     assert caught.value.function == "0000:02:00.0"
     assert "0000:02:00.0: did not answer within 1 s" in str(caught.value)
+
+
+def test_a_child_hands_an_error_back_as_itself(run: Run, tmp_path: Path, spool: Path) -> None:
+    conventional = of().build().with_file("sys/bus/pci/devices/readme", b"no function\n")
+    root = conventional.write(tmp_path / "none")
+    for function in (root / "bus/pci/devices").iterdir():
+        function.unlink()
+    with pytest.raises(NothingToJudge, match="no PCI function is listed") as caught:
+        read_bounded(DirectorySource(root, root.parent), 10.0)
+    assert caught.value.remedy == "there is nothing to judge"
+    assert collect(run, root, spool)[0] == 3
+
+
+def test_an_error_of_the_program_in_the_child_is_told_and_70(
+    run: Run, tmp_path: Path, spool: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise KeyError("x")
+
+    monkeypatch.setattr("probe.host.bounded.read_machine", fails)
+    status, out, err = collect(run, tree(tmp_path / "good", GOOD), spool)
+    assert (status, out) == (70, "")
+    assert err.count("\n") == 1
+    assert "an error of linkprobe itself" in err
+    assert "host/bounded.py" in err
+
+
+def test_errors_travel_between_processes_as_themselves() -> None:
+    for error in (InputError("a", where="b", remedy="c"), Hung("0000:02:00.0", 1.5), InternalError.of(KeyError("x"))):
+        again = pickle.loads(pickle.dumps(error))  # noqa: S301 - our own bytes
+        assert (type(again), str(again), again.status) == (type(error), str(error), error.status)
 
 
 def test_a_run_that_hangs_says_so_and_keeps_what_was_told(tmp_path: Path, spool: Path) -> None:

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import sys
 from pathlib import Path
 
 import pytest
@@ -101,6 +102,9 @@ def test_page(run: Run, filled: Filled, tmp_path: Path) -> None:
 
 
 def test_without_the_extra(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("importlib.util.find_spec", lambda name: None if name == "duckdb" else name)
+    for name in [name for name in sys.modules if name.split(".")[0] == "ibis" or name.startswith("probe.fleet")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "ibis", None)
     status, _, err = run("fleet", "below", "--store", tmp_path)
-    assert (status, err) == (64, "linkprobe: fleet: needs duckdb, which is not installed; install linkprobe[fleet]\n")
+    told = "linkprobe: ibis: is needed for this and not installed; pip install linkprobe[fleet]\n"
+    assert (status, err) == (64, told)

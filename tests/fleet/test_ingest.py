@@ -15,7 +15,8 @@ from probe.fleet.engine import opened
 from probe.fleet.ingest import Ingested, ingest
 from probe.fleet.parts import Part, Store, arrow_schema, readable
 from probe.fleet.questions import latest
-from probe.fleet.rows import SCHEMA, LinkRow
+from probe.fleet.rows import LinkRow
+from probe.schemas import Schema
 from tests.fleet.conftest import Filled
 
 CAPTURED = Path(__file__).parents[1] / "captured" / "accelerator-soak.jsonl"
@@ -147,7 +148,7 @@ def test_a_part_of_a_newer_schema_is_refused(tmp_path: Path) -> None:
     folder.mkdir(parents=True)
     newer = arrow_schema().with_metadata({"linkprobe.schema": "linkprobe/store/2", "linkprobe.files": "[]"})
     pq.write_table(pa.table({name: [] for name in newer.names}, schema=newer), folder / "x.parquet")
-    with pytest.raises(DocumentError, match=f"linkprobe/store/2, not {SCHEMA}"):
+    with pytest.raises(DocumentError, match=f"linkprobe/store/2, not {Schema.STORE}"):
         store.parts()
 
 

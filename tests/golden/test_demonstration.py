@@ -20,7 +20,7 @@ from probe.audit.explanation import explain
 from probe.evidence import Evidence
 from probe.host.machine import read_machine
 from probe.render.terminal import audit as screen
-from probe.render.terminal.explanation import explanation
+from probe.render.terminal import explanation
 from probe.verdict.words import Verdict
 
 DOCUMENTS = Path(__file__).parent / "documents"
@@ -58,7 +58,7 @@ def test_json(document: AuditDocument, request: pytest.FixtureRequest) -> None:
 
 @pytest.mark.parametrize("width", [80, 120])
 def test_screen(document: AuditDocument, width: int, request: pytest.FixtureRequest) -> None:
-    text = drawn(lambda console: screen.audit(document, console), width)
+    text = drawn(lambda console: screen.render(document, console), width)
     assert max(map(len, text.splitlines())) <= width
     hold(f"audit-{width}.txt", text, request)
 
@@ -66,7 +66,7 @@ def test_screen(document: AuditDocument, width: int, request: pytest.FixtureRequ
 @pytest.mark.parametrize("address", [demonstration.WIDTH_FAULT_AT, demonstration.RESTING_AT, "0000:08:00.0"])
 def test_explanation(evidence: Evidence, address: str, request: pytest.FixtureRequest) -> None:
     found = explain(evidence, Address.parse(address), registers=False)
-    text = drawn(lambda screen: explanation(found, screen), 80)
+    text = drawn(lambda screen: explanation.render(found, screen), 80)
     assert max(map(len, text.splitlines())) <= 80
     hold(f"explain-{address.replace(':', '-')}.txt", text, request)
 

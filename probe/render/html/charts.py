@@ -3,21 +3,16 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-import msgspec
+import altair as alt
+import vl_convert
 
 from probe.loads.results import Pass
+from probe.render.html.page import Chart
 from probe.soak.journal import Entry, Errors, Event, LinkSample, Sample, Thinned
 
 _POINTS = 600
 _FIELDS = LinkSample.__struct_fields__
 _WIDTH, _HEIGHT = 640, 150
-
-
-class Chart(msgspec.Struct, frozen=True):
-    """One picture and what it shows."""
-
-    title: str
-    svg: str
 
 
 def charts(entries: Sequence[Entry], titles: Mapping[str, str], ceilings: Mapping[str, int | None]) -> Iterator[Chart]:
@@ -100,9 +95,6 @@ def _errors(entries: Sequence[Entry], titles: Mapping[str, str]) -> Iterator[dic
 
 
 def _svg(name: str, unit: str, rows: list[dict[str, Any]], events: list[dict[str, Any]]) -> str:
-    import altair as alt  # noqa: PLC0415 - heavy, for pages only
-    import vl_convert  # noqa: PLC0415 - as above
-
     lines = (
         alt.Chart(alt.InlineData(values=rows))
         .mark_line(interpolate="step-after")

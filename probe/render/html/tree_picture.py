@@ -5,24 +5,9 @@ from xml.etree import ElementTree as ET
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import title
+from probe.render.styles import PAGE
 from probe.verdict.words import Verdict
 
-# Each colour has a contrast of at least 4.5 to white; the dash and the label say the same without it.
-COLOURS: dict[Verdict, str] = {
-    Verdict.FULL: "#17683a",
-    Verdict.LIMITED: "#0a5a7a",
-    Verdict.RESTING: "#3b4fa0",
-    Verdict.EMPTY: "#5f6368",
-    Verdict.UNJUDGED: "#7a3b8f",
-    Verdict.CAPPED: "#8a4b00",
-    Verdict.DOWNTRAINED: "#a3161a",
-}
-_DASHES: dict[Verdict, str] = {
-    Verdict.DOWNTRAINED: "8 4",
-    Verdict.CAPPED: "8 4",
-    Verdict.EMPTY: "2 4",
-    Verdict.UNJUDGED: "2 4",
-}
 _ROW, _STEP, _LINE, _TOP, _TEXT = 30, 36, 200, 24, 12
 _PAGE_WIDTH = 860
 
@@ -60,7 +45,8 @@ def _parent(link: LinkDocument, places: dict[str, tuple[int, int]]) -> str | Non
 
 
 def _row(root: ET.Element, link: LinkDocument, x: int, y: int, parent: tuple[int, int] | None) -> None:
-    colour = COLOURS[link.verdict]
+    stroke = PAGE[link.verdict]
+    colour = stroke.colour
     if parent is not None:
         knee = f"M {parent[0] + 14} {parent[1] + 6} V {y} H {x}"
         ET.SubElement(root, "path", {"d": knee, "fill": "none", "stroke": "#70757a"})
@@ -69,8 +55,8 @@ def _row(root: ET.Element, link: LinkDocument, x: int, y: int, parent: tuple[int
         "x1": str(x), "y1": str(y), "x2": str(x + _LINE), "y2": str(y), "stroke": colour,
         "stroke-width": f"{2 + min(lanes, 16) / 4:.1f}",
     }  # fmt: skip
-    if link.verdict in _DASHES:
-        line["stroke-dasharray"] = _DASHES[link.verdict]
+    if stroke.dashes:
+        line["stroke-dasharray"] = stroke.dashes
     ET.SubElement(root, "line", line)
     state = "" if link.verdict is Verdict.EMPTY else f" {link.negotiated}"
     _text(root, (x, y - 6), f"{link.verdict}{state}", colour, bold=True)

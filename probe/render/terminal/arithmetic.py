@@ -21,7 +21,7 @@ Reads come back in completions no longer than Max_Payload_Size and Max_Read_Requ
 may cut them at every Read Completion Boundary, 64 or 128 bytes (Intel AN 855; AMD PG213)."""
 
 
-def arithmetic(document: Arithmetic, screen: Console, *, explain: bool = False) -> None:
+def render(document: Arithmetic, screen: Console, *, explain: bool = False) -> None:
     """Draw the steps from the wire to the payload; `explain` adds where each figure comes from."""
     sizes = f"payload {document.max_payload_size} bytes, read request {document.max_read_request_size} bytes"
     screen.print(f"{document.speed_gts:g} GT/s x{document.width}, {sizes}, one direction\n")

@@ -11,7 +11,7 @@ from probe.audit.headline import headline, where
 from probe.errors.attribution import sentence
 from probe.evidence import Unread, Why
 from probe.links.kind_of_link import KindOfLink
-from probe.render.terminal.console import STYLES
+from probe.render import styles
 from probe.verdict.words import Verdict
 
 _WORST_FIRST = (
@@ -33,8 +33,17 @@ def order(link: LinkDocument) -> tuple[bool, bool, int, str]:
     return not link.urgent, not link.alarming, _WORST_FIRST.index(link.verdict), where(link)
 
 
-def audit(document: AuditDocument, screen: Console, only: frozenset[Verdict] | None = None) -> None:
-    """Draw the whole audit; `only` keeps the links of some verdicts."""
+def render(
+    document: AuditDocument, screen: Console, *, only: frozenset[Verdict] | None = None, quiet: bool = False
+) -> None:
+    """Draw an audit; `only` keeps the links of some verdicts, `quiet` one line a finding."""
+    if quiet:
+        _findings_only(document, screen)
+    else:
+        _whole(document, screen, only)
+
+
+def _whole(document: AuditDocument, screen: Console, only: frozenset[Verdict] | None) -> None:
     links = sorted((link for link in document.links if only is None or link.verdict in only), key=order)
     screen.print(_title(document))
     calm = [link for link in links if not link.alarming]
@@ -85,7 +94,7 @@ def _table(links: Iterable[LinkDocument], width: int) -> Table:
         table.add_column(title, no_wrap=True, overflow="ellipsis", width=size)
     for link in links:
         table.add_row(
-            Text(link.verdict, style=STYLES[link.verdict]),
+            Text(link.verdict, style=styles.TERMINAL[link.verdict]),
             _place(link),
             "" if link.verdict is Verdict.EMPTY else _state(link.negotiated.speed_gts, link.negotiated.width),
             _possible(link),
@@ -136,7 +145,7 @@ def _privilege(unread: Iterable[Unread], screen: Console) -> None:
         )
 
 
-def findings_only(document: AuditDocument, screen: Console) -> None:
+def _findings_only(document: AuditDocument, screen: Console) -> None:
     """One line a finding, nothing where there is none: for cron."""
     for link in sorted(document.links, key=order):
         if link.alarming:

@@ -1,23 +1,27 @@
-"""A comparison on a terminal, and as Markdown."""
+"""A comparison on a terminal."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from rich.console import Console
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from probe.compare.changes import Change, Comparison, Rank
-from probe.compare.sequence import Conclusion, History
-from probe.render.units import duration
+from probe.compare.sequence import Conclusion
+from probe.render.spans import TITLES, span
 
 _STYLES = {Rank.WORSE: "bold red", Rank.NEUTRAL: "", Rank.BETTER: "green"}
-_TITLES = {Rank.WORSE: "For the worse", Rank.NEUTRAL: "Neither better nor worse", Rank.BETTER: "For the better"}
 
 
-def comparison(document: Comparison, screen: Console) -> None:
-    """Draw a comparison, worst first."""
-    screen.print(Text.assemble((document.host or "this machine", "bold"), f"  {_span(document)}"))
+def render(document: Comparison, screen: Console, *, swaps: Sequence[Conclusion] | None = None) -> None:
+    """Draw a comparison, worst first, and what swaps in between show."""
+    _comparison(document, screen)
+    if swaps is not None:
+        _conclusions(swaps, screen)
+
+
+def _comparison(document: Comparison, screen: Console) -> None:
+    screen.print(Text.assemble((document.host or "this machine", "bold"), f"  {span(document)}"))
     for note in document.notes:
         screen.print(note)
     if document.empty:
@@ -27,16 +31,9 @@ def comparison(document: Comparison, screen: Console) -> None:
         members = [change for change in document.changes if change.rank is rank]
         if members:
             screen.print()
-            screen.print(Text(_TITLES[rank], style="bold"))
+            screen.print(Text(TITLES[rank], style="bold"))
             for change in members:
                 _change(change, screen)
-
-
-def _span(document: Comparison) -> str:
-    if document.elapsed_s is None:
-        return "compared; the time between is not known"
-    since = "since it was started anew" if document.rebooted else "between the two"
-    return f"compared, {duration(document.elapsed_s)} {since}"
 
 
 def _change(change: Change, screen: Console) -> None:
@@ -45,8 +42,7 @@ def _change(change: Change, screen: Console) -> None:
     screen.print(Padding(Text(change.evidence, style="dim"), (0, 0, 0, 6)))
 
 
-def conclusions(found: Sequence[Conclusion], screen: Console) -> None:
-    """Draw what the swaps show."""
+def _conclusions(found: Sequence[Conclusion], screen: Console) -> None:
     if not found:
         screen.print("\nNo component that can be told apart by a serial number was in trouble.")
     for item in found:
@@ -58,43 +54,3 @@ def conclusions(found: Sequence[Conclusion], screen: Console) -> None:
         )
         for line in item.evidence:
             screen.print(Text(f"    {line}", style="dim"))
-
-
-def history(document: History, screen: Console) -> None:
-    """Draw the trainings of every place."""
-    screen.print(f"{document.snapshots} snapshots of {document.boots} boots\n")
-    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    for name in ("place", "component", "trained to", "short", "errors"):
-        table.add_column(name, overflow="fold", no_wrap=name == "short")
-    for row in document.places:
-        states = ", ".join(f"{state} in {count}" for state, count in row.states.items())
-        short = f"in {row.short} of {row.trainings} trainings" if row.short else "never"
-        errors = f"{row.correctable} correctable, {row.uncorrectable} uncorrectable"
-        table.add_row(row.place, row.component or "", states, short, errors)
-    screen.print(table)
-
-
-def markdown(document: Comparison) -> str:
-    """The comparison as Markdown, for a ticket."""
-    return "\n".join(_markdown(document)) + "\n"
-
-
-def _markdown(document: Comparison) -> Iterator[str]:
-    yield f"# {document.host or 'this machine'}"
-    yield ""
-    yield f"{document.before_taken_at} and {document.after_taken_at}, {_span(document)}."
-    for note in document.notes:
-        yield f"\n{note}"
-    if document.empty:
-        yield "\nNothing changed."
-        return
-    for rank in Rank:
-        members = [change for change in document.changes if change.rank is rank]
-        if members:
-            yield f"\n## {_TITLES[rank]}\n"
-            yield "| place | change | evidence |"
-            yield "|---|---|---|"
-            for change in members:
-                urgent = " (urgent)" if change.urgent else ""
-                cells = (change.place, change.sentence + urgent, change.evidence)
-                yield "| " + " | ".join(cell.replace("|", "\\|").replace("\n", " ") for cell in cells) + " |"

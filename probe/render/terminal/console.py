@@ -1,21 +1,9 @@
-"""The one console that screens are drawn on, and how each verdict looks. Colour is never the only carrier."""
+"""The one console that screens are drawn on."""
 
 import os
 import sys
 
 from rich.console import Console
-
-from probe.verdict.words import Verdict
-
-STYLES: dict[Verdict, str] = {
-    Verdict.DOWNTRAINED: "bold red",
-    Verdict.CAPPED: "bold yellow",
-    Verdict.UNJUDGED: "magenta",
-    Verdict.RESTING: "blue",
-    Verdict.LIMITED: "cyan",
-    Verdict.FULL: "green",
-    Verdict.EMPTY: "dim",
-}
 
 _PIPED_WIDTH = 120
 

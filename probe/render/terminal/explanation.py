@@ -8,20 +8,21 @@ from rich.table import Table
 from rich.text import Text
 
 from probe.audit.document import LinkDocument
-from probe.audit.explanation import DecodedFunction, DecodedRegister, Explanation
+from probe.audit.explanation import Explanation
 from probe.audit.headline import headline, where
 from probe.errors.attribution import sentence
 from probe.errors.bit_error_ratio import clean_seconds
-from probe.render.terminal.console import STYLES
+from probe.render import styles
+from probe.render.terminal import decoded
 from probe.render.units import data_rate, duration
 from probe.verdict.next_steps import CAUTIONS, touches_hardware
 
 
-def explanation(document: Explanation, screen: Console) -> None:
+def render(document: Explanation, screen: Console) -> None:
     """Draw one link: verdict, reasons, both ends, path, what it can carry, what to do."""
     link = document.link
     screen.print(
-        Text.assemble((where(link), "bold"), "  ", (link.verdict, STYLES[link.verdict]), f"  {headline(link)}")
+        Text.assemble((where(link), "bold"), "  ", (link.verdict, styles.TERMINAL[link.verdict]), f"  {headline(link)}")
     )
     _place(link, screen)
     _heading("Why", screen)
@@ -34,7 +35,7 @@ def explanation(document: Explanation, screen: Console) -> None:
     _errors(link, screen)
     _steps(link.next_steps, screen)
     for function in document.functions:
-        decoded(function, screen)
+        decoded.render(function, screen)
 
 
 def _heading(title: str, screen: Console) -> None:
@@ -141,25 +142,3 @@ def _steps(steps: Iterable[str], screen: Console) -> None:
     if touches_hardware(listed):
         screen.print()
         screen.print(Padding(Text(CAUTIONS, style="italic"), (0, 0, 0, 2)))
-
-
-def decoded(function: DecodedFunction, screen: Console) -> None:
-    """Draw every register of one function."""
-    _heading(f"Registers of {function.address}", screen)
-    for fault in function.faults:
-        screen.print(f"  {fault}")
-    shown = ""
-    for register in function.registers:
-        if register.capability != shown:
-            shown = register.capability
-            screen.print(Text(f"\n  {shown}", style="bold"))
-        _register(register, screen)
-
-
-def _register(register: DecodedRegister, screen: Console) -> None:
-    screen.print(Text.assemble(f"    {register.offset}  {register.name}  ", (register.raw, "dim")))
-    if len(register.fields) == 1 and register.fields[0].name == register.name:
-        return
-    for field in register.fields:
-        if field.value not in {"clear", "0", "0x0"}:
-            screen.print(f"          {field.name}: {field.value}")

@@ -11,9 +11,8 @@ from rich.console import Console
 from rich.table import Table
 
 from probe.links.state import LinkState
+from probe.render import styles
 from probe.render.html.page import Page, Section, html
-from probe.render.html.tree_picture import COLOURS
-from probe.verdict.words import Verdict
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -85,7 +84,7 @@ def page(answers: Mapping[str, "pa.Table"], hosts: int) -> str:
         Page(
             title=f"Fleet of {hosts} hosts",
             verdict=f"{found['below']} links below capability",
-            colour=COLOURS[Verdict.DOWNTRAINED if trouble else Verdict.FULL],
+            colour=styles.BAD if trouble else styles.GOOD,
             reasons=(
                 f"{found['outliers']} links differ from what most of their peers reach",
                 f"{found['errors']} links with rising errors",

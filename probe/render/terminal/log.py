@@ -10,7 +10,7 @@ from probe.errors.log_events import LogEvent
 from probe.registers.packet_header import PacketHeader
 
 
-def log(events: Sequence[LogEvent], screen: Console) -> None:
+def render(events: Sequence[LogEvent], screen: Console) -> None:
     """Draw events in their order."""
     if not events:
         screen.print("Nothing in this log speaks of PCI Express errors, containment, hot-plug or links.")

@@ -6,7 +6,7 @@ from probe.errors.ratio import Ratio
 from probe.render.units import duration
 
 
-def ratio(document: Ratio, screen: Console) -> None:
+def render(document: Ratio, screen: Console) -> None:
     """Draw the ratio and the clean time."""
     percent = f"{document.confidence * 100:g} %"
     screen.print(f"{document.speed_gts:g} GT/s x{document.width}, one direction")

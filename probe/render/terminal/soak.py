@@ -1,22 +1,18 @@
-"""A soak on a terminal: what the time can show, live progress (plain lines where it is no terminal), and the record."""
+"""A soak on a terminal while it runs: what the time can show, and the progress (plain lines in a pipe)."""
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
 from rich.console import Console
 from rich.live import Live
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from probe.audit.names import title
-from probe.errors.attribution import sentence
 from probe.links.state import LinkState
 from probe.loads.interface import placement
-from probe.render.terminal.console import STYLES
 from probe.render.units import data_rate, duration
 from probe.soak.plan import Shows
-from probe.soak.record import LinkOutcome, Record
 from probe.soak.runner import Progress, Setup
 
 _PLAIN_EVERY_S = 10.0
@@ -108,56 +104,3 @@ def _measured(place: str, state: Progress, ceiling: int | None) -> tuple[str, st
     if not rate:
         return "", ""
     return data_rate(rate), "" if not ceiling else f"{rate / ceiling:.0%}"
-
-
-def record(document: Record, screen: Console) -> None:
-    """Draw a record: the verdict first."""
-    style = "bold green" if document.verdict == "passed" else "bold red"
-    screen.print(
-        Text.assemble((document.verdict, style), f"  {document.host or 'this machine'}, {duration(document.elapsed_s)}")
-    )
-    screen.print(f"  {document.ended}; {document.samples} samples")
-    for reason in document.reasons:
-        screen.print(Padding(Text(reason), (0, 0, 0, 2)))
-    for outcome in document.links:
-        _outcome(outcome, screen)
-    if document.carriage:
-        screen.print(Text("\nWhat was carried", style="bold"))
-    for item in document.carriage:
-        ceiling = "" if item.ceiling_bytes_s is None else f" of {data_rate(item.ceiling_bytes_s)}"
-        spread = f"{item.passes} passes, {data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}"
-        screen.print(
-            f"  {item.load} {item.target}, {item.direction}: {data_rate(item.median_bytes_s)}{ceiling} ({spread})"
-        )
-        screen.print(f"      {item.sentence}")
-        if item.narrowest is not None:
-            memory = "not measured" if item.memory_bytes_s is None else data_rate(item.memory_bytes_s)
-            node = "not known" if item.numa_node is None else str(item.numa_node)
-            beside = f"narrowest on the path {item.narrowest}; NUMA node {node}; host memory {memory}"
-            screen.print(Padding(Text(beside, style="dim"), (0, 0, 0, 6)))
-        for question in item.questions:
-            screen.print(Padding(Text(f"ask: {question}", style="dim"), (0, 0, 0, 6)))
-    for mismatch in document.mismatches[:5]:
-        there = f"expected {mismatch.expected[:32]}, found {mismatch.found[:32]}"
-        screen.print(f"  {mismatch.target}: at offset {mismatch.offset} {there}")
-    if document.events:
-        screen.print(Text("\nEvents", style="bold"))
-    for event in document.events:
-        screen.print(f"  {event.t:10.1f} s  {event.sentence}", soft_wrap=True)
-
-
-def _outcome(outcome: LinkOutcome, screen: Console) -> None:
-    screen.print()
-    screen.print(
-        Text.assemble((outcome.title, "bold"), "  ", (outcome.under_load, STYLES[outcome.under_load]), " under load")
-    )
-    seen = f"best {outcome.best}, worst {outcome.worst}, {outcome.transitions} transitions"
-    heat = "" if outcome.hottest_c is None else f", hottest {outcome.hottest_c:.0f} C"
-    screen.print(f"  {seen}{heat}; before it was {outcome.before}")
-    if len(outcome.seconds_in) > 1:
-        times = ", ".join(f"{state} {duration(seconds)}" for state, seconds in outcome.seconds_in.items())
-        screen.print(f"  time in each state: {times}")
-    for finding in outcome.errors:
-        screen.print(f"  {sentence(finding)}")
-    if outcome.errors_before_baseline:
-        screen.print(f"  {outcome.errors_before_baseline} errors before working speed was reached, not counted")

@@ -8,7 +8,7 @@ from probe.compare.changes import Change, Comparison, Rank
 _MACHINE = "this machine"
 
 
-def junit(document: Comparison) -> bytes:
+def render(document: Comparison) -> bytes:
     """The XML text."""
     by_place: dict[str, list[Change]] = defaultdict(list)
     for change in document.changes:

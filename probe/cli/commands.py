@@ -1,0 +1,70 @@
+"""Every command: its name, its line in the help and its group. Its module is named as it is, and loaded when called."""
+
+from enum import StrEnum
+
+import msgspec
+
+
+class Group(StrEnum):
+    """What a person wants; the headings of the help, in its order."""
+
+    LOOK = "Look"
+    COMPARE = "Compare"
+    LOAD = "Put under load"
+    WATCH_OVER = "Watch over"
+    RECKON = "Reckon"
+
+
+class Command(msgspec.Struct, frozen=True):
+    """One command, or a group of them where `parts` has some. `help` is the first line of its function's docstring."""
+
+    name: str
+    help: str
+    group: Group | None = None
+    parts: tuple["Command", ...] = ()
+
+    @property
+    def function(self) -> str:
+        """The name of its function, and of its module where it is no part of another."""
+        return self.name.replace("-", "_")
+
+
+_EXPECT = (
+    Command("write", "Turn a known-good machine into a TOML file that a person can read and edit."),
+    Command("check", "Audit a machine and hold it to a file of expectations."),
+)
+_FLEET = (
+    Command("ingest", "Take snapshots and soak records into the store, each once."),
+    Command("below", "Show links in slots that run below what both ends can do now."),
+    Command("outliers", "Show links that differ from what most of their peers reach."),
+    Command("errors", "Show links whose errors rose between snapshots, worst first."),
+    Command("history", "Show when each link of a host changed."),
+    Command("inventory", "Show what is in the fleet's slots and how it runs."),
+    Command("page", "Write one self-contained page of the fleet."),
+    Command("simulate", "Write spools of a made-up fleet with faults planted, which planted.csv lists."),
+)
+
+COMMANDS: tuple[Command, ...] = (
+    Command("audit", "Judge every PCI Express link of a machine.", Group.LOOK),
+    Command(
+        "explain",
+        "Show one link in full: both ends, the path to the root, every reason, and what to do next.",
+        Group.LOOK,
+    ),
+    Command("snapshot", "Save the evidence of this machine to a file, whole or not at all.", Group.LOOK),
+    Command("log", "Show what the kernel's log says of PCI Express.", Group.LOOK),
+    Command("report", "Write a document as one self-contained page, without scripts, printable to A4.", Group.LOOK),
+    Command("demo", "Audit the bundled demonstration machine.", Group.LOOK),
+    Command("self-check", "Say what this installation can read and do here.", Group.LOOK),
+    Command("diff", "Compare a machine before and after a load, a change or a swap.", Group.COMPARE),
+    Command("history", "Show how each link trained over boots.", Group.COMPARE),
+    Command("expect", "Hold a machine to what it should be.", Group.COMPARE, _EXPECT),
+    Command("soak", "Put links under load, or accompany a load, and judge them by it.", Group.LOAD),
+    Command("watch", "Watch links without a load.", Group.LOAD),
+    Command("collect", "Run once for cron or a timer: keep a snapshot, tell monitoring.", Group.WATCH_OVER),
+    Command("fleet", "Ask one question of many hosts.", Group.WATCH_OVER, _FLEET),
+    Command("schema", "Print the JSON Schema of a document, or the names of all documents.", Group.WATCH_OVER),
+    Command("decode", "Decode a config space: raw bytes, or any text of offsets and hexadecimal bytes.", Group.RECKON),
+    Command("ceiling", "Show what a link can carry, one direction, step by step.", Group.RECKON),
+    Command("ratio", "Reckon a bit error ratio with exact bounds.", Group.RECKON),
+)

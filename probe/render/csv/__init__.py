@@ -1,0 +1,1 @@
+"""Documents as tables for spreadsheets and programs (RFC 4180)."""

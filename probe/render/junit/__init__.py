@@ -1,0 +1,1 @@
+"""Documents as JUnit XML, for continuous integration."""

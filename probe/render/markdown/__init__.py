@@ -1,0 +1,1 @@
+"""Documents as Markdown, for a ticket."""

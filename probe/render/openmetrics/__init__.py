@@ -1,0 +1,1 @@
+"""Figures for monitoring, as OpenMetrics or in the older text format."""

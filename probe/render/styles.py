@@ -1,0 +1,37 @@
+"""How each word of a verdict looks in each medium, the tables beside each other. Colour is never the only carrier."""
+
+import msgspec
+
+from probe.verdict.words import Verdict
+
+
+class Stroke(msgspec.Struct, frozen=True):
+    """A line in a picture: its colour, and its dashes, which say the same without colour."""
+
+    colour: str
+    dashes: str = ""
+
+
+TERMINAL: dict[Verdict, str] = {
+    Verdict.DOWNTRAINED: "bold red",
+    Verdict.CAPPED: "bold yellow",
+    Verdict.UNJUDGED: "magenta",
+    Verdict.RESTING: "blue",
+    Verdict.LIMITED: "cyan",
+    Verdict.FULL: "green",
+    Verdict.EMPTY: "dim",
+}
+"""Styles of the terminal library."""
+
+PAGE: dict[Verdict, Stroke] = {
+    Verdict.DOWNTRAINED: Stroke("#a3161a", "8 4"),
+    Verdict.CAPPED: Stroke("#8a4b00", "8 4"),
+    Verdict.UNJUDGED: Stroke("#7a3b8f", "2 4"),
+    Verdict.RESTING: Stroke("#3b4fa0"),
+    Verdict.LIMITED: Stroke("#0a5a7a"),
+    Verdict.FULL: Stroke("#17683a"),
+    Verdict.EMPTY: Stroke("#5f6368", "2 4"),
+}
+"""Each colour has a contrast of at least 4.5 to white."""
+
+GOOD, BAD = PAGE[Verdict.FULL].colour, PAGE[Verdict.DOWNTRAINED].colour

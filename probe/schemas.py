@@ -1,0 +1,35 @@
+"""The schema names of all documents, and where the type of each lives. A document's first field states its name."""
+
+from enum import StrEnum
+
+
+class Schema(StrEnum):
+    """`linkprobe/KIND/VERSION`; a version changes where an older reader would misread."""
+
+    AUDIT = "linkprobe/audit/1"
+    SNAPSHOT = "linkprobe/snapshot/1"
+    EXPLANATION = "linkprobe/explanation/1"
+    DIFF = "linkprobe/diff/1"
+    HISTORY = "linkprobe/history/1"
+    EXPECTATIONS = "linkprobe/expect/1"
+    JOURNAL = "linkprobe/soak/1"
+    RECORD = "linkprobe/record/1"
+    CEILING = "linkprobe/ceiling/1"
+    RATIO = "linkprobe/ratio/1"
+    STORE = "linkprobe/store/1"
+
+
+TYPES: dict[Schema, str] = {
+    Schema.AUDIT: "probe.audit.document:AuditDocument",
+    Schema.SNAPSHOT: "probe.audit.snapshot:Snapshot",
+    Schema.EXPLANATION: "probe.audit.explanation:Explanation",
+    Schema.DIFF: "probe.compare.changes:Comparison",
+    Schema.HISTORY: "probe.compare.sequence:History",
+    Schema.EXPECTATIONS: "probe.compare.expectations:Expectations",
+    Schema.JOURNAL: "probe.soak.journal:Entry",
+    Schema.RECORD: "probe.soak.record:Record",
+    Schema.CEILING: "probe.bandwidth.arithmetic:Arithmetic",
+    Schema.RATIO: "probe.errors.ratio:Ratio",
+    Schema.STORE: "probe.fleet.rows:LinkRow",
+}
+"""Each by its place, so that naming a document loads nothing."""
