@@ -1,14 +1,14 @@
 """Options that several commands share, what completes them, and the evidence they lead to."""
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from probe.documents.files import read_snapshot
-from probe.evidence import Evidence, Unread
+from probe.evidence import Evidence
 from probe.exceptions import InputError, LinkprobeError
+from probe.host.listing import function_names, slot_names
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
 from probe.host.source import Source
@@ -16,22 +16,18 @@ from probe.host.source import Source
 
 def addresses(context: typer.Context, incomplete: str) -> list[str]:
     """The addresses of functions that begin so, for completion: of --sysfs where it was given, else of this host."""
-    return [name for name in _completing(context, "sys/bus/pci/devices") if name.startswith(incomplete)]
+    source = _completing(context)
+    return [] if source is None else [name for name in function_names(source) if name.startswith(incomplete)]
 
 
 def places(context: typer.Context, incomplete: str) -> list[str]:
     """The slot names and addresses that begin so, for completion."""
-    slots = [name for name in _completing(context, "sys/bus/pci/slots") if name.startswith(incomplete)]
+    source = _completing(context)
+    slots = [] if source is None else [name for name in slot_names(source) if name.startswith(incomplete)]
     return [*slots, *addresses(context, incomplete)]
 
 
-def _completing(context: typer.Context, directory: str) -> Iterator[str]:
-    source = _completing_source(context)
-    names = [] if source is None else source.names(directory)
-    yield from [] if isinstance(names, Unread) else names
-
-
-def _completing_source(context: typer.Context) -> Source | None:
+def _completing(context: typer.Context) -> Source | None:
     given = context.params.get("sysfs")
     try:
         return open_source(None if given is None else Path(given))

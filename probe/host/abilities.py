@@ -8,6 +8,7 @@ import msgspec
 
 from probe.evidence import Unread
 from probe.host.kernel_log import read_kernel_log
+from probe.host.listing import DEVICES, function_names, slot_names
 from probe.host.names import PCI_IDS_FILES
 from probe.host.source import DirectorySource
 
@@ -25,19 +26,17 @@ class Ability(msgspec.Struct, frozen=True):
 def abilities() -> Iterator[Ability]:
     """The abilities of this installation here."""
     source = DirectorySource()
-    listed = source.names("sys/bus/pci/devices")
-    addresses = [] if isinstance(listed, Unread) else listed
+    addresses = function_names(source)
     yield Ability("PCI functions", bool(addresses), f"{len(addresses)} listed")
     yield _configuration(source, addresses)
     for what, name in (
         ("link attributes (kernel 4.13)", "max_link_speed"),
         ("error counters (kernel 4.19)", "aer_dev_correctable"),
     ):
-        having = [a for a in addresses if isinstance(source.text(f"sys/bus/pci/devices/{a}/{name}"), str)]
+        having = [a for a in addresses if isinstance(source.text(f"{DEVICES}/{a}/{name}"), str)]
         yield Ability(what, bool(having), f"at {len(having)} functions")
-    slots = source.names("sys/bus/pci/slots")
-    names = [] if isinstance(slots, Unread) else slots
-    yield Ability("slot directories", bool(names), f"{len(names)}")
+    slots = slot_names(source)
+    yield Ability("slot directories", bool(slots), f"{len(slots)}")
     table = source.open("sys/firmware/dmi/tables/DMI")
     yield Ability("SMBIOS table", not isinstance(table, Unread), table.why if isinstance(table, Unread) else "readable")
     if not isinstance(table, Unread):
@@ -54,7 +53,7 @@ def abilities() -> Iterator[Ability]:
 
 def _configuration(source: DirectorySource, addresses: list[str]) -> Ability:
     for address in addresses:
-        opened = source.open(f"sys/bus/pci/devices/{address}/config")
+        opened = source.open(f"{DEVICES}/{address}/config")
         if isinstance(opened, Unread):
             continue
         data = opened.read(0, _PRIVILEGED_FROM + 4)

@@ -7,6 +7,7 @@ Reading config space, and on a live kernel the link attributes, resumes the port
 from struct import Struct, unpack_from
 
 from probe.evidence import FunctionEvidence, Names, Unread, Why
+from probe.host.listing import DEVICES
 from probe.host.source import Bytes, Source
 from probe.registers.space import ALL_ONES, SPACE_END, survey
 
@@ -39,7 +40,7 @@ class FunctionReader:
 
     def read(self) -> FunctionEvidence:
         """Everything needed of the function; what could not be read is in `unread`."""
-        listed = f"sys/bus/pci/devices/{self._address}"
+        listed = f"{DEVICES}/{self._address}"
         path = self._source.target(listed)
         if isinstance(path, Unread):
             return FunctionEvidence(address=self._address, path=listed[4:], unread=(path,))

@@ -9,6 +9,7 @@ from probe.evidence import CoolingDevice, Evidence, Host, SlotDirectory, Unread,
 from probe.exceptions import NothingToJudge
 from probe.host.function import FunctionReader
 from probe.host.kernel_log import read_kernel_log
+from probe.host.listing import DEVICES, SLOTS, slot_names
 from probe.host.names import named
 from probe.host.source import Source
 from probe.registers.smbios import raw_structures
@@ -28,18 +29,18 @@ def read_machine(source: Source, *, wake: bool = False, reading: Callable[[str],
     `wake` also reads functions that are asleep; `reading` is told the address of each before it is read. Raises
     NothingToJudge where there is no PCI at all.
     """
-    listed = source.names("sys/bus/pci/devices")
+    listed = source.names(DEVICES)
     if isinstance(listed, Unread):
         raise NothingToJudge(
             f"no PCI devices are listed ({listed.detail or listed.why})",
-            where="/sys/bus/pci/devices" if source.live else source.label,
+            where=f"/{DEVICES}" if source.live else source.label,
             remedy="check that this is the /sys of a machine with PCI",
         )
     addresses = sorted(filter(None, map(Address.find, listed)))
     if not addresses:
         raise NothingToJudge(
             "no PCI function is listed",
-            where=f"{source.label}, /sys/bus/pci/devices",
+            where=f"{source.label}, /{DEVICES}",
             remedy="there is nothing to judge",
         )
     functions = []
@@ -70,20 +71,17 @@ def _text(source: Source, path: str) -> str | None:
 
 
 def _slots(source: Source) -> tuple[SlotDirectory, ...]:
-    base = "sys/bus/pci/slots"
-    names = source.names(base)
-    if isinstance(names, Unread):
-        return ()
     found = []
-    for name in names:
-        address = _text(source, f"{base}/{name}/address")
+    for name in slot_names(source):
+        base = f"{SLOTS}/{name}"
+        address = _text(source, f"{base}/address")
         if address is not None:
             found.append(
                 SlotDirectory(
                     name=name,
                     address=address,
-                    max_bus_speed=_text(source, f"{base}/{name}/max_bus_speed"),
-                    cur_bus_speed=_text(source, f"{base}/{name}/cur_bus_speed"),
+                    max_bus_speed=_text(source, f"{base}/max_bus_speed"),
+                    cur_bus_speed=_text(source, f"{base}/cur_bus_speed"),
                 )
             )
     return tuple(found)

@@ -7,6 +7,7 @@ from msgspec.structs import replace
 
 from probe.evidence import FunctionEvidence, Names, Unread
 from probe.host.source import DirectorySource, Source
+from probe.registers.header import BASE_CLASS, CLASS, DEVICE, VENDOR
 
 PCI_IDS_FILES = ("usr/share/misc/pci.ids", "usr/share/hwdata/pci.ids")
 _IDS_LIMIT = 8 << 20
@@ -92,10 +93,13 @@ def identity(item: FunctionEvidence) -> tuple[str, str, str]:
     vendor, device, code = (attributes.get(name, "").removeprefix("0x") for name in ("vendor", "device", "class"))
     if vendor and device and code:
         return vendor, device, code
-    first, third = item.space().word(0), item.space().word(8)
-    if first is None or third is None:
+    space = item.space()
+    first, second, base, rest = (
+        space.raw(register.offset, register.size) for register in (VENDOR, DEVICE, BASE_CLASS, CLASS)
+    )
+    if first is None or second is None or base is None or rest is None:
         return vendor, device, code
-    return f"{first & 0xFFFF:04x}", f"{first >> 16:04x}", f"{third >> 8:06x}"
+    return f"{first:04x}", f"{second:04x}", f"{base:02x}{rest:04x}"
 
 
 def _title(section: bytes) -> str | None:

@@ -1,0 +1,56 @@
+"""Nothing stands in the program that nothing uses: found by vulture, less what is used from outside by its nature."""
+
+import ast
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import vulture
+
+from probe.cli.commands import COMMANDS
+from tests.house.tree import TOP, modules
+
+CALLED_BY_LIBRARIES = {
+    "format_commands": "click draws a group's help with it",
+    "resolve_command": "click finds a command with it",
+    "shell_complete": "click completes a word with it",
+    "collect": "prometheus-client asks a collector with it",
+}
+PART_OF_AN_INTERFACE = {
+    "drives": "a load says what it drives",
+}
+
+
+@pytest.mark.parametrize(
+    "folders", [("probe",), ("fake_sysfs", "tests", "probe")], ids=["the program", "the builder, with its users"]
+)
+def test_nothing_is_unused(folders: tuple[str, ...]) -> None:
+    scavenger = vulture.Vulture()
+    scavenger.scavenge([str(TOP / folder) for folder in folders])
+    used_from_outside = {*CALLED_BY_LIBRARIES, *PART_OF_AN_INTERFACE, *_commands(), *_entry_points(), *_fields()}
+    unused = [
+        f"{Path(item.filename).relative_to(TOP)} line {item.first_lineno}: {item.typ} {item.name}"
+        for item in scavenger.get_unused_code(min_confidence=60)
+        if Path(item.filename).is_relative_to(TOP / folders[0]) and item.name not in used_from_outside
+    ]
+    assert not unused, "\n" + "\n".join(unused)
+
+
+def _commands() -> Iterator[str]:
+    for row in COMMANDS:
+        yield from (part.function for part in row.parts or (row,))
+
+
+def _entry_points() -> Iterator[str]:
+    groups = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]["entry-points"]
+    for group in groups.values():
+        yield from (place.partition(":")[2] for place in group.values())
+
+
+def _fields() -> Iterator[str]:
+    """Fields of values: a document is read by other programs, also where we do not read it ourselves."""
+    for module in (*modules("probe"), *modules("fake_sysfs")):
+        for node in ast.walk(module.tree):
+            if isinstance(node, ast.ClassDef) and any("Struct" in ast.unparse(base) for base in node.bases):
+                yield from (ast.unparse(item.target) for item in node.body if isinstance(item, ast.AnnAssign))
