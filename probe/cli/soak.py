@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from probe.audit.snapshot import Snapshot
+    from probe.soak.progress import Progress
     from probe.soak.record import Record
-    from probe.soak.runner import Progress, Setup
+    from probe.soak.setup import Setup
 
 _DEFAULT_MINUTES = 10.0
 _CLOSE = "close"
@@ -65,10 +66,10 @@ def soak(
     from probe.errors.limits import Limit
     from probe.loads import find
     from probe.loads.interface import Options
-    from probe.soak.runner import Setup, Stops
+    from probe.soak.setup import Setup, Stops
 
     options = Options(block=block, in_flight=in_flight, size=size, rate_bytes_s=rate, raw_serial=raw)
-    exercisers = tuple(pair for text in load or [] for pair in find(text))
+    loads = tuple(pair for text in load or [] for pair in find(text))
     planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
     taken, root, live = snapshot_of(sysfs)
     from probe.audit.choosing import chosen
@@ -77,7 +78,7 @@ def soak(
     if not links:
         raise NothingToJudge("no link holds anything", where=taken.evidence.host.source, remedy="nothing to watch")
     setup = Setup(
-        sys=root, snapshot=taken, links=links, exercisers=exercisers, command=tuple(given), options=options,
+        sys=root, snapshot=taken, links=links, loads=loads, command=tuple(given), options=options,
         planned_s=planned, interval_s=interval, stops=Stops.parse(stop_on or []), correctable=Limit.parse(correctable),
         live=live,
     )  # fmt: skip
@@ -103,11 +104,12 @@ def snapshot_of(sysfs: Path | None) -> "tuple[Snapshot, str, bool]":
 
 
 def _run(setup: "Setup", path: Path, sysfs: Path | None, *, json: bool) -> None:
+    from probe.observe.clock import BootClock
     from probe.render.terminal import soak as draw
     from probe.render.terminal.console import console
     from probe.soak.journal import Journal
     from probe.soak.plan import shows
-    from probe.soak.runner import Soak
+    from probe.soak.run import Soak
 
     screen = console(to_errors=True)
     draw.before(shows(setup.links, setup.planned_s or 0.0), setup, CAUTION, screen)
@@ -115,7 +117,7 @@ def _run(setup: "Setup", path: Path, sysfs: Path | None, *, json: bool) -> None:
     try:
         with draw.progress(setup, screen) as show:
             shown: Callable[[Progress], None] = show
-            Soak(setup, journal, shown).run(lambda: snapshot_of(sysfs)[0])
+            Soak(setup, BootClock(), journal, shown).run(lambda: snapshot_of(sysfs)[0])
     finally:
         journal.close()
     screen.print(f"record: {path}")
