@@ -16,12 +16,14 @@ from probe.host.opening import open_source
 from probe.host.source import DirectorySource
 from probe.loads import find
 from probe.loads.interface import Options
+from probe.observe.clock import BootClock
 from probe.render.terminal import soak as draw
 from probe.render.terminal.console import console
 from probe.soak.journal import Journal, read_entries
 from probe.soak.plan import shows
 from probe.soak.record import Record, exit_status, record
-from probe.soak.runner import Setup, Soak, Stops
+from probe.soak.run import Soak
+from probe.soak.setup import Setup, Stops
 
 _DEFAULT_MINUTES = 10.0
 _CLOSE = "close"
@@ -68,7 +70,7 @@ def soak(
         return
 
     options = Options(block=block, in_flight=in_flight, size=size, rate_bytes_s=rate, raw_serial=raw)
-    exercisers = tuple(pair for text in load or [] for pair in find(text))
+    loads = tuple(pair for text in load or [] for pair in find(text))
     planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
     taken, root, live = snapshot_of(sysfs)
 
@@ -76,7 +78,7 @@ def soak(
     if not links:
         raise NothingToJudge("no link holds anything", where=taken.evidence.host.source, remedy="nothing to watch")
     setup = Setup(
-        sys=root, snapshot=taken, links=links, exercisers=exercisers, command=tuple(given), options=options,
+        sys=root, snapshot=taken, links=links, loads=loads, command=tuple(given), options=options,
         planned_s=planned, interval_s=interval, stops=Stops.parse(stop_on or []), correctable=Limit.parse(correctable),
         live=live,
     )  # fmt: skip
@@ -103,7 +105,7 @@ def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:
     journal = Journal.create(path)
     try:
         with draw.progress(setup, screen) as shown:
-            Soak(setup, journal, shown).run(lambda: snapshot_of(sysfs)[0])
+            Soak(setup, BootClock(), journal, shown).run(lambda: snapshot_of(sysfs)[0])
     finally:
         journal.close()
     screen.print(f"record: {path}")

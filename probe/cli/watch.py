@@ -1,7 +1,6 @@
 """linkprobe watch."""
 
 import sys
-import time
 from typing import Annotated
 
 import typer
@@ -11,10 +10,10 @@ from probe.cli.options import JsonOption, LinkOption, SysfsOption
 from probe.cli.soak import snapshot_of
 from probe.documents.files import encode
 from probe.exceptions import NothingToJudge
+from probe.observe.clock import BootClock
+from probe.observe.watching import Watch
 from probe.render.terminal.console import console
 from probe.render.terminal.watch import live_view
-from probe.soak.runner import Setup
-from probe.soak.watching import Watch
 
 
 def watch(
@@ -32,8 +31,9 @@ def watch(
     links = chosen(taken.links, link or [])
     if not links:
         raise NothingToJudge("no link holds anything", where=taken.evidence.host.source, remedy="nothing to watch")
-    watched = Watch(Setup(sys=root, snapshot=taken, links=links, live=live))
-    until = None if minutes is None else time.monotonic() + minutes * 60
+    clock = BootClock()
+    watched = Watch(root, links, taken.evidence, clock, live=live)
+    until = None if minutes is None else clock.now() + minutes * 60
     try:
         if json:
             _stream(watched, interval, until)
@@ -45,8 +45,8 @@ def watch(
 
 def _stream(watched: Watch, interval: float, until: float | None) -> None:
 
-    while until is None or time.monotonic() < until:
-        for happening in watched.step()[1]:
-            sys.stdout.buffer.write(encode(happening))
+    while until is None or watched.clock.now() < until:
+        for event in watched.step()[1]:
+            sys.stdout.buffer.write(encode(event))
             sys.stdout.buffer.flush()
-        time.sleep(interval)
+        watched.clock.wait(interval)

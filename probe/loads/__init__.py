@@ -1,29 +1,58 @@
-"""Loads that linkprobe can drive itself. A site adds its own as entry points of the group `linkprobe.exercisers`.
+"""Loads that linkprobe can drive itself. A site adds its own as entry points of the group `linkprobe.loads`.
 
-May live here: one exerciser a file. What one may write, and what it refuses, stands at its head.
+May live here: one load a file. What one may write, and what it refuses, stands at its head.
 """
 
-from importlib.metadata import entry_points
+from collections.abc import Callable
+from functools import partial
+from importlib import import_module
+from importlib.metadata import EntryPoint, entry_points
 
 from probe.exceptions import InputError
-from probe.loads.interface import Exerciser, Target
+from probe.loads.interface import Load, Target
 
-GROUP = "linkprobe.exercisers"
+LOADS = {
+    "accelerator": "probe.loads.accelerator:AcceleratorCopy",
+    "memory": "probe.loads.memory:MemoryBaseline",
+    "storage-read": "probe.loads.storage_read:StorageRead",
+    "storage-round-trip": "probe.loads.storage_round_trip:StorageRoundTrip",
+}
+GROUPS = ("linkprobe.exercisers", "linkprobe.loads")
+"""The first is the old name of the group, still read."""
 
 
-def known() -> dict[str, Exerciser]:
-    """Every exerciser that is installed, by name."""
-    return {point.name: point.load()() for point in sorted(entry_points(group=GROUP), key=lambda point: point.name)}
+def known() -> dict[str, Load]:
+    """Every load that there is, by name."""
+    return {name: make() for name, make in sorted(_makers().items())}
 
 
-def find(text: str) -> list[tuple[Exerciser, Target]]:
-    """What `NAME[:TARGET]` means; without a target, all that the exerciser finds. Raises InputError."""
+def find(text: str) -> list[tuple[Load, Target]]:
+    """What `NAME[:TARGET]` means; without a target, all that the load finds. Raises InputError."""
     name, _, target = text.partition(":")
-    exercisers = known()
-    if name not in exercisers:
-        raise InputError("no such load", where=f"--load {text}", remedy=f"choose among {', '.join(exercisers)}")
-    exerciser = exercisers[name]
-    targets = [exerciser.target(target)] if target else exerciser.targets()
+    makers = _makers()
+    if name not in makers:
+        remedy = f"choose among {', '.join(sorted(makers))}"
+        raise InputError("no such load", where=f"--load {text}", remedy=remedy)
+    load = makers[name]()
+    targets = [load.target(target)] if target else load.targets()
     if not targets:
-        raise InputError(f"finds nothing to drive ({exerciser.needs})", where=f"--load {text}", remedy="name a target")
-    return [(exerciser, item) for item in targets]
+        raise InputError(f"finds nothing to drive ({load.needs})", where=f"--load {text}", remedy="name a target")
+    return [(load, item) for item in targets]
+
+
+def _makers() -> dict[str, Callable[[], Load]]:
+    """How each load is made; no module of one is loaded before. Our own names stay ours."""
+    points = [point for group in GROUPS for point in entry_points(group=group)]
+    makers: dict[str, Callable[[], Load]] = {point.name: partial(_of_a_site, point) for point in points}
+    return makers | {name: partial(_ours, where) for name, where in LOADS.items()}
+
+
+def _of_a_site(point: EntryPoint) -> Load:
+    made: Load = point.load()()
+    return made
+
+
+def _ours(where: str) -> Load:
+    module, _, name = where.partition(":")
+    made: Load = getattr(import_module(module), name)()
+    return made

@@ -11,7 +11,9 @@ from collections.abc import Callable
 from typing import Any
 
 from probe.exceptions import InputError
-from probe.loads.interface import BOTH, FROM_HOST, MIB, TO_HOST, Context, Target, node_of, run_near
+from probe.host.numa import node_of
+from probe.loads.interface import BOTH, FROM_HOST, MIB, TO_HOST, Context, Target
+from probe.loads.placement import run_near
 
 _BLOCK = 256 * MIB
 _REPEATS = 4

@@ -1,13 +1,11 @@
-"""Block devices: which there are, what they are behind, and whether they are in use."""
+"""Which block device a person means, and what may not be written to."""
 
 import os
 import stat
 from pathlib import Path
 
 from probe.exceptions import InputError
-from probe.observe.traffic import function_of
-
-_BLOCK = Path("/sys/class/block")
+from probe.host.block_devices import holds_others, serial_of
 
 
 def device_path(text: str) -> Path:
@@ -22,34 +20,6 @@ def device_path(text: str) -> Path:
     return path
 
 
-def behind(path: Path) -> str | None:
-    """The PCI function that a block device sits behind."""
-    return function_of(_BLOCK / path.resolve().name)
-
-
-def whole_devices() -> list[Path]:
-    """Whole disks that sit behind a PCI function and have a size."""
-    found = []
-    for entry in sorted(_BLOCK.glob("*")):
-        is_part = (entry / "partition").exists()
-        if not is_part and function_of(entry) is not None and (entry / "size").read_text().strip() != "0":
-            found.append(Path("/dev") / entry.name)
-    return found
-
-
-def serial_of(path: Path) -> str | None:
-    """The serial number of a disk, from where drivers keep it."""
-    entry = _BLOCK / path.resolve().name
-    for name in ("serial", "device/serial", "device/wwid", "wwid"):
-        try:
-            text = (entry / name).read_text().strip()
-        except OSError:
-            continue
-        if text:
-            return text
-    return None
-
-
 def refuse_unless_named(path: Path, raw_serial: str | None) -> None:
     """Refuse to write to a raw device unless its serial number was repeated and nothing uses it. Raises InputError.
 
@@ -60,8 +30,7 @@ def refuse_unless_named(path: Path, raw_serial: str | None) -> None:
         what = f"is a raw device, and all its data would be overwritten (serial number {serial or 'not known'})"
         remedy = "back up, then repeat the serial number with --raw, or name a scratch file on a file system of it"
         raise InputError(what, where=str(path), remedy=remedy)
-    entry = _BLOCK / path.resolve().name
-    if any((entry / "holders").glob("*")) or any(entry.glob(f"{entry.name}*/partition")):
+    if holds_others(path):
         what = "holds partitions or is a part of another device"
         raise InputError(what, where=str(path), remedy="name one that holds nothing")
     try:

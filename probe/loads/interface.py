@@ -1,10 +1,8 @@
-"""What an exerciser is: what it drives, needs, verifies and writes, and how it runs until it is told to stop."""
+"""What a load is: what it drives, needs, verifies and writes, and how it runs until it is told to stop."""
 
-import os
 import threading
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import Protocol
 
 import msgspec
@@ -35,19 +33,19 @@ class Options(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Context:
-    """What a running exerciser is given: its options, the place it loads, when to stop, and where to report to."""
+    """What a running load is given: its options, the id of the place it loads, when to stop, and where to report to."""
 
     def __init__(  # noqa: PLR0913, PLR0917 - what a load is given
         self,
         load: str,
-        place: str,
+        place_id: str,
         options: Options,
         stop: threading.Event,
         report: Callable[[Pass | Mismatch], None],
         clock: Callable[[], float],
     ) -> None:
         self.load = load
-        self.place = place
+        self.place_id = place_id
         self.options = options
         self.stop = stop
         self._report = report
@@ -60,7 +58,7 @@ class Context:
         """Report one measured pass."""
         self._report(
             Pass(
-                t=self._clock(), load=self.load, target=target.label, place=self.place, direction=direction,
+                t=self._clock(), load=self.load, target=target.label, place_id=self.place_id, direction=direction,
                 bytes=moved, seconds=seconds, verified=verified,
             )
         )  # fmt: skip
@@ -70,7 +68,7 @@ class Context:
         bits = sum((one ^ other).bit_count() for one, other in zip(expected, found, strict=False))
         self._report(
             Mismatch(
-                t=self._clock(), load=self.load, target=target.label, place=self.place, offset=offset,
+                t=self._clock(), load=self.load, target=target.label, place_id=self.place_id, offset=offset,
                 expected=expected[:64].hex(), found=found[:64].hex(), bits=bits,
             )
         )  # fmt: skip
@@ -87,7 +85,7 @@ class Context:
             self.stop.wait(wait)
 
 
-class Exerciser(Protocol):
+class Load(Protocol):
     """One kind of load."""
 
     name: str
@@ -104,51 +102,3 @@ class Exerciser(Protocol):
 
     def run(self, target: Target, context: Context) -> None:
         """Drive the target until `context.stop` is set. Raises OSError or LinkprobeError where it cannot go on."""
-
-
-def run_near(node: int | None) -> bool:
-    """Keep this thread on the processors of a NUMA node; False where that cannot be done."""
-    if node is None or node < 0:
-        return False
-    try:
-        text = Path(f"/sys/devices/system/node/node{node}/cpulist").read_text()
-        os.sched_setaffinity(0, processors(text))
-    except (OSError, ValueError):
-        return False
-    return True
-
-
-def placement(target: Target) -> str:
-    """Where a load on this target runs, and a warning where that is far from it. Distances as the kernel gives them."""
-    if target.address is None:
-        return f"{target.label}: no NUMA node of its own"
-    if target.node is None:
-        return f"the NUMA node of {target.label} is not known: placement is left to the kernel"
-    base = Path(f"/sys/devices/system/node/node{target.node}")
-    try:
-        near = processors((base / "cpulist").read_text()) & os.sched_getaffinity(0)
-        distances = (base / "distance").read_text().split()
-    except (OSError, ValueError):
-        return f"{target.label} is on NUMA node {target.node}, of which nothing can be read"
-    if near:
-        return f"runs near {target.label}: NUMA node {target.node}, distance {distances[target.node]}"
-    far = max(map(int, distances))
-    return f"warning: may not run near {target.label} (NUMA node {target.node}); distances up to {far} slow it"
-
-
-def processors(text: str) -> set[int]:
-    """The numbers in a list as the kernel writes it, `0-3,8`."""
-    found: set[int] = set()
-    for part in text.strip().split(","):
-        low, _, high = part.partition("-")
-        found |= set(range(int(low), int(high or low) + 1))
-    return found
-
-
-def node_of(address: str | None) -> int | None:
-    """The NUMA node of a function, None where the kernel does not say."""
-    try:
-        node = int(Path(f"/sys/bus/pci/devices/{address}/numa_node").read_text())
-    except (OSError, ValueError):
-        return None
-    return node if node >= 0 else None

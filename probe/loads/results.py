@@ -4,12 +4,12 @@ import msgspec
 
 
 class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
-    """One measured pass of an exerciser over a target; `direction` is `to host`, `from host` or `both`."""
+    """One measured pass of a load over a target; `direction` is `to host`, `from host` or `both`."""
 
     t: float
     load: str
     target: str
-    place: str
+    place_id: str = msgspec.field(name="place")
     direction: str
     bytes: int
     seconds: float
@@ -22,7 +22,7 @@ class Mismatch(msgspec.Struct, frozen=True, kw_only=True, tag="mismatch"):
     t: float
     load: str
     target: str
-    place: str
+    place_id: str = msgspec.field(name="place")
     offset: int
     expected: str
     found: str

@@ -13,8 +13,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from probe.exceptions import InputError
-from probe.loads.block_devices import behind, refuse_unless_named
-from probe.loads.interface import FROM_HOST, TO_HOST, Context, Target, node_of, run_near
+from probe.host.block_devices import behind, behind_number
+from probe.host.numa import node_of
+from probe.loads.block_devices import refuse_unless_named
+from probe.loads.interface import FROM_HOST, TO_HOST, Context, Target
+from probe.loads.placement import run_near
 
 _BLOCK = 256 << 10
 _MARK = b"linkprobe scratch file: may be overwritten\n"
@@ -92,7 +95,7 @@ def _prepare(path: Path) -> None:
 def behind_file(directory: Path) -> str | None:
     """The PCI function of the disk that a directory's file system is on."""
     device = directory.stat().st_dev
-    return behind(Path("/sys/dev/block") / f"{os.major(device)}:{os.minor(device)}")
+    return behind_number(os.major(device), os.minor(device))
 
 
 def pattern(seed: int, block: int, size: int) -> bytes:

@@ -45,7 +45,6 @@ class LinkSampler:
     """Reads one link. Opening happens once; what cannot be opened is not read."""
 
     def __init__(self, sys: str, link: LinkDocument, evidence: Evidence) -> None:
-        self.place = link.place_id
         functions = {item.address: item for item in evidence.functions}
         port = functions.get(link.downstream_port or "")
         below = functions.get(link.upstream_port or "")
@@ -101,13 +100,10 @@ class LinkSampler:
     def _counter_files_of(
         self, sys: str, link: LinkDocument, functions: dict[str, FunctionEvidence]
     ) -> Iterator[tuple[int, str, str, str]]:
-        ends = [(PORT, link.downstream_port)] if link.downstream_port else []
-        ends += [(COMPONENT, address) for address in (link.component.functions if link.component else ())]
-        for end, address in ends:
-            for severity in SEVERITIES:
-                descriptor = self._open(sys, functions.get(address or ""), f"aer_dev_{severity}")
-                if descriptor is not None:
-                    yield descriptor, end, (address or "").rpartition(":")[2], severity
+        for end, address, severity, name in _counters(link):
+            descriptor = self._open(sys, functions.get(address), name)
+            if descriptor is not None:
+                yield descriptor, end, _short(address), severity
 
     def read(self) -> Reading:
         """The link now."""
@@ -178,6 +174,30 @@ class LinkSampler:
         """Let the files go."""
         for descriptor in self._open_files:
             os.close(descriptor)
+
+
+def counters_of(link: LinkDocument, evidence: Evidence) -> Counters:
+    """All counts of a link that were not zero when this evidence was read."""
+    functions = {item.address: item for item in evidence.functions}
+    found: Counters = {}
+    for end, address, severity, name in _counters(link):
+        function = functions.get(address)
+        text = "" if function is None else function.attributes.get(name, "")
+        found |= {(end, _short(address), severity, error): count for error, count in nonzero_counts(text).items()}
+    return found
+
+
+def _counters(link: LinkDocument) -> Iterator[tuple[str, str, str, str]]:
+    """End, function, severity and file of every counter that a link can have."""
+    ends = [(PORT, link.downstream_port)] if link.downstream_port else []
+    ends += [(COMPONENT, address) for address in (link.component.functions if link.component else ())]
+    for end, address in ends:
+        for severity in SEVERITIES:
+            yield end, address, severity, f"aer_dev_{severity}"
+
+
+def _short(address: str) -> str:
+    return address.rpartition(":")[2]
 
 
 def _subfolders(path: str) -> list[str]:

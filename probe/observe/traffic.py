@@ -1,9 +1,9 @@
-"""Bytes moved through each function, by the counters that exist: disks and network interfaces, mapped through sysfs."""
+"""Bytes a second over each link, by the counters that exist: disks, network interfaces and accelerators."""
 
-import os
-from pathlib import Path
+from collections.abc import Iterable
 
-from probe.address import Address
+from probe.audit.document import LinkDocument
+from probe.host.class_devices import devices
 from probe.observe.accelerator_counters import AcceleratorCounters, Rates
 
 Moved = dict[str, tuple[int, int]]
@@ -11,34 +11,50 @@ Moved = dict[str, tuple[int, int]]
 
 
 class Traffic:
-    """Counters of a live host (psutil), and which function each belongs to."""
+    """Counters of a live host (psutil), and which link each belongs to."""
 
-    def __init__(self, sys: Path = Path("/sys")) -> None:
-        self._sys = sys
-        self._disks = self._mapped("block", whole_only=True)
-        self._networks = self._mapped("net", whole_only=False)
+    def __init__(self, links: Iterable[LinkDocument]) -> None:
+        self._disks = dict(devices("block"))
+        self._networks = dict(devices("net"))
         self._accelerators = AcceleratorCounters()
+        self._places = {
+            address: link.place_id for link in links for address in (link.component.functions if link.component else ())
+        }
+        self._replays = self._accelerators.replays()
+        self._before, self._before_t = self._moved(), 0.0
 
-    def _mapped(self, kind: str, *, whole_only: bool) -> dict[str, str]:
-        found = {}
-        for entry in sorted((self._sys / "class" / kind).glob("*")):
-            if whole_only and (entry / "partition").exists():
-                continue
-            address = function_of(entry, self._sys)
-            if address is not None:
-                found[entry.name] = address
+    def rates(self, t: float) -> Rates:
+        """Bytes a second to the host and from it since the last call, by place id."""
+        now, before, seconds = self._moved(), self._before, t - self._before_t
+        self._before, self._before_t = now, t
+        found = dict(self._accelerators.rates())
+        if seconds > 0:
+            for address in now.keys() & before.keys():
+                pairs = zip(now[address], before[address], strict=True)
+                to_host, from_host = (max(later - earlier, 0) / seconds for later, earlier in pairs)
+                found[address] = (to_host, from_host)
+        return self._by_place(found)
+
+    def _by_place(self, rates: Rates) -> Rates:
+        found: Rates = {}
+        for address, (to_host, from_host) in rates.items():
+            place_id = self._places.get(address)
+            if place_id is not None:
+                sums = found.get(place_id, (0.0, 0.0))
+                found[place_id] = (sums[0] + to_host, sums[1] + from_host)
         return found
 
-    def replays(self) -> dict[str, int]:
-        """Replays that accelerators count themselves: a second witness beside the kernel's counters."""
-        return self._accelerators.replays()
+    def replayed(self) -> dict[str, int]:
+        """Packets replayed since the start by accelerators' own count, by place id: a witness beside the kernel's."""
+        after = self._accelerators.replays()
+        found: dict[str, int] = {}
+        for address, before in self._replays.items():
+            place_id = self._places.get(address)
+            if place_id is not None and address in after:
+                found[place_id] = found.get(place_id, 0) + after[address] - before
+        return found
 
-    def measured(self) -> Rates:
-        """Rates that accelerators measure themselves, bytes a second to the host and from it."""
-        return self._accelerators.rates()
-
-    def read(self) -> Moved:
-        """The counters now."""
+    def _moved(self) -> Moved:
         moved: Moved = {}
         if not self._disks and not self._networks:
             return moved
@@ -55,24 +71,3 @@ def _add(moved: Moved, address: str | None, to_host: int, from_host: int) -> Non
     if address is not None:
         before = moved.get(address, (0, 0))
         moved[address] = (before[0] + to_host, before[1] + from_host)
-
-
-def function_of(entry: Path, sys: Path = Path("/sys")) -> str | None:
-    """The PCI function behind a class device: the last address on its resolved path.
-
-    A drive with several paths hangs on a subsystem; its controller's `address` then says where it is.
-    """
-    resolved = os.path.realpath(entry)
-    found = [part for part in resolved.split("/") if Address.find(part)]
-    if found:
-        return found[-1]
-    if "/nvme-subsystem/" in resolved:
-        controller = entry.name.partition("n1")[0] if "n" in entry.name[4:] else entry.name
-        text = sys / "class" / "nvme" / controller.rpartition("n")[0] / "address"
-        for candidate in (sys / "class" / "nvme" / controller / "address", text):
-            try:
-                address = candidate.read_text().strip()
-            except OSError:
-                continue
-            return address if Address.find(address) else None
-    return None

@@ -6,6 +6,7 @@ writes the file anew, whole or not at all.
 
 import os
 from collections.abc import Iterable, Iterator
+from enum import StrEnum
 from pathlib import Path
 from typing import Self
 
@@ -15,6 +16,7 @@ from probe.audit.snapshot import Snapshot
 from probe.documents.files import write_atomically
 from probe.exceptions import DocumentError, InputError
 from probe.loads.results import Mismatch, Pass
+from probe.observe.events import CountedErrors, LinkEvent
 from probe.schemas import Schema
 
 FINE_SAMPLES = 1800
@@ -45,7 +47,7 @@ class Start(msgspec.Struct, frozen=True, kw_only=True, tag="start"):
 
     schema: str = Schema.JOURNAL
     snapshot: Snapshot
-    places: tuple[str, ...]
+    place_ids: tuple[str, ...] = msgspec.field(name="places")
     loads: tuple[str, ...]
     interval_s: float
     planned_s: float
@@ -71,28 +73,6 @@ class Thinned(msgspec.Struct, frozen=True, tag="thinned"):
     links: dict[str, tuple[Spread | None, ...]]
 
 
-class Event(msgspec.Struct, frozen=True, kw_only=True, tag="event"):
-    """Something that happened at a moment. `place` is empty where it concerns the whole machine."""
-
-    t: float
-    place: str
-    kind: str
-    sentence: str
-    bad: bool = False
-
-
-class Errors(msgspec.Struct, frozen=True, kw_only=True, tag="errors"):
-    """Errors counted between two samples."""
-
-    t: float
-    place: str
-    end: str
-    function: str
-    severity: str
-    error: str
-    count: int
-
-
 class Baseline(msgspec.Struct, frozen=True, tag="baseline"):
     """From `t` on errors count: the links have reached working speed under load (or the time for it was over)."""
 
@@ -110,6 +90,18 @@ class LoadEnded(msgspec.Struct, frozen=True, kw_only=True, tag="load"):
     output: str = ""
 
 
+class Cause(StrEnum):
+    """Why a soak ended."""
+
+    PLANNED = "planned"
+    LOADS_ENDED = "loads ended"
+    INTERRUPTED = "interrupted"
+    UNCORRECTABLE = "uncorrectable error"
+    LINK_LOST = "link lost"
+    ERROR_LIMIT = "error limit"
+    TEMPERATURE = "temperature"
+
+
 class End(msgspec.Struct, frozen=True, kw_only=True, tag="end"):
     """How it ended, with the snapshot after where one could be taken."""
 
@@ -117,9 +109,10 @@ class End(msgspec.Struct, frozen=True, kw_only=True, tag="end"):
     why: str
     complete: bool
     snapshot: Snapshot | None = None
+    cause: Cause | None = None
 
 
-Entry = Start | Sample | Thinned | Event | Errors | Pass | Mismatch | Baseline | LoadEnded | End
+Entry = Start | Sample | Thinned | LinkEvent | CountedErrors | Pass | Mismatch | Baseline | LoadEnded | End
 _ENCODER = msgspec.json.Encoder()
 _DECODER: msgspec.json.Decoder[Entry] = msgspec.json.Decoder(Entry)
 

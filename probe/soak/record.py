@@ -18,19 +18,19 @@ from probe.errors.limits import Limit
 from probe.exit_status import ExitStatus
 from probe.links.state import LinkState
 from probe.loads.results import Mismatch, Pass
+from probe.observe.events import LOST, TRANSITIONS, CountedErrors, LinkEvent
 from probe.schemas import Schema
-from probe.soak.journal import Baseline, End, Entry, Errors, Event, LoadEnded, Sample, Spread, Start, Thinned
-from probe.soak.throughput import Carriage, carriage
+from probe.soak.journal import Baseline, End, Entry, LinkSample, LoadEnded, Sample, Spread, Start, Thinned
+from probe.soak.throughput import Throughput, throughputs
 from probe.verdict.words import Verdict
 
-_LOST = frozenset({"gone", "link down"})
 _BELOW = frozenset({Verdict.DOWNTRAINED, Verdict.CAPPED})
 
 
 class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     """One link over the whole time."""
 
-    place: str
+    place_id: str = msgspec.field(name="place")
     title: str
     before: Verdict
     under_load: Verdict
@@ -62,8 +62,8 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     loads: tuple[str, ...]
     notes: tuple[str, ...]
     links: tuple[LinkOutcome, ...]
-    carriage: tuple[Carriage, ...]
-    events: tuple[Event, ...]
+    throughput: tuple[Throughput, ...] = msgspec.field(name="carriage")
+    events: tuple[LinkEvent, ...]
     mismatches: tuple[Mismatch, ...]
     load_results: tuple[LoadEnded, ...]
     changes: tuple[Change, ...]
@@ -77,14 +77,14 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
     start = entries[0]
     if not isinstance(start, Start):
         raise TypeError("a journal begins with its start")
-    links = {link.place_id: link for link in judged_links(start.snapshot) if link.place_id in start.places}
+    links = {link.place_id: link for link in judged_links(start.snapshot) if link.place_id in start.place_ids}
     end = next((entry for entry in entries if isinstance(entry, End)), None)
     last_t = max((_moment(entry) for entry in entries), default=0.0)
     sampled = [entry for entry in entries if isinstance(entry, Sample | Thinned)]
     outcomes = tuple(_outcome(link, start, entries, sampled, last_t) for link in links.values())
     mismatches = tuple(entry for entry in entries if isinstance(entry, Mismatch))
     results = tuple(entry for entry in entries if isinstance(entry, LoadEnded))
-    carried = carriage((entry for entry in entries if isinstance(entry, Pass)), links)
+    carried = throughputs((entry for entry in entries if isinstance(entry, Pass)), links)
     changes = _changes(start, end)
     reasons = tuple(_reasons(outcomes, carried, mismatches, results, changes, end))
     urgent = any(item.urgent for item in outcomes) or any(change.urgent for change in changes)
@@ -102,8 +102,8 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
         loads=start.loads,
         notes=start.notes,
         links=outcomes,
-        carriage=carried,
-        events=tuple(entry for entry in entries if isinstance(entry, Event)),
+        throughput=carried,
+        events=tuple(entry for entry in entries if isinstance(entry, LinkEvent)),
         mismatches=mismatches,
         load_results=results,
         changes=changes,
@@ -143,28 +143,28 @@ def _changes(start: Start, end: End | None) -> tuple[Change, ...]:
 def _outcome(
     link: LinkDocument, start: Start, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned], last_t: float
 ) -> LinkOutcome:
-    place = link.place_id
-    states = list(_states(place, sampled))
+    place_id = link.place_id
+    states = list(_states(place_id, sampled))
     best = LinkState(_extreme(states, 0, best=True), _width(_extreme(states, 1, best=True)))
     worst = LinkState(_extreme(states, 0, best=False), _width(_extreme(states, 1, best=False)))
     baseline = next((entry.t for entry in entries if isinstance(entry, Baseline)), 0.0)
-    errors = [entry for entry in entries if isinstance(entry, Errors) and entry.place == place]
+    errors = [entry for entry in entries if isinstance(entry, CountedErrors) and entry.place_id == place_id]
     counted = findings(
         (e.end, e.function, e.severity, e.error, e.count) for e in _summed(e for e in errors if e.t >= baseline)
     )
-    events = [entry for entry in entries if isinstance(entry, Event) and entry.place == place]
+    events = [entry for entry in entries if isinstance(entry, LinkEvent) and entry.place_id == place_id]
     word = _under_load(link, best, loaded=_loaded(link, start, entries, sampled))
     failed = tuple(_failed(word, best, link, counted, events, start, max(last_t - baseline, 1.0)))
-    hot = [value for value in (_hottest(place, sample) for sample in sampled) if value is not None]
+    hot = [value for value in (_hottest(place_id, sample) for sample in sampled) if value is not None]
     return LinkOutcome(
-        place=place,
+        place_id=place_id,
         title=title(link),
         before=link.verdict,
         under_load=word,
         best=best,
         worst=worst,
-        transitions=sum(event.kind in {"state", "link down", "link up", "retrained"} for event in events),
-        seconds_in=_seconds_in(place, sampled),
+        transitions=sum(event.kind in TRANSITIONS for event in events),
+        seconds_in=_seconds_in(place_id, sampled),
         errors=counted,
         errors_before_baseline=sum(entry.count for entry in errors if entry.t < baseline),
         hottest_c=max(hot, default=None),
@@ -173,12 +173,12 @@ def _outcome(
     )
 
 
-def _is_urgent(counted: Sequence[ErrorFinding], events: Sequence[Event]) -> bool:
-    return any(item.severity != "correctable" for item in counted) or any(event.kind in _LOST for event in events)
+def _is_urgent(counted: Sequence[ErrorFinding], events: Sequence[LinkEvent]) -> bool:
+    return any(item.severity != "correctable" for item in counted) or any(event.kind in LOST for event in events)
 
 
-def _summed(errors: Iterable[Errors]) -> list[Errors]:
-    totals: dict[tuple[str, str, str, str], Errors] = {}
+def _summed(errors: Iterable[CountedErrors]) -> list[CountedErrors]:
+    totals: dict[tuple[str, str, str, str], CountedErrors] = {}
     for item in errors:
         key = (item.end, item.function, item.severity, item.error)
         before = totals.get(key)
@@ -186,25 +186,25 @@ def _summed(errors: Iterable[Errors]) -> list[Errors]:
     return list(totals.values())
 
 
-def _states(place: str, sampled: Iterable[Sample | Thinned]) -> Iterable[tuple[Spread | None, Spread | None]]:
+def _states(place_id: str, sampled: Iterable[Sample | Thinned]) -> Iterable[tuple[Spread | None, Spread | None]]:
     for sample in sampled:
-        if place not in sample.links:
+        if place_id not in sample.links:
             continue
         if isinstance(sample, Thinned):
-            yield sample.links[place][0], sample.links[place][1]
+            yield sample.links[place_id][0], sample.links[place_id][1]
         else:
-            seen = sample.links[place]
+            seen = sample.links[place_id]
             yield _single(seen.speed_gts), _single(seen.width)
 
 
-def _seconds_in(place: str, sampled: Sequence[Sample | Thinned]) -> dict[str, float]:
+def _seconds_in(place_id: str, sampled: Sequence[Sample | Thinned]) -> dict[str, float]:
     """Time in each state. A thinned span that saw several states is told as such."""
     found: dict[str, float] = defaultdict(float)
     ends = [*(entry.t for entry in sampled[1:]), _moment(sampled[-1]) if sampled else 0.0]
     for entry, until in zip(sampled, ends, strict=True):
-        if place not in entry.links:
+        if place_id not in entry.links:
             continue
-        ((speed, width),) = _states(place, [entry])
+        ((speed, width),) = _states(place_id, [entry])
         if speed is None or width is None:
             state = "down or not read"
         elif speed.least == speed.most and width.least == width.most:
@@ -231,30 +231,38 @@ def _width(value: float | None) -> int | None:
     return None if value is None else int(value)
 
 
-def _hottest(place: str, sample: Sample | Thinned) -> float | None:
-    if place not in sample.links:
+def _hottest(place_id: str, sample: Sample | Thinned) -> float | None:
+    if place_id not in sample.links:
         return None
     if isinstance(sample, Thinned):
-        spread = sample.links[place][4]
+        spread = sample.links[place_id][4]
         return None if spread is None else spread.most
-    return sample.links[place].temperature_c
+    return sample.links[place_id].temperature_c
 
 
 _BUSY_BYTES_S = 1e6
+_FIELDS = LinkSample.__struct_fields__
+_MOVED = (_FIELDS.index("to_host_bytes_s"), _FIELDS.index("from_host_bytes_s"))
 
 
 def _loaded(link: LinkDocument, start: Start, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned]) -> bool:
     """Whether anything moved over the link: by a pass of a load, by counters, or by a command taken at its word."""
-    if any(isinstance(entry, Pass) and entry.place == link.place_id for entry in entries):
+    if any(isinstance(entry, Pass) and entry.place_id == link.place_id for entry in entries):
         return True
     if any(name.startswith("-- ") for name in start.loads):
         return True
-    for sample in sampled:
-        if isinstance(sample, Sample) and link.place_id in sample.links:
-            seen = sample.links[link.place_id]
-            if (seen.to_host_bytes_s or 0.0) + (seen.from_host_bytes_s or 0.0) > _BUSY_BYTES_S:
-                return True
-    return False
+    return any(
+        _most_moved(link.place_id, sample) > _BUSY_BYTES_S for sample in sampled if link.place_id in sample.links
+    )
+
+
+def _most_moved(place_id: str, sample: Sample | Thinned) -> float:
+    """Bytes a second both ways; of a thinned span the most each way, which may have come at different moments."""
+    if isinstance(sample, Sample):
+        seen = sample.links[place_id]
+        return (seen.to_host_bytes_s or 0.0) + (seen.from_host_bytes_s or 0.0)
+    spreads = (sample.links[place_id][index] for index in _MOVED)
+    return sum(spread.most for spread in spreads if spread is not None)
 
 
 def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Verdict:
@@ -271,7 +279,7 @@ def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Verdict
 
 
 def _failed(  # noqa: PLR0913, PLR0917 - all that can fail a link
-    word: Verdict, best: LinkState, link: LinkDocument, counted: Sequence[ErrorFinding], events: Sequence[Event],
+    word: Verdict, best: LinkState, link: LinkDocument, counted: Sequence[ErrorFinding], events: Sequence[LinkEvent],
     start: Start, seconds: float,
 ) -> Iterable[str]:  # fmt: skip
     if word in _BELOW:
@@ -288,7 +296,7 @@ def _failed(  # noqa: PLR0913, PLR0917 - all that can fail a link
 
 
 def _reasons(  # noqa: PLR0913, PLR0917 - all that can fail a soak
-    outcomes: Sequence[LinkOutcome], carried: Sequence[Carriage], mismatches: Sequence[Mismatch],
+    outcomes: Sequence[LinkOutcome], carried: Sequence[Throughput], mismatches: Sequence[Mismatch],
     results: Sequence[LoadEnded], changes: Sequence[Change], end: End | None,
 ) -> Iterable[str]:  # fmt: skip
     for outcome in outcomes:

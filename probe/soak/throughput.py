@@ -19,12 +19,12 @@ _TO_HOST, _FROM_HOST = "to host", "from host"
 _MEMORY = "memory"
 
 
-class Carriage(msgspec.Struct, frozen=True, kw_only=True):
+class Throughput(msgspec.Struct, frozen=True, kw_only=True):
     """One load in one direction over one target: bytes a second, the ceiling, the share, and what it means."""
 
     load: str
     target: str
-    place: str
+    place_id: str = msgspec.field(name="place")
     direction: str
     passes: int
     median_bytes_s: float
@@ -40,30 +40,30 @@ class Carriage(msgspec.Struct, frozen=True, kw_only=True):
     memory_bytes_s: float | None = None
 
 
-def carriage(passes: Iterable[Pass], links: Mapping[str, LinkDocument]) -> tuple[Carriage, ...]:
+def throughputs(passes: Iterable[Pass], links: Mapping[str, LinkDocument]) -> tuple[Throughput, ...]:
     """Every load and direction that was measured."""
     groups: dict[tuple[str, str, str, str], list[float]] = defaultdict(list)
     for item in passes:
         if item.seconds > 0:
-            groups[item.load, item.target, item.place, item.direction].append(item.bytes / item.seconds)
+            groups[item.load, item.target, item.place_id, item.direction].append(item.bytes / item.seconds)
     memory = [statistics.median(rates) for key, rates in groups.items() if key[0] == _MEMORY]
     return tuple(
-        _carriage(key, rates, links.get(key[2]), min(memory, default=None)) for key, rates in sorted(groups.items())
+        _throughput(key, rates, links.get(key[2]), min(memory, default=None)) for key, rates in sorted(groups.items())
     )
 
 
-def _carriage(
+def _throughput(
     key: tuple[str, str, str, str], rates: Sequence[float], link: LinkDocument | None, memory: float | None
-) -> Carriage:
-    load, target, place, direction = key
+) -> Throughput:
+    load, target, place_id, direction = key
     median = statistics.median(rates)
     ceiling = None if link is None else _ceiling(link, direction)
     share = None if not ceiling else median / ceiling
     short = share is not None and share < ASK_BELOW
-    return Carriage(
+    return Throughput(
         load=load,
         target=target,
-        place=place,
+        place_id=place_id,
         direction=direction,
         passes=len(rates),
         median_bytes_s=median,

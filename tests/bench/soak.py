@@ -17,8 +17,7 @@ from probe.host.source import DirectorySource
 from probe.loads.interface import MIB, Context, Options, Target
 from probe.loads.results import Mismatch, Pass
 from probe.loads.storage_read import StorageRead
-from probe.observe.sampler import LinkSampler
-from probe.soak.tracking import LinkTrack
+from probe.observe.observer import observers
 
 LINKS, SECONDS = 200, 20
 SIZE = 2048 * MIB
@@ -36,21 +35,17 @@ def sampling() -> None:
         limit = resource.getrlimit(resource.RLIMIT_NOFILE)
         resource.setrlimit(resource.RLIMIT_NOFILE, (limit[1], limit[1]))
         taken = take(read_machine(DirectorySource(root, root.parent)))
-        samplers = [LinkSampler(str(root), link, taken.evidence) for link in taken.links]
-        tracks = {sampler.place: LinkTrack(sampler.place, (16.0, 4)) for sampler in samplers}
-        for sampler in samplers:
-            sampler.counters()
+        samplers = observers(str(root), taken.links, taken.evidence)
         before = time.process_time()
         for second in range(SECONDS):
             for sampler in samplers:
-                tracks[sampler.place].take(float(second), sampler.read())
-                sampler.counters()
+                sampler.observe(float(second))
         used = time.process_time() - before
         print(f"sampling {len(samplers)} links once a second: {used / SECONDS:.2%} of a core")
 
 
 def reading(path: Path) -> None:
-    """Bytes a second of the exerciser over those of dd, both past the cache, in turn."""
+    """Bytes a second of the load over those of dd, both past the cache, in turn."""
     ratios = []
     for _ in range(3):
         ours, theirs = _ours(path), _dd(path)

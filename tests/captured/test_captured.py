@@ -34,7 +34,7 @@ def test_accelerator_soak() -> None:
     """accelerator-soak.jsonl and .html: `linkprobe soak --minutes 1 --load accelerator` on the same kind of machine."""
     found = record(read_entries(HERE / "accelerator-soak.jsonl"))
     assert (found.verdict, found.complete, found.mismatches) == ("passed", True, ())
-    carried = {item.direction: item for item in found.carriage}
+    carried = {item.direction: item for item in found.throughput}
     for direction in ("to host", "from host"):
         share = carried[direction].share
         assert share is not None

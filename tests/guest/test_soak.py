@@ -2,14 +2,17 @@
 
 import json
 import subprocess
+import tempfile
 import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from probe.soak.journal import Errors, Sample, Start, read_entries
+from probe.observe.events import CountedErrors
+from probe.soak.journal import Sample, Start, read_entries
 from tests.guest import emulator
+from tests.guest.nbd import DamagingDisk, flipping
 
 pytestmark = pytest.mark.guest
 MIB = 1 << 20
@@ -23,20 +26,24 @@ def disk(path: Path, size_mib: int, *, file_system: bool = False) -> Path:
     return path
 
 
-def nvme(number: int, image: Path) -> list[str]:
+def nvme(number: int, image: Path | str) -> list[str]:
+    """A drive in a port of its own; its image is a file, or the -drive of something that serves one."""
     address = f"{0x10 + number:x}.0"
+    drive = f"file={image},if=none,id=d{number},format=raw" if isinstance(image, Path) else image
     return [
         "-device", f"pcie-root-port,id=rp{number},bus=pcie.0,chassis={number + 1},slot={number + 1},addr={address}",
-        "-drive", f"file={image},if=none,id=d{number},format=raw",
+        "-drive", drive,
         "-device", f"nvme,bus=rp{number},drive=d{number},serial=serial-{number}",
     ]  # fmt: skip
 
 
+# What is done to the machine comes once the journal holds samples, and the soak ends after it: no time limit is in it.
 LOADED = """
     modprobe aer_inject 2>/dev/null || true
-    python3 - <<'PYTHON' &
+    samples() { grep -c '"sample"' "$1" 2>/dev/null; }
+    sampled() { until [ "$(samples "$1")" -ge "${2:-3}" ] 2>/dev/null; do sleep 0.2; done; }
+    cat > /out/inject.py <<'PYTHON'
 import struct, time
-time.sleep(8)
 def inject(status):
     record = struct.pack("<BBBBII4II", 0, 0x10, 0, 0, 0, status, 4, 3, 2, 1, 0)
     for _ in range(50):
@@ -50,14 +57,21 @@ first = time.clock_gettime(time.CLOCK_BOOTTIME)
 for _ in range(7):
     inject(1 << 6)
     time.sleep(0.3)
-open("/out/injected", "w").write(f"{first} {time.clock_gettime(time.CLOCK_BOOTTIME)}")
+open("/out/injected.new", "w").write(f"{first} {time.clock_gettime(time.CLOCK_BOOTTIME)}")
 PYTHON
-    linkprobe soak --minutes 0.35 --load storage-read --block 1048576 --json -o /out/loaded.jsonl > /out/loaded.json
+    (sampled /out/loaded.jsonl; python3 /out/inject.py; sampled /out/loaded.jsonl $(($(samples /out/loaded.jsonl) + 4))
+     mv /out/injected.new /out/injected) &
+    linkprobe soak --load storage-read --block 1048576 --json -o /out/loaded.jsonl \
+        -- sh -c 'until [ -e /out/injected ]; do sleep 0.2; done' > /out/loaded.json
     echo $? > /out/loaded.status
-    linkprobe watch --json --minutes 0.4 > /out/watched.jsonl &
-    (sleep 9; echo 1 > /sys/bus/pci/devices/0000:02:00.0/remove) &
-    linkprobe soak --minutes 0.3 --json -o /out/removed.jsonl > /out/removed.json
+    linkprobe watch --json > /out/watched.jsonl &
+    watch=$!
+    (sampled /out/removed.jsonl; echo 1 > /sys/bus/pci/devices/0000:02:00.0/remove
+     sampled /out/removed.jsonl $(($(samples /out/removed.jsonl) + 3)); touch /out/removed) &
+    linkprobe soak --json -o /out/removed.jsonl \
+        -- sh -c 'until [ -e /out/removed ]; do sleep 0.2; done' > /out/removed.json
     echo $? > /out/removed.status
+    kill $watch
     linkprobe soak --minutes 0.02 --load storage-round-trip:/dev/nvme0n1 --json -o /out/refused.jsonl > /out/refused.json
 """
 
@@ -92,7 +106,7 @@ def test_they_are_detected_within_two_samples(loaded: Path) -> None:
     entries = read_entries(loaded / "loaded.jsonl")
     start = entries[0]
     assert isinstance(start, Start)
-    counted = [entry for entry in entries if isinstance(entry, Errors)]
+    counted = [entry for entry in entries if isinstance(entry, CountedErrors)]
     assert sum(entry.count for entry in counted) == 7
     first, last = (float(text) - start.boot_clock_s for text in (loaded / "injected").read_text().split())
     samples = [entry.t for entry in entries if isinstance(entry, Sample)]
@@ -123,33 +137,18 @@ def test_a_raw_device_is_not_written_without_its_serial_number(loaded: Path) -> 
 
 
 DAMAGED = """
-    touch /out/ready
-    linkprobe soak --minutes 0.3 --load storage-round-trip:/dev/nvme0n1 --raw serial-0 --size 8388608 --json \
+    linkprobe soak --minutes 0.2 --load storage-round-trip:/dev/nvme0n1 --raw serial-0 --size 8388608 --json \
         -o /out/damaged.jsonl > /out/damaged.json
 """
 
 
-def test_a_byte_flipped_in_the_backing_file_is_found_at_its_offset(guest_ready: None, tmp_path: Path) -> None:
-    image, where = disk(tmp_path / "disk", 64), 3 * MIB + 1234
-    emulator.write_job(tmp_path, DAMAGED)
-    process = subprocess.Popen(
-        emulator.command(nvme(0, image), tmp_path), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    until = time.monotonic() + emulator.TIMEOUT_S
-    with image.open("r+b", buffering=0) as file:
-        while process.poll() is None:
-            assert time.monotonic() < until
-            if (tmp_path / "ready").exists():
-                file.seek(where)
-                byte = file.read(1)
-                file.seek(where)
-                file.write(bytes([byte[0] ^ 1]))
-            time.sleep(0.01)
-    emulator.finished(tmp_path)
+def test_a_bit_flipped_on_the_way_back_is_found_at_its_offset(guest_ready: None, tmp_path: Path) -> None:
+    where = 3 * MIB + 1234
+    with tempfile.TemporaryDirectory() as short, DamagingDisk(Path(short) / "s", 64 * MIB, flipping(where)) as served:
+        emulator.boot(nvme(0, served.drive("d0")), DAMAGED, tmp_path)
     found = document(tmp_path / "damaged.json")
     assert found["verdict"] == "failed"
-    assert {item["offset"] for item in found["mismatches"]} == {where}
-    assert {item["bits"] for item in found["mismatches"]} == {1}
+    assert {(item["offset"], item["bits"]) for item in found["mismatches"]} == {(where, 1)}
 
 
 KILLED = """

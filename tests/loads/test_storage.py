@@ -1,4 +1,4 @@
-"""The exercisers on files: what they read, write, verify and refuse."""
+"""The loads on files: what they read, write, verify and refuse."""
 
 import os
 import threading
@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 
 from probe.exceptions import InputError
+from probe.host.numa import processors
 from probe.loads import find, known
-from probe.loads.interface import Context, Exerciser, Options, Target, processors
+from probe.loads.interface import Context, Load, Options, Target
 from probe.loads.memory import MemoryBaseline
 from probe.loads.results import Mismatch, Pass
 from probe.loads.storage_read import StorageRead
@@ -18,7 +19,7 @@ from probe.loads.storage_round_trip import StorageRoundTrip, pattern
 BLOCK = 256 << 10
 
 
-def run(exerciser: Exerciser, target: Target, *, passes: int = 2, **options: Any) -> list[Pass | Mismatch]:
+def run(load: Load, target: Target, *, passes: int = 2, **options: Any) -> list[Pass | Mismatch]:
     """Run until so many passes were reported."""
     reported: list[Pass | Mismatch] = []
     stop = threading.Event()
@@ -32,7 +33,7 @@ def run(exerciser: Exerciser, target: Target, *, passes: int = 2, **options: Any
     timer = threading.Timer(20, stop.set)
     timer.start()
     try:
-        exerciser.run(target, context)
+        load.run(target, context)
     finally:
         timer.cancel()
     return reported
@@ -40,8 +41,8 @@ def run(exerciser: Exerciser, target: Target, *, passes: int = 2, **options: Any
 
 def test_all_are_found_and_say_what_they_do() -> None:
     assert set(known()) == {"accelerator", "memory", "storage-read", "storage-round-trip"}
-    for exerciser in known().values():
-        assert all((exerciser.drives, exerciser.needs, exerciser.verifies, exerciser.writes))
+    for load in known().values():
+        assert all((load.drives, load.needs, load.verifies, load.writes))
 
 
 @pytest.mark.parametrize(
@@ -64,8 +65,8 @@ def test_what_is_refused(text: str, told: str) -> None:
 
 def test_round_trip_writes_reads_and_cleans_up(tmp_path: Path) -> None:
     path = tmp_path / "scratch"
-    exerciser = StorageRoundTrip()
-    found = run(exerciser, exerciser.target(str(path)), passes=4, size=8 * BLOCK, block=BLOCK)
+    load = StorageRoundTrip()
+    found = run(load, load.target(str(path)), passes=4, size=8 * BLOCK, block=BLOCK)
     assert [(item.direction, item.verified) for item in found if isinstance(item, Pass)][:2] == [
         ("from host", False),
         ("to host", True),
@@ -90,8 +91,8 @@ def test_a_flipped_bit_is_found_at_its_offset(tmp_path: Path, monkeypatch: pytes
                 real(file.fileno())
 
     monkeypatch.setattr(os, "fsync", damage)
-    exerciser = StorageRoundTrip()
-    found = run(exerciser, exerciser.target(str(path)), passes=2, size=8 * BLOCK, block=BLOCK)
+    load = StorageRoundTrip()
+    found = run(load, load.target(str(path)), passes=2, size=8 * BLOCK, block=BLOCK)
     wrong = [item for item in found if isinstance(item, Mismatch)]
     assert [(item.offset, item.bits) for item in wrong] == [(where, 1)]
     assert wrong[0].expected != wrong[0].found
@@ -99,11 +100,11 @@ def test_a_flipped_bit_is_found_at_its_offset(tmp_path: Path, monkeypatch: pytes
 
 def test_a_file_that_became_somebodys_is_not_touched(tmp_path: Path) -> None:
     path = tmp_path / "scratch"
-    exerciser = StorageRoundTrip()
-    target = exerciser.target(str(path))
+    load = StorageRoundTrip()
+    target = load.target(str(path))
     path.write_text("precious")
     with pytest.raises(InputError, match="is a file of somebody's"):
-        run(exerciser, target)
+        run(load, target)
     assert path.read_text() == "precious"
 
 

@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 
 from probe.exceptions import DocumentError, InputError
+from probe.observe.events import LinkEvent, LinkEventKind
 from probe.soak import journal
 from probe.soak.journal import (
     Baseline,
     End,
     Entry,
-    Event,
     Journal,
     LinkSample,
     Sample,
@@ -28,7 +28,7 @@ PLACE = "0000/0/01.0"
 
 def start() -> Start:
     made = snapshot(of(slot(1, drive())), boot_id="boot one")
-    return Start(snapshot=made, places=(PLACE,), loads=(), interval_s=1.0, planned_s=60.0, correctable_limit="6/2h")
+    return Start(snapshot=made, place_ids=(PLACE,), loads=(), interval_s=1.0, planned_s=60.0, correctable_limit="6/2h")
 
 
 def sample(t: float, speed: float = 16.0, heat: float | None = None) -> Sample:
@@ -101,7 +101,7 @@ def test_a_full_disk_is_one_sentence() -> None:
 def test_thinning_keeps_bounds_means_and_every_event(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(journal, "FINE_SAMPLES", 60)
     monkeypatch.setattr(journal, "BUCKET_SAMPLES", 10)
-    event = Event(t=5.5, place=PLACE, kind="state", sentence="x")
+    event = LinkEvent(t=5.5, place_id=PLACE, kind=LinkEventKind.STATE, sentence="x")
     entries: list[Entry] = [start(), *(sample(float(t), 2.5 if t == 7 else 16.0, float(t)) for t in range(200)), event]
     found = list(thinned(entries))
     assert event in found

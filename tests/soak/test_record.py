@@ -6,9 +6,10 @@ from probe.audit.snapshot import Snapshot
 from probe.bandwidth.ceiling import carries
 from probe.exit_status import ExitStatus
 from probe.loads.results import Mismatch, Pass
-from probe.soak.journal import Baseline, End, Entry, Errors, Event, LinkSample, LoadEnded, Sample, Start
+from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind
+from probe.soak.journal import Baseline, End, Entry, LinkSample, LoadEnded, Sample, Start, bucket
 from probe.soak.record import Record, exit_status, record
-from probe.soak.throughput import carriage
+from probe.soak.throughput import throughputs
 from probe.verdict.words import Verdict
 from tests.compare.machines import drive, of, slot, snapshot
 
@@ -19,7 +20,7 @@ OVER = End(t=60.0, why="the planned time was over", complete=True)
 
 def start(before: Snapshot = GOOD, *loads: str) -> Start:
     return Start(
-        snapshot=before, places=(PLACE,), loads=loads, interval_s=1.0, planned_s=60.0, correctable_limit="6/2h"
+        snapshot=before, place_ids=(PLACE,), loads=loads, interval_s=1.0, planned_s=60.0, correctable_limit="6/2h"
     )
 
 
@@ -27,8 +28,10 @@ def sample(t: float, speed: float | None = 16.0, width: int | None = 4, moving: 
     return Sample(t, {PLACE: LinkSample(speed, width, moving, None, 40.0 + t)})
 
 
-def counted(t: float, count: int, severity: str = "correctable", error: str = "Bad TLP") -> Errors:
-    return Errors(t=t, place=PLACE, end="component", function="00.0", severity=severity, error=error, count=count)
+def counted(t: float, count: int, severity: str = "correctable", error: str = "Bad TLP") -> CountedErrors:
+    return CountedErrors(
+        t=t, place_id=PLACE, end="component", function="00.0", severity=severity, error=error, count=count
+    )
 
 
 def of_entries(*entries: Entry, boot: str | None = None) -> Record:
@@ -62,6 +65,13 @@ def test_resting_resolves_under_load(seen: Sample, loads: tuple[str, ...], word:
     assert found.verdict == ("failed" if word is Verdict.DOWNTRAINED else "passed")
 
 
+def test_samples_once_thinned_count_as_fine_ones_do() -> None:
+    fine = [sample(float(t), 2.5, moving=5e9) for t in range(60)]
+    for samples in (fine, [bucket(list(fine))]):
+        found = of_entries(start(RESTING), *samples, OVER)
+        assert (found.links[0].under_load, found.verdict) == (Verdict.DOWNTRAINED, "failed")
+
+
 @pytest.mark.parametrize(("count", "verdict"), [(5, "passed"), (6, "failed")])
 def test_errors_against_the_limit(count: int, verdict: str) -> None:
     found = of_entries(start(), Baseline(1.0, {}), counted(2.0, count), sample(59.0), OVER)
@@ -81,7 +91,7 @@ def test_an_uncorrectable_error_is_urgent() -> None:
 
 
 def test_a_link_that_went_down_is_urgent() -> None:
-    down = Event(t=9.0, place=PLACE, kind="link down", sentence="the link went down", bad=True)
+    down = LinkEvent(t=9.0, place_id=PLACE, kind=LinkEventKind.LINK_DOWN, sentence="the link went down", bad=True)
     found = of_entries(start(), sample(0.0), down, sample(10.0, None, None), OVER)
     assert exit_status(found) is ExitStatus.URGENT
     assert found.links[0].transitions == 1
@@ -89,7 +99,7 @@ def test_a_link_that_went_down_is_urgent() -> None:
 
 def test_changed_data_fails() -> None:
     wrong = Mismatch(
-        t=3.0, load="storage-round-trip", target="/x", place=PLACE, offset=4096, expected="00", found="01", bits=1
+        t=3.0, load="storage-round-trip", target="/x", place_id=PLACE, offset=4096, expected="00", found="01", bits=1
     )
     found = of_entries(start(), wrong, sample(59.0), OVER)
     assert "first at offset 4096 (1 bits)" in found.reasons[0]
@@ -112,7 +122,7 @@ def test_how_it_ended_without_an_end() -> None:
 
 def passes(direction: str, *rates: float) -> list[Pass]:
     return [
-        Pass(t=1.0, load="x", target="/dev/x", place=PLACE, direction=direction, bytes=int(rate), seconds=1.0)
+        Pass(t=1.0, load="x", target="/dev/x", place_id=PLACE, direction=direction, bytes=int(rate), seconds=1.0)
         for rate in rates
     ]
 
@@ -130,18 +140,18 @@ CEILING = float(carries(16.0, 4, 256, 512).to_host)
     ],
 )
 def test_share_of_the_ceiling(share: float, short: bool, words: str) -> None:
-    (found,) = carriage(passes("to host", CEILING * share), LINKS)
+    (found,) = throughputs(passes("to host", CEILING * share), LINKS)
     assert found.short == short
     assert words in found.sentence
     assert bool(found.questions) == short
 
 
 def test_the_median_counts_not_one_bad_pass() -> None:
-    (found,) = carriage(passes("to host", CEILING * 0.9, CEILING * 0.1, CEILING * 0.92), LINKS)
+    (found,) = throughputs(passes("to host", CEILING * 0.9, CEILING * 0.1, CEILING * 0.92), LINKS)
     assert not found.short
     assert found.least_bytes_s == pytest.approx(CEILING * 0.1, abs=1)
 
 
 def test_both_directions_at_once_have_no_ceiling() -> None:
-    (found,) = carriage(passes("both", 1e9), LINKS)
+    (found,) = throughputs(passes("both", 1e9), LINKS)
     assert (found.share, found.short) == (None, False)

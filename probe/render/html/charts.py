@@ -7,8 +7,9 @@ import altair as alt
 import vl_convert
 
 from probe.loads.results import Pass
+from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind
 from probe.render.html.page import Chart
-from probe.soak.journal import Entry, Errors, Event, LinkSample, Sample, Thinned
+from probe.soak.journal import Entry, LinkSample, Sample, Thinned
 
 _POINTS = 600
 _FIELDS = LinkSample.__struct_fields__
@@ -20,7 +21,11 @@ def charts(entries: Sequence[Entry], titles: Mapping[str, str], ceilings: Mappin
     sampled = [entry for entry in entries if isinstance(entry, Sample | Thinned)]
     step = max(1, len(sampled) // _POINTS)
     kept = sampled[::step]
-    events = [{"t": e.t, "what": e.sentence} for e in entries if isinstance(e, Event) and e.kind != "witness"]
+    events = [
+        {"t": e.t, "what": e.sentence}
+        for e in entries
+        if isinstance(e, LinkEvent) and e.kind is not LinkEventKind.WITNESS
+    ]
     rates = list(_rates(kept, titles))
     shares = list(_shares(kept, titles, ceilings))
     measured = list(_passes(entries))
@@ -80,18 +85,18 @@ def _passes(entries: Sequence[Entry]) -> Iterator[dict[str, Any]]:
     passes = [entry for entry in entries if isinstance(entry, Pass) and entry.seconds > 0]
     for entry in passes[:: max(1, len(passes) // _POINTS)]:
         link = f"{entry.load} {entry.target}, {entry.direction}"
-        yield {"t": entry.t, "place": entry.place, "link": link, "value": entry.bytes / entry.seconds / 1e9}
+        yield {"t": entry.t, "place": entry.place_id, "link": link, "value": entry.bytes / entry.seconds / 1e9}
 
 
 def _errors(entries: Sequence[Entry], titles: Mapping[str, str]) -> Iterator[dict[str, Any]]:
     totals: dict[str, int] = {}
     for entry in entries:
-        if isinstance(entry, Errors):
-            before = totals.get(entry.place, 0)
-            totals[entry.place] = before + entry.count
-            for value in (before, totals[entry.place]):
-                link = titles.get(entry.place, entry.place)
-                yield {"t": entry.t, "place": entry.place, "link": link, "value": value}
+        if isinstance(entry, CountedErrors):
+            before = totals.get(entry.place_id, 0)
+            totals[entry.place_id] = before + entry.count
+            for value in (before, totals[entry.place_id]):
+                link = titles.get(entry.place_id, entry.place_id)
+                yield {"t": entry.t, "place": entry.place_id, "link": link, "value": value}
 
 
 def _svg(name: str, unit: str, rows: list[dict[str, Any]], events: list[dict[str, Any]]) -> str:

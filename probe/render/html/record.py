@@ -75,14 +75,14 @@ def _carried(document: Record) -> Section:
             f"{data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}, {item.passes} passes",
             item.sentence,
         )
-        for item in document.carriage
+        for item in document.throughput
     ]
     columns = ("load", "direction", "median", "ceiling", "spread", "meaning")
     return Section(title="What was carried", columns=columns, rows=tuple(rows))
 
 
 def _events(document: Record) -> Section:
-    rows = tuple((f"{event.t:.1f} s", event.place, event.sentence) for event in document.events)
+    rows = tuple((f"{event.t:.1f} s", event.place_id, event.sentence) for event in document.events)
     texts = () if rows else ("Nothing happened that was not asked for.",)
     return Section(title="Events", texts=texts, columns=("time", "place", "what"), rows=rows)
 

@@ -21,9 +21,9 @@ def render(document: Record, screen: Console) -> None:
         screen.print(Padding(Text(reason), (0, 0, 0, 2)))
     for outcome in document.links:
         _outcome(outcome, screen)
-    if document.carriage:
+    if document.throughput:
         screen.print(Text("\nWhat was carried", style="bold"))
-    for item in document.carriage:
+    for item in document.throughput:
         ceiling = "" if item.ceiling_bytes_s is None else f" of {data_rate(item.ceiling_bytes_s)}"
         spread = f"{item.passes} passes, {data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}"
         screen.print(

@@ -10,10 +10,11 @@ from rich.text import Text
 
 from probe.audit.names import title
 from probe.links.state import LinkState
-from probe.loads.interface import placement
+from probe.loads.placement import placement
 from probe.render.units import data_rate, duration
 from probe.soak.plan import Shows
-from probe.soak.runner import Progress, Setup
+from probe.soak.progress import Progress
+from probe.soak.setup import Setup
 
 _PLAIN_EVERY_S = 10.0
 
@@ -27,10 +28,8 @@ def before(shows: Sequence[Shows], setup: Setup, caution: str, screen: Console) 
             ratio = "not in Flit mode" if item.ratio is None else f"shows a bit error ratio below {item.ratio:.1e}"
             screen.print(f"  {item.title}: without an error this {ratio} (95 %, one direction)")
         screen.print("Minutes are enough for the ratio; hours buy heat and rare trainings.")
-    for exerciser, target in setup.exercisers:
-        screen.print(
-            f"load {exerciser.name} on {target.label}: verifies {exerciser.verifies}; writes {exerciser.writes}"
-        )
+    for load, target in setup.loads:
+        screen.print(f"load {load.name} on {target.label}: verifies {load.verifies}; writes {load.writes}")
         screen.print(f"  {placement(target)}")
     screen.print(Text(caution, style="italic"))
 
@@ -57,9 +56,10 @@ class _Lines:
 
     def take(self, state: Progress) -> None:
         """Print what is new."""
-        for event in state.latest[self._told :] if self._told <= len(state.latest) else state.latest[-1:]:
+        new = min(state.events - self._told, len(state.latest))
+        for event in list(state.latest)[len(state.latest) - new :]:
             self._screen.print(f"{event.t:8.1f} s  {event.sentence}", soft_wrap=True)
-        self._told = len(state.latest)
+        self._told = state.events
         if state.t < self._next:
             return
         self._next = state.t + _PLAIN_EVERY_S
@@ -97,9 +97,9 @@ def _table(setup: Setup, state: Progress) -> Table:
     return table
 
 
-def _measured(place: str, state: Progress, ceiling: int | None) -> tuple[str, str]:
-    seen = state.links[place]
-    own = [rate for (where, _, _), rate in state.rates.items() if where == place]
+def _measured(place_id: str, state: Progress, ceiling: int | None) -> tuple[str, str]:
+    seen = state.links[place_id]
+    own = [rate for (where, _, _), rate in state.rates.items() if where == place_id]
     rate = max(own, default=(seen.to_host_bytes_s or 0.0) + (seen.from_host_bytes_s or 0.0))
     if not rate:
         return "", ""

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import title
-from probe.soak.watching import Happening, Row, Watch
+from probe.observe.watching import Watch, WatchedEvent, WatchedLink
 
 _KEPT = 12
 
@@ -21,17 +21,17 @@ def live_view(
     watched: Watch, links: Sequence[LinkDocument], interval: float, until: float | None, screen: Console
 ) -> None:
     """Draw until the time is over or somebody ends it."""
-    latest: deque[Happening] = deque(maxlen=_KEPT)
+    latest: deque[WatchedEvent] = deque(maxlen=_KEPT)
     titles = {link.place_id: title(link) for link in links}
     with Live(console=screen, auto_refresh=False, transient=False) if screen.is_terminal else _Lines(screen) as live:
-        while until is None or time.monotonic() < until:
-            rows, happenings = watched.step()
-            latest.extend(happenings)
+        while until is None or watched.clock.now() < until:
+            rows, events = watched.step()
+            latest.extend(events)
             if isinstance(live, Live):
                 live.update(Group(_table(rows, titles), *map(_line, latest)), refresh=True)
             else:
-                live.take(happenings)
-            time.sleep(interval)
+                live.take(events)
+            watched.clock.wait(interval)
 
 
 class _Lines:
@@ -44,22 +44,22 @@ class _Lines:
     def __exit__(self, *_: object) -> None:
         return None
 
-    def take(self, happenings: Sequence[Happening]) -> None:
-        for happening in happenings:
-            self._screen.print(_line(happening), soft_wrap=True)
+    def take(self, events: Sequence[WatchedEvent]) -> None:
+        for event in events:
+            self._screen.print(_line(event), soft_wrap=True)
 
 
-def _line(happening: Happening) -> Text:
-    moment = time.strftime("%H:%M:%S", time.localtime(happening.time))
-    return Text.assemble(f"{moment}  ", (happening.address or "platform", "bold"), f"  {happening.sentence}")
+def _line(event: WatchedEvent) -> Text:
+    moment = time.strftime("%H:%M:%S", time.localtime(event.time))
+    return Text.assemble(f"{moment}  ", (event.address or "platform", "bold"), f"  {event.sentence}")
 
 
-def _table(rows: Sequence[Row], titles: dict[str, str]) -> Table:
+def _table(rows: Sequence[WatchedLink], titles: dict[str, str]) -> Table:
     table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
     for name in ("place", "runs at", "errors since", "heat"):
         table.add_column(name, no_wrap=True, overflow="ellipsis")
     for row in rows:
         state = str(row.state) if row.present else "gone"
         heat = "" if row.temperature_c is None else f"{row.temperature_c:.0f} C"
-        table.add_row(titles[row.place], state, str(row.errors), heat)
+        table.add_row(titles[row.place_id], state, str(row.errors), heat)
     return table

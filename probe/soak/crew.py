@@ -1,4 +1,4 @@
-"""Loads at work: exercisers in threads, and the site's own command in a process of its own."""
+"""Loads at work: our own in threads, and the site's own command in a process of its own."""
 
 import os
 import signal
@@ -8,19 +8,21 @@ import threading
 from collections.abc import Callable, Sequence
 
 from probe.exceptions import LinkprobeError
-from probe.loads.interface import Context, Exerciser, Target
+from probe.loads.interface import Context, Load, Target
+from probe.loads.results import Mismatch, Pass
 from probe.soak.journal import LoadEnded
+from probe.soak.setup import Setup
 
 _OUTPUT_TAIL = 4000
 _GRACE_S = 5.0
 
 
-class ExerciserLoad:
-    """One exerciser on one target."""
+class LoadAtWork:
+    """One load on one target."""
 
-    def __init__(self, exerciser: Exerciser, target: Target, context: Context, clock: Callable[[], float]) -> None:
+    def __init__(self, load: Load, target: Target, context: Context, clock: Callable[[], float]) -> None:
         self.name = context.load
-        self._exerciser = exerciser
+        self._load = load
         self._target = target
         self._context = context
         self._clock = clock
@@ -33,7 +35,7 @@ class ExerciserLoad:
 
     def _work(self) -> None:
         try:
-            self._exerciser.run(self._target, self._context)
+            self._load.run(self._target, self._context)
         except (OSError, LinkprobeError) as error:
             self._failure = f"{self._target.label}: {error}"
 
@@ -52,7 +54,7 @@ class ExerciserLoad:
         return LoadEnded(t=self._clock(), load=self.name, failure=failure)
 
 
-class CommandLoad:
+class CommandAtWork:
     """The site's own command; its output's end is kept, and its whole process group is ended with it."""
 
     def __init__(self, command: Sequence[str], clock: Callable[[], float]) -> None:
@@ -109,4 +111,55 @@ class CommandLoad:
                 return
 
 
-Load = ExerciserLoad | CommandLoad
+class Crew:
+    """All loads of a soak."""
+
+    def __init__(self, setup: Setup, elapsed: Callable[[], float]) -> None:
+        self._told = threading.Event()
+        self._lock = threading.Lock()
+        self._reported: list[Pass | Mismatch] = []
+        places = {
+            address: link.place_id
+            for link in setup.links
+            for address in (link.component.functions if link.component else ())
+        }
+        self._members: list[LoadAtWork | CommandAtWork] = [
+            LoadAtWork(
+                load,
+                target,
+                Context(
+                    load.name, places.get(target.address or "", ""), setup.options, self._told, self._take, elapsed
+                ),
+                elapsed,
+            )
+            for load, target in setup.loads
+        ]
+        if setup.command:
+            self._members.append(CommandAtWork(setup.command, elapsed))
+
+    def start(self) -> None:
+        """Set all to work."""
+        for member in self._members:
+            member.start()
+
+    @property
+    def ended(self) -> bool:
+        """The command is over; without one, all loads that there were."""
+        commands = [member for member in self._members if isinstance(member, CommandAtWork)]
+        waited_for = commands or self._members
+        return bool(waited_for) and all(member.ended for member in waited_for)
+
+    def stop(self) -> list[LoadEnded]:
+        """End all, and tell how each ended."""
+        self._told.set()
+        return [member.stop() for member in self._members]
+
+    def reported(self) -> list[Pass | Mismatch]:
+        """What was reported since the last call."""
+        with self._lock:
+            taken, self._reported = self._reported, []
+        return taken
+
+    def _take(self, entry: Pass | Mismatch) -> None:
+        with self._lock:
+            self._reported.append(entry)

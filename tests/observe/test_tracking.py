@@ -2,8 +2,9 @@
 
 from typing import Any
 
+from probe.observe.events import CountedErrors, LinkEvent
 from probe.observe.sampler import Reading
-from probe.soak.tracking import LinkTrack
+from probe.observe.tracking import LinkTrack
 
 FULL = Reading(16.0, 4, managed=False, lanes=0, power_state="D0", temperature_c=None, present=True)
 
@@ -20,8 +21,9 @@ def read(speed: float | None = 16.0, width: int | None = 4, **changes: Any) -> R
 
 
 def kinds(*readings: Reading) -> list[tuple[str, bool]]:
-    track = LinkTrack("place", (16.0, 4))
-    return [(event.kind, event.bad) for t, item in enumerate(readings) for event in track.take(float(t), item)]
+    track = LinkTrack("place", {})
+    found = [event for t, item in enumerate(readings) for event in track.take(float(t), item, None)]
+    return [(event.kind, event.bad) for event in found if isinstance(event, LinkEvent)]
 
 
 def test_nothing_happens() -> None:
@@ -44,25 +46,24 @@ def test_a_drop_between_two_samples_is_seen_by_its_bit() -> None:
 def test_lanes_and_presence() -> None:
     assert kinds(read(), read(lanes=0b10), read(lanes=0b110), read(lanes=0b110)) == [("lane error", True)] * 2
     assert kinds(read(), read(present=False), read()) == [("gone", True), ("back", False)]
+    assert kinds(read(present=False), read(present=False)) == [("gone", True)]  # since the snapshot
 
 
 def test_power_states() -> None:
     assert kinds(read(), read(power_state="D3hot"), read()) == [("power", False), ("power", False)]
 
 
-def test_time_in_each_state() -> None:
-    track = LinkTrack("place", (16.0, 4))
-    for t, speed in ((0.0, 2.5), (1.0, 16.0), (4.0, 16.0)):
-        track.take(t, read(speed))
-    assert dict(track.time_in) == {(2.5, 4): 1.0, (16.0, 4): 3.0}
-
-
 KEY = ("component", "00.0", "correctable", "Bad TLP")
 
 
+def counted(track: LinkTrack, count: int | None) -> list[int]:
+    found = track.take(1.0, FULL, None if count is None else {KEY: count})
+    return [item.count for item in found if isinstance(item, CountedErrors)]
+
+
 def test_counts_grow_and_begin_anew() -> None:
-    track = LinkTrack("place", (16.0, 4))
-    track.begin({KEY: 5})
-    assert [item.count for item in track.count(1.0, {KEY: 7})] == [2]
-    assert track.count(2.0, {KEY: 7}) == []
-    assert [item.count for item in track.count(3.0, {KEY: 3})] == [3]
+    track = LinkTrack("place", {KEY: 5})
+    assert counted(track, 7) == [2]
+    assert counted(track, 7) == []
+    assert counted(track, None) == []
+    assert counted(track, 3) == [3]

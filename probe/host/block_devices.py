@@ -1,0 +1,42 @@
+"""Block devices as the kernel shows them: what they sit behind, serial number, who holds them. /sys/class/block."""
+
+from pathlib import Path
+
+from probe.host.class_devices import SYS, devices, function_of
+
+_BLOCK = SYS / "class" / "block"
+
+
+def whole_devices() -> list[Path]:
+    """Whole disks that sit behind a PCI function and have a size."""
+    return [Path("/dev") / name for name, _ in devices("block") if (_text(_BLOCK / name / "size") or "0") != "0"]
+
+
+def behind(path: Path) -> str | None:
+    """The PCI function that a block device sits behind."""
+    return function_of(_BLOCK / path.resolve().name)
+
+
+def behind_number(major: int, minor: int) -> str | None:
+    """The PCI function of the block device with these numbers."""
+    return function_of(SYS / "dev" / "block" / f"{major}:{minor}")
+
+
+def serial_of(path: Path) -> str | None:
+    """The serial number of a disk, from where drivers keep it."""
+    entry = _BLOCK / path.resolve().name
+    found = (_text(entry / name) for name in ("serial", "device/serial", "device/wwid", "wwid"))
+    return next(filter(None, found), None)
+
+
+def holds_others(path: Path) -> bool:
+    """Whether a block device has partitions or is a part of another device."""
+    entry = _BLOCK / path.resolve().name
+    return any((entry / "holders").glob("*")) or any(entry.glob(f"{entry.name}*/partition"))
+
+
+def _text(path: Path) -> str | None:
+    try:
+        return path.read_text().strip()
+    except OSError:
+        return None

@@ -1,0 +1,56 @@
+"""What happens to a link between two readings: events, and errors counted. Saved in the journal of a soak as they are.
+
+A saved format only grows. The JSON name `place` is a place id: how the place is wired, never its title.
+"""
+
+from enum import StrEnum
+
+import msgspec
+
+
+class LinkEventKind(StrEnum):
+    """What happened to a link."""
+
+    GONE = "gone"
+    BACK = "back"
+    LINK_DOWN = "link down"
+    LINK_UP = "link up"
+    STATE = "state"
+    RETRAINED = "retrained"
+    POWER = "power"
+    LANE_ERROR = "lane error"
+    WITNESS = "witness"
+
+
+LOST = frozenset({LinkEventKind.GONE, LinkEventKind.LINK_DOWN})
+"""The link carries nothing after these."""
+
+TRANSITIONS = frozenset({
+    LinkEventKind.STATE, LinkEventKind.LINK_DOWN, LinkEventKind.LINK_UP, LinkEventKind.RETRAINED,
+})  # fmt: skip
+"""The link trained."""
+
+
+class LinkEvent(msgspec.Struct, frozen=True, kw_only=True, tag="event"):
+    """What happened to a link, seen `t` seconds after the start. `place_id` is empty for the whole machine."""
+
+    t: float
+    place_id: str = msgspec.field(name="place")
+    kind: LinkEventKind
+    sentence: str
+    bad: bool = False
+
+
+class CountedErrors(msgspec.Struct, frozen=True, kw_only=True, tag="errors"):
+    """Errors that one end counted between two readings, the later at `t`."""
+
+    t: float
+    place_id: str = msgspec.field(name="place")
+    end: str
+    function: str
+    severity: str
+    error: str
+    count: int
+
+
+Observed = LinkEvent | CountedErrors

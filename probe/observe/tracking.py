@@ -1,0 +1,71 @@
+"""What a link did between two readings: events, and errors since they were last counted. Pure."""
+
+from collections.abc import Iterator
+
+from probe.links.state import LinkState
+from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind, Observed
+from probe.observe.sampler import Counters, Reading
+from probe.verdict.lanes import lanes_of
+
+
+class LinkTrack:
+    """One link over time. `counters` are those of the snapshot, in which its component was there."""
+
+    def __init__(self, place_id: str, counters: Counters) -> None:
+        self._place_id = place_id
+        self._last: Reading | None = None
+        self._counts = counters
+
+    def take(self, t: float, reading: Reading, counters: Counters | None) -> Iterator[Observed]:
+        """What happened since the reading before this one; `counters` is None where no count changed."""
+        last, self._last = self._last, reading
+        if last is not None:
+            yield from self._changes(t, last, reading)
+        elif not reading.present:
+            yield self._presence(t, present=False)
+        if counters is not None:
+            yield from self._counted(t, counters)
+
+    def _changes(self, t: float, last: Reading, now: Reading) -> Iterator[LinkEvent]:
+        if last.present != now.present:
+            yield self._presence(t, present=now.present)
+        if (last.speed_gts, last.width) != (now.speed_gts, now.width):
+            yield self._state_change(t, last, now)
+        elif now.managed and not last.managed:
+            sentence = "the link was retrained between two samples, and is as it was (Link Bandwidth Management Status)"
+            yield self._event(t, LinkEventKind.RETRAINED, sentence)
+        if now.power_state != last.power_state:
+            sentence = f"power state went from {last.power_state or 'not read'} to {now.power_state or 'not read'}"
+            yield self._event(t, LinkEventKind.POWER, sentence)
+        new = now.lanes & ~last.lanes
+        if new:
+            lanes = ", ".join(map(str, lanes_of(new)))
+            yield self._event(t, LinkEventKind.LANE_ERROR, f"errors in lane {lanes}", bad=True)
+
+    def _presence(self, t: float, *, present: bool) -> LinkEvent:
+        kind = LinkEventKind.BACK if present else LinkEventKind.GONE
+        return self._event(t, kind, f"the component is {'there again' if present else 'gone'}", bad=not present)
+
+    def _state_change(self, t: float, last: Reading, now: Reading) -> LinkEvent:
+        was, state = LinkState(last.speed_gts, last.width), LinkState(now.speed_gts, now.width)
+        if now.speed_gts is None or now.width is None:
+            return self._event(t, LinkEventKind.LINK_DOWN, f"the link went down (was {was})", bad=True)
+        if last.speed_gts is None or last.width is None:
+            return self._event(t, LinkEventKind.LINK_UP, f"the link is up, at {state}")
+        return self._event(t, LinkEventKind.STATE, f"went from {was} to {state}", bad=now.width < last.width)
+
+    def _event(self, t: float, kind: LinkEventKind, sentence: str, *, bad: bool = False) -> LinkEvent:
+        return LinkEvent(t=t, place_id=self._place_id, kind=kind, sentence=sentence, bad=bad)
+
+    def _counted(self, t: float, counters: Counters) -> Iterator[CountedErrors]:
+        """The growth of each counter; where one went down all began anew."""
+        before, self._counts = self._counts, counters
+        anew = any(counters.get(key, 0) < count for key, count in before.items())
+        for key, count in counters.items():
+            growth = count if anew else count - before.get(key, 0)
+            if growth > 0:
+                end, function, severity, error = key
+                yield CountedErrors(
+                    t=t, place_id=self._place_id, end=end, function=function, severity=severity, error=error,
+                    count=growth,
+                )  # fmt: skip

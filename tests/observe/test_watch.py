@@ -1,0 +1,72 @@
+"""Watching: events as they happen, a line each."""
+
+import json
+import signal
+import subprocess
+import sys
+import threading
+from pathlib import Path
+from typing import Any
+
+from probe.audit.snapshot import take
+from probe.host.machine import read_machine
+from probe.host.opening import open_source
+from probe.observe.watching import Watch
+from tests.observe.clocks import ScriptedClock
+from tests.soak.test_soak import FAST_WIDE, PORT, SLOW, Machine
+
+
+def test_what_happens_is_told_once(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    taken = take(read_machine(open_source(machine.sys)))
+    links = [link for link in taken.links if link.downstream_port == PORT]
+    clock = ScriptedClock(
+        (1.5, lambda: machine.status(SLOW)),
+        (2.5, lambda: machine.counter("aer_dev_correctable", "RxErr 3\nBadTLP 0")),
+        (3.5, lambda: machine.status(FAST_WIDE)),
+    )
+    watch = Watch(str(machine.sys), links, taken.evidence, clock, live=False)
+    events = []
+    for _ in range(6):
+        rows, happened = watch.step()
+        events += happened
+        clock.wait(1.0)
+    watch.close()
+    assert [event.kind for event in events] == ["state", "errors", "state"]
+    assert events[1].sentence == "3 correctable: Receiver Error at the component"
+    assert {event.address for event in events} == {"0000:01:00.0"}
+    assert [(row.errors, str(row.state)) for row in rows] == [(3, "16 GT/s x4")]
+
+
+def first_line(machine: Machine, *arguments: str) -> str:
+    """The first line that a watch prints of a link whose speed goes up and down until there is one."""
+    command = [sys.executable, "-m", "probe", "watch", "--sysfs", str(machine.sys), "--link", PORT, *arguments]
+    process: subprocess.Popen[Any] = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    told = threading.Event()
+
+    def up_and_down() -> None:
+        while not told.wait(0.1):
+            machine.status(SLOW)
+            told.wait(0.1)
+            machine.status(FAST_WIDE)
+
+    worker = threading.Thread(target=up_and_down)
+    worker.start()
+    try:
+        assert process.stdout is not None
+        line: str = process.stdout.readline()
+    finally:
+        told.set()
+        worker.join()
+        process.send_signal(signal.SIGKILL)
+        process.communicate()
+    return line
+
+
+def test_the_stream(tmp_path: Path) -> None:
+    found = json.loads(first_line(Machine(tmp_path), "--json", "--interval", "0.05"))
+    assert (found["kind"], found["address"]) == ("state", "0000:01:00.0")
+
+
+def test_plain_lines_in_a_pipe(tmp_path: Path) -> None:
+    assert "0000:01:00.0  went from " in first_line(Machine(tmp_path), "--interval", "0.05")
