@@ -24,7 +24,6 @@ from probe.soak.throughput import Carriage, carriage
 from probe.verdict.words import Verdict
 
 _LOST = frozenset({"gone", "link down"})
-_BELOW = frozenset({Verdict.DOWNTRAINED, Verdict.CAPPED})
 
 
 class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
@@ -274,7 +273,7 @@ def _failed(  # noqa: PLR0913, PLR0917 - all that can fail a link
     word: Verdict, best: LinkState, link: LinkDocument, counted: Sequence[ErrorFinding], events: Sequence[Event],
     start: Start, seconds: float,
 ) -> Iterable[str]:  # fmt: skip
-    if word in _BELOW:
+    if word.below_capability:
         yield f"never better than {best} under load, where both ends can do {link.possible}"
     limit = Limit.parse(start.correctable_limit)
     for finding in counted:

@@ -4,7 +4,6 @@ from collections import defaultdict
 
 from probe.observe.sampler import Counters, Reading
 from probe.soak.journal import Errors, Event
-from probe.verdict.lanes import lanes_of
 
 State = tuple[float | None, int | None]
 
@@ -46,9 +45,9 @@ class LinkTrack:
         if now.power_state != last.power_state:
             sentence = f"power state went from {last.power_state or 'not read'} to {now.power_state or 'not read'}"
             found.append(self._event(t, "power", sentence, bad=False))
-        new = now.lanes & ~last.lanes
+        new = now.lanes - last.lanes
         if new:
-            lanes = ", ".join(map(str, lanes_of(new)))
+            lanes = ", ".join(map(str, sorted(new)))
             found.append(self._event(t, "lane error", f"errors in lane {lanes}", bad=True))
         return found
 
