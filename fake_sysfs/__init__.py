@@ -5,15 +5,14 @@ source = tree.source()            # in memory
 tree.write(Path("/tmp/tree"))     # or as files
 """
 
+from fake_sysfs.build import Machine, machine
 from fake_sysfs.description import (
     Component,
     Function,
-    Machine,
     Port,
     SlotRecord,
     State,
     card,
-    machine,
     port,
     root_port,
     switch,

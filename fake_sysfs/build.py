@@ -1,18 +1,20 @@
-"""A description made into files: bus numbers handed out, attributes in the kernel's spelling, config space packed."""
+"""A machine, made into files: bus numbers handed out, attributes in the kernel's spelling, config space packed."""
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
-from fake_sysfs.config import config_space
-from fake_sysfs.description import Component, Fields, Function, Machine, Port, State
+from fake_sysfs.config import Around, config_space
+from fake_sysfs.description import Component, Function, Port, SlotRecord, State
 from fake_sysfs.smbios import dmi_table
 from fake_sysfs.tree import Tree
+from probe import kernel_spellings as kernel
 from probe.address import Address
-from probe.kernel_spellings import SHORT_NAMES
-from probe.registers.errors import CORRECTABLE_BITS, UNCORRECTABLE_BITS
-from probe.registers.express import DOWNSTREAM_PORT, ENDPOINT, INTEGRATED, ROOT_PORT, UPSTREAM_PORT
+from probe.registers.class_code import BRIDGE_TO_PCI, ClassCode
+from probe.registers.device import DOWNSTREAM_PORT, ENDPOINT, INTEGRATED, ROOT_PORT, UPSTREAM_PORT
+from probe.registers.errors import CORRECTABLE_NAMES, UNCORRECTABLE_NAMES, Severity
 
-_SHORT_OF = {long: short for short, long in SHORT_NAMES.items()}
-_BRIDGE_CLASS = 0x0604
+_SHORT_OF = {long: short for short, long in kernel.SHORT_NAMES.items()}
+_TOTALS = {Severity.CORRECTABLE: "COR", Severity.NONFATAL: "NONFATAL", Severity.FATAL: "FATAL"}
 
 
 @dataclass(slots=True)
@@ -46,12 +48,40 @@ class _Spot:
     where: Address
     path: str
     trained: State | None = None
-    around: Fields = field(default_factory=dict)
-    buses: bytes = b""
+    around: Around = field(default_factory=Around)
 
 
-def build(described: Machine) -> Tree:
-    """The machine as a tree of files."""
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Machine:
+    """A whole machine: its root complexes' ports, other root bus functions, and what surrounds them.
+
+    `skipped_buses` bus numbers of each root are left out, which renumbers everything below.
+    """
+
+    ports: tuple[Port, ...] = ()
+    on_root_bus: tuple[tuple[str, Component], ...] = ()
+    smbios_slots: tuple[SlotRecord, ...] = ()
+    cooling: tuple[tuple[str, int, int], ...] = ()
+    log: tuple[str, ...] = ()
+    ids: bytes = b""
+    name: str = "machine"
+    kernel: str = "6.12.0"
+    firmware: dict[str, str] = field(default_factory=dict)
+    boot_id: str = "00000000-0000-4000-8000-000000000001"
+    uptime_s: float = 86_400.0
+    skipped_buses: int = 0
+
+    def build(self) -> Tree:
+        """The machine as a tree of files."""
+        return _built(self)
+
+
+def machine(*ports: Port, **changes: Any) -> Machine:
+    """A machine of these Root Ports."""
+    return Machine(ports=ports, **changes)
+
+
+def _built(described: Machine) -> Tree:
     builder = _Builder()
     for port in described.ports:
         where = Address.parse(port.address or "")
@@ -81,13 +111,14 @@ def _port(builder: _Builder, port: Port, kind: str, where: Address, path: str) -
     if component is not None:
         _component(builder, component, Address(where.domain, secondary, 0, 0), path, trained)
     subordinate = builder.last_bus
-    around: Fields = {
-        "slot": port.slot, "hot plug": port.hot_plug, "target": port.target_gts,
-        "presence": "card present" if component is not None or port.slot is None else "slot empty",
-    }  # fmt: skip
-    _function(
-        builder, port.function, _Spot(kind, where, path, trained, around, bytes([where.bus, secondary, subordinate]))
+    around = Around(
+        slot=port.slot,
+        hot_plug=port.hot_plug,
+        present=component is not None or port.slot is None,
+        target_gts=port.target_gts,
+        buses=(where.bus, secondary, subordinate),
     )
+    _function(builder, port.function, _Spot(kind, where, path, trained, around))
     name = port.slot_name or (None if port.slot is None else str(port.slot))
     if name is not None:
         _slot_directory(builder, name, Address(where.domain, secondary, 0, 0), port, trained)
@@ -100,7 +131,7 @@ def _slot_directory(builder: _Builder, name: str, where: Address, port: Port, tr
         unique = f"{name}-{copy}"
     builder.slot_names.add(unique)
     base = f"sys/bus/pci/slots/{unique}"
-    builder.text(f"{base}/address", where.place)
+    builder.text(f"{base}/address", where.without_function)
     if port.function.best is not None:
         builder.text(f"{base}/max_bus_speed", _speed(port.function.best))
     builder.text(f"{base}/cur_bus_speed", _speed(trained))
@@ -121,8 +152,8 @@ def _component(builder: _Builder, component: Component, base: Address, path: str
     for number, port in enumerate(component.ports):
         below = Address(base.domain, inner, number, 0)
         _port(builder, port, DOWNSTREAM_PORT, below, f"{path}/{where}/{below}")
-    buses = bytes([base.bus, inner, builder.last_bus])
-    _function(builder, first, _Spot(kind, where, f"{path}/{where}", trained, buses=buses))
+    around = Around(buses=(base.bus, inner, builder.last_bus))
+    _function(builder, first, _Spot(kind, where, f"{path}/{where}", trained, around))
 
 
 def _virtual_functions(builder: _Builder, physical: Function, where: Address, path: str) -> None:
@@ -133,9 +164,9 @@ def _virtual_functions(builder: _Builder, physical: Function, where: Address, pa
         _function(builder, virtual, _Spot(ENDPOINT, place, f"{path}/{place}"))
         base = f"{path}/{place}"
         builder.links[f"{base}/physfn"] = f"../{where}"
-        for name, text in (("current_link_speed", "Unknown"), ("max_link_speed", "Unknown")):
-            builder.text(f"{base}/{name}", text)
-        for name in ("current_link_width", "max_link_width"):
+        for name in (kernel.CURRENT_LINK_SPEED, kernel.MAX_LINK_SPEED):
+            builder.text(f"{base}/{name}", kernel.NO_SPEED)
+        for name in (kernel.CURRENT_LINK_WIDTH, kernel.MAX_LINK_WIDTH):
             builder.text(f"{base}/{name}", 0)
 
 
@@ -148,13 +179,13 @@ def _on_root_bus(builder: _Builder, base: Address, component: Component) -> None
 
 
 def _speed(state: State | None) -> str:
-    return "Unknown" if state is None else f"{state.speed_gts:.1f} GT/s PCIe"
+    return kernel.NO_SPEED if state is None else f"{state.speed_gts:.1f} GT/s PCIe"
 
 
 def _function(builder: _Builder, described: Function, spot: _Spot) -> None:
-    kind, where, path, trained, buses = spot.kind, spot.where, spot.path, spot.trained, spot.buses
+    kind, where, path, trained, buses = spot.kind, spot.where, spot.path, spot.trained, spot.around.buses
     builder.links[f"sys/bus/pci/devices/{where}"] = f"../../../{path.removeprefix('sys/')}"
-    builder.files[f"{path}/config"] = config_space(described, kind, trained, port=spot.around, buses=buses)
+    builder.files[f"{path}/config"] = config_space(described, kind, trained, spot.around)
     texts: dict[str, object] = {
         "class": f"{described.class_code:#08x}", "vendor": f"{described.vendor:#06x}",
         "device": f"{described.device:#06x}", "revision": "0x01", "numa_node": described.numa_node, "enable": 1,
@@ -162,7 +193,7 @@ def _function(builder: _Builder, described: Function, spot: _Spot) -> None:
         "power_state": described.power_state, "power/control": "on", "d3cold_allowed": 1,
         "power/runtime_status": "active" if described.power_state == "D0" else "suspended",
     }  # fmt: skip
-    if described.class_code >> 8 == _BRIDGE_CLASS and len(buses) > 1:
+    if ClassCode.of(described.class_code).kind == BRIDGE_TO_PCI and len(buses) > 1:
         texts |= {"secondary_bus_number": buses[1], "subordinate_bus_number": buses[2]}
     if kind not in {None, INTEGRATED} and described.best is not None:
         texts |= {
@@ -171,6 +202,10 @@ def _function(builder: _Builder, described: Function, spot: _Spot) -> None:
         }  # fmt: skip
     if kind is not None and described.has_aer:
         texts |= _counters(described, kind)
+    missing = sorted(name for name, content in described.attributes.items() if content is None and name not in texts)
+    if missing:
+        message = f"{where} has no {', '.join(missing)} to take away"
+        raise ValueError(message)
     for name, content in {**texts, **described.attributes}.items():
         if content is not None:
             builder.text(f"{path}/{name}", content)
@@ -181,16 +216,14 @@ def _function(builder: _Builder, described: Function, spot: _Spot) -> None:
 
 def _counters(described: Function, kind: str) -> dict[str, object]:
     texts: dict[str, object] = {}
-    for severity, table, total in (
-        ("correctable", CORRECTABLE_BITS, "COR"), ("nonfatal", UNCORRECTABLE_BITS, "NONFATAL"),
-        ("fatal", UNCORRECTABLE_BITS, "FATAL"),
-    ):  # fmt: skip
+    for severity, file in kernel.COUNTER_FILES.items():
         counts = described.counters.get(severity, {})
-        rows = [f"{_SHORT_OF[name]} {counts.get(name, 0)}" for name in table.values()]
-        texts[f"aer_dev_{severity}"] = "\n".join([*rows, f"TOTAL_ERR_{total} {sum(counts.values())}"])
+        names = CORRECTABLE_NAMES if severity is Severity.CORRECTABLE else UNCORRECTABLE_NAMES
+        rows = [f"{_SHORT_OF[name]} {counts.get(name, 0)}" for name in names]
+        texts[file] = "\n".join([*rows, f"TOTAL_ERR_{_TOTALS[severity]} {sum(counts.values())}"])
     if kind == ROOT_PORT:
-        for name in ("cor", "nonfatal", "fatal"):
-            texts[f"aer_rootport_total_err_{name}"] = described.root_totals.get(name, 0)
+        for severity, file in kernel.ROOT_TOTAL_FILES.items():
+            texts[file] = described.root_totals.get(severity, 0)
     return texts
 
 
@@ -199,7 +232,7 @@ def _surroundings(builder: _Builder, described: Machine) -> None:
         builder.text(f"sys/class/dmi/id/{name}", content)
     for index, (address, state, limit) in enumerate(described.cooling):
         base = f"sys/class/thermal/cooling_device{index}"
-        builder.text(f"{base}/type", f"PCIe_Port_Link_Speed_{address}")
+        builder.text(f"{base}/type", f"{kernel.COOLING_TYPE}{address}")
         builder.text(f"{base}/cur_state", state)
         builder.text(f"{base}/max_state", limit)
     if described.smbios_slots:

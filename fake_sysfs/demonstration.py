@@ -6,8 +6,9 @@ Two sockets and a switch. Faults on purpose, each a named constant for the tests
 from collections.abc import Iterator
 from typing import Any
 
-from fake_sysfs.description import Machine, Port, SlotRecord, card, port, root_port, switch
-from probe.registers import physical
+from fake_sysfs.build import Machine
+from fake_sysfs.description import Port, SlotRecord, card, port, root_port, switch
+from probe.registers.physical import LaneErrorStatus
 
 KARROW = 0x1D7B
 """The vendor id of the observatory's own workshop; the tree carries a `pci.ids` that names it."""
@@ -130,7 +131,7 @@ def _socket_b() -> Iterator[Port]:
     engine = card(
         "32 GT/s x16", device=0x0110, class_code=_ACCELERATOR, driver="correlate", serial=0x4B46_0000_0000_3201, **far,
         counters={"correctable": {"Receiver Error": 3}},
-        registers={physical.LANE_ERROR_STATUS: {"Lane Error Status": 1 << 9}},
+        registers={LaneErrorStatus.lanes: (9,)},
     )  # fmt: skip
     yield _root("0000:80:01.0", "32 GT/s x16", 6, 0x0011, numa_node=1).holds(engine)
     resting = card(

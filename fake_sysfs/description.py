@@ -4,11 +4,9 @@ import re
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple, Self
 
-from fake_sysfs.tree import Tree
-from probe.registers.model import Register, Value
+from probe.registers.model import Field
 
 _STATE = re.compile(r"([\d.]+) GT/s x(\d+)")
-Fields = dict[str, Value]
 
 
 class State(NamedTuple):
@@ -29,7 +27,7 @@ class State(NamedTuple):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Function:
-    """One function. `registers` overrides fields of any register, `attributes` any file (None takes it away)."""
+    """One function. `registers` overrides any field, `attributes` any file (None takes it away)."""
 
     vendor: int = 0x1234
     device: int = 0x0001
@@ -50,7 +48,7 @@ class Function:
     numa_node: int = 0
     counters: dict[str, dict[str, int]] = field(default_factory=dict)
     root_totals: dict[str, int] = field(default_factory=dict)
-    registers: dict[Register, Fields] = field(default_factory=dict)
+    registers: dict[Field[Any], Any] = field(default_factory=dict)
     attributes: dict[str, str | None] = field(default_factory=dict)
     virtual_functions: int = 0
     has_aer: bool = True
@@ -100,38 +98,6 @@ class SlotRecord:
     usage: int = 4
     peers: tuple[tuple[str, int], ...] = ()
     base_lanes: int = 0
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Machine:
-    """A whole machine: its root complexes' ports, other root bus functions, and what surrounds them.
-
-    `skipped_buses` bus numbers of each root are left out, which renumbers everything below.
-    """
-
-    ports: tuple[Port, ...] = ()
-    on_root_bus: tuple[tuple[str, Component], ...] = ()
-    smbios_slots: tuple[SlotRecord, ...] = ()
-    cooling: tuple[tuple[str, int, int], ...] = ()
-    log: tuple[str, ...] = ()
-    ids: bytes = b""
-    name: str = "machine"
-    kernel: str = "6.12.0"
-    firmware: dict[str, str] = field(default_factory=dict)
-    boot_id: str = "00000000-0000-4000-8000-000000000001"
-    uptime_s: float = 86_400.0
-    skipped_buses: int = 0
-
-    def build(self) -> Tree:
-        """The machine as a tree of files."""
-        from fake_sysfs.build import build  # noqa: PLC0415 - the builder reads descriptions, not the other way round
-
-        return build(self)
-
-
-def machine(*ports: Port, **changes: Any) -> Machine:
-    """A machine of these Root Ports."""
-    return Machine(ports=ports, **changes)
 
 
 _PORT_FIELDS = frozenset({"slot", "slot_name", "hot_plug", "target_gts", "trained"})

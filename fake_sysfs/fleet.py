@@ -14,7 +14,8 @@ from typing import NamedTuple
 
 import msgspec
 
-from fake_sysfs.description import Machine, card, machine, root_port
+from fake_sysfs.build import Machine, machine
+from fake_sysfs.description import card, root_port
 from probe.audit.snapshot import take
 from probe.documents.files import encode
 from probe.host.machine import read_machine

@@ -2,6 +2,7 @@
 
 from fake_sysfs.description import SlotRecord
 from probe.address import Address
+from probe.registers.smbios import device_and_function
 
 _BASE_LENGTH = 0x13
 
@@ -22,7 +23,7 @@ def _slot(record: SlotRecord, handle: int) -> bytes:
 
 
 def _place(where: Address) -> bytes:
-    return where.domain.to_bytes(2, "little") + bytes([where.bus, where.device << 3 | where.function])
+    return where.domain.to_bytes(2, "little") + bytes([where.bus, device_and_function(where.device, where.function)])
 
 
 def _peer(where: Address, lanes: int) -> bytes:

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from probe import kernel_spellings as kernel
 from probe.evidence import Unread, Why
 from probe.host.source import MemorySource
 
@@ -60,16 +61,11 @@ class Tree:
         config[offset : offset + len(data)] = data
         return self.with_file(path, bytes(config))
 
-    def with_capability_loop(self, address: str) -> "Tree":
-        """The first capability points to itself."""
-        first = self.files[f"{self._place(address)}/config"][0x34]
-        return self.with_bytes(address, first + 1, bytes([first]))
-
     def silent(self, address: str) -> "Tree":
         """A function that no longer answers: every byte of its config space reads ff."""
         path = f"{self._place(address)}/config"
         changed = self.with_file(path, b"\xff" * len(self.files[path]))
-        for name, text in (("current_link_speed", "Unknown"), ("current_link_width", "63")):
+        for name, text in ((kernel.CURRENT_LINK_SPEED, kernel.NO_SPEED), (kernel.CURRENT_LINK_WIDTH, "63")):
             changed = changed.with_attribute(address, name, text)
         return changed
 
@@ -89,8 +85,9 @@ class Tree:
 
     def without_link_attributes(self) -> "Tree":
         """As a kernel before 4.13 shows it."""
-        names = ("current_link_speed", "current_link_width", "max_link_speed", "max_link_width")
-        return replace(self, files={path: data for path, data in self.files.items() if not path.endswith(names)})
+        return replace(
+            self, files={path: data for path, data in self.files.items() if not path.endswith(kernel.LINK_FILES)}
+        )
 
     def shuffled(self, order: random.Random) -> "Tree":
         """The same files in another order."""

@@ -5,6 +5,12 @@ from typing import NamedTuple, Self
 
 from probe.exceptions import InputError
 
+ADDRESS = r"[0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7]"
+"""An address with its domain, to be a part of other patterns."""
+
+ROOT_BUS = r"pci[0-9a-f]{4,8}:[0-9a-f]{2}"
+"""The kernel's directory of a root bus."""
+
 _ADDRESS = re.compile(r"(?:([0-9a-f]{4,8}):)?([0-9a-f]{2}):([01][0-9a-f])\.([0-7])", re.IGNORECASE)
 
 
@@ -37,6 +43,6 @@ class Address(NamedTuple):
         return f"{self.domain:04x}:{self.bus:02x}:{self.device:02x}.{self.function:x}"
 
     @property
-    def place(self) -> str:
+    def without_function(self) -> str:
         """The address without its function, as the slot directory of the kernel writes it."""
         return f"{self.domain:04x}:{self.bus:02x}:{self.device:02x}"

@@ -8,7 +8,9 @@ from struct import unpack_from
 
 import msgspec
 
-from probe.registers.space import ConfigSpace
+from probe import kernel_spellings as kernel
+from probe.address import Address
+from probe.registers.space import SPACE_END, ConfigSpace
 
 
 class Why(StrEnum):
@@ -58,6 +60,18 @@ class FunctionEvidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=
     names: Names = Names()
     unread: tuple[Unread, ...] = ()
 
+    def __post_init__(self) -> None:
+        """Refuse what cannot be decoded. Raises ValueError, which names the function and the offset or file."""
+        for address in (self.address, self.physical_function):
+            if address is not None and Address.find(address) is None:
+                raise ValueError(f"{self.address!r}: {address!r} is no device address")
+        for start, text in self.config.items():
+            _check_run(self.address, start, text)
+        for name in kernel.NUMBER_FILES:
+            text = self.attributes.get(name, "0")
+            if kernel.number(text) is None:
+                raise ValueError(f"{self.address}: {name} is no hexadecimal number ({text[:40]!r})")
+
     def space(self) -> ConfigSpace:
         """The configuration space as far as it was read."""
         words: dict[int, int] = {}
@@ -71,6 +85,18 @@ class FunctionEvidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=
     def why_unread(self, name: str) -> Unread | None:
         """The failure that kept an attribute (or `config`) from being read, if one did."""
         return next((item for item in self.unread if item.path.rsplit("/", 1)[-1] == name), None)
+
+
+def _check_run(address: str, start: str, text: str) -> None:
+    offset = kernel.number(start)
+    if offset is None or offset % 4 or offset >= SPACE_END:
+        raise ValueError(f"{address}: config has no offset {start[:40]!r}")
+    try:
+        data = bytes.fromhex(text)
+    except ValueError:
+        raise ValueError(f"{address}: config at offset {start}h is not hexadecimal") from None
+    if offset + len(data) > SPACE_END:
+        raise ValueError(f"{address}: config at offset {start}h goes on past its {SPACE_END} bytes")
 
 
 class SlotDirectory(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -124,3 +150,11 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     cooling: tuple[CoolingDevice, ...] = ()
     kernel_log: tuple[LogLine, ...] = ()
     unread: tuple[Unread, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be decoded. Raises ValueError, which names the record."""
+        for number, text in enumerate(self.smbios_slots, start=1):
+            try:
+                bytes.fromhex(text)
+            except ValueError:
+                raise ValueError(f"smbios_slots: record {number} is not hexadecimal") from None

@@ -1,16 +1,58 @@
-"""The kernel's spellings, where its files are read: speeds, widths, error names.
+"""The kernel's spellings: the files of a function's directory, and the words that stand in them.
 
-Sources: `drivers/pci/pci-sysfs.c`, `drivers/pci/probe.c` pci_speed_string, `drivers/pci/pcie/aer.c`,
-`Documentation/ABI/testing/sysfs-bus-pci-devices-aer`.
+A spelling that is no plain English word stands in this file and nowhere else in `probe`, `errors/log_events.py` apart,
+which holds the lines of the log (a test in `tests/laws` reads the sources for it).
+
+Sources: `Documentation/ABI/testing/sysfs-bus-pci`, `Documentation/ABI/testing/sysfs-devices-power`,
+`Documentation/ABI/testing/sysfs-bus-pci-devices-aer`, `drivers/pci/pci-sysfs.c`, `drivers/pci/probe.c`
+pci_speed_string, `drivers/pci/pcie/aer.c`.
 """
 
 import re
+from collections.abc import Mapping
 
-from probe.registers.errors import CORRECTABLE_BITS, UNCORRECTABLE_BITS
+from probe.registers.errors import CORRECTABLE_NAMES, UNCORRECTABLE_NAMES, Severity
 from probe.registers.values import SPEED_GTS
+
+CLASS, VENDOR, DEVICE = "class", "vendor", "device"
+SUBSYSTEM_VENDOR, SUBSYSTEM_DEVICE = "subsystem_vendor", "subsystem_device"
+NUMBER_FILES = (CLASS, VENDOR, DEVICE, SUBSYSTEM_VENDOR, SUBSYSTEM_DEVICE)  # each in hexadecimal
+SERIAL_NUMBER = "serial_number"
+NUMA_NODE = "numa_node"
+LABEL, ACPI_INDEX = "label", "acpi_index"
+REMOVABLE = "removable"  # the file, and the word in it that says so
+SECONDARY_BUS_NUMBER, SUBORDINATE_BUS_NUMBER = "secondary_bus_number", "subordinate_bus_number"
+CURRENT_LINK_SPEED, CURRENT_LINK_WIDTH = "current_link_speed", "current_link_width"
+MAX_LINK_SPEED, MAX_LINK_WIDTH = "max_link_speed", "max_link_width"
+LINK_FILES = (CURRENT_LINK_SPEED, CURRENT_LINK_WIDTH, MAX_LINK_SPEED, MAX_LINK_WIDTH)
+NO_SPEED = "Unknown"
+CXL_LINK_CAPABILITIES, CXL_LINK_CONTROL, CXL_LINK_STATUS = "rcd_link_cap", "rcd_link_ctrl", "rcd_link_status"
+
+POWER_STATE, RUNTIME_STATUS, RUNTIME_CONTROL = "power_state", "power/runtime_status", "power/control"
+D3COLD_ALLOWED = "d3cold_allowed"
+ASLEEP = frozenset({"D1", "D2", "D3hot", "D3cold"})
+DEEPEST_SLEEP = "D3cold"  # reading config space or a link's files wakes a function in it, and no other
+POWER_STATES = frozenset({"D0", *ASLEEP})
+SUSPENDED, RUNTIME_AUTO = "suspended", "auto"
+BUSY_PERCENT, LINK_LEVELS, LEVEL_IN_USE = "gpu_busy_percent", "pp_dpm_pcie", "*"
+
+COUNTER_FILES: dict[Severity, str] = {severity: f"aer_dev_{severity}" for severity in Severity}
+ROOT_TOTAL_FILES: dict[Severity, str] = {
+    Severity.CORRECTABLE: "aer_rootport_total_err_cor",
+    Severity.NONFATAL: "aer_rootport_total_err_nonfatal",
+    Severity.FATAL: "aer_rootport_total_err_fatal",
+}
+OTHER_FILES = ("revision", "index", "enable", "sriov_totalvfs", "sriov_numvfs", "ari_enabled")
+ASPM_FILES = ("l0s_aspm", "l1_aspm", "l1_1_aspm", "l1_2_aspm", "l1_1_pcipm", "l1_2_pcipm", "clkpm")
+PHYSICAL_FUNCTION, IOMMU_GROUP = "physfn", "iommu_group"
+
+COOLING_TYPE = "PCIe_Port_Link_Speed_"  # drivers/thermal/pcie_cooling.c, followed by the port's address
+RETRAINED_SLOW = "retraining non-functional downstream link"  # drivers/pci/quirks.c, pcie_failed_link_retrain, 6.5 on
+RESTRICTION_LIFTED = "removing 2.5GT/s downstream link speed restriction"  # as above
 
 NOT_A_WIDTH = frozenset({0, 63, 255})  # printed where the link has no width to give, or the register reads all ones
 _SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*GT/s")
+_HEXADECIMAL = re.compile(r"[0-9a-fA-F]+")
 _NONZERO = re.compile(r" 0*[1-9]")
 _SPEEDS = frozenset(SPEED_GTS.values())
 
@@ -30,10 +72,21 @@ _LONG_SPELLINGS = {
     "Unsupported Request": "Unsupported Request Error",
 }
 SHORT_NAMES: dict[str, str] = {
-    **dict(zip(_SHORT_CORRECTABLE, CORRECTABLE_BITS.values(), strict=True)),
-    **dict(zip(_SHORT_UNCORRECTABLE, UNCORRECTABLE_BITS.values(), strict=True)),
+    **dict(zip(_SHORT_CORRECTABLE, CORRECTABLE_NAMES, strict=True)),
+    **dict(zip(_SHORT_UNCORRECTABLE, UNCORRECTABLE_NAMES, strict=True)),
 }
 """The kernel's short name of each error to the specification's."""
+
+
+def number(text: str) -> int | None:
+    """A number of a file in hexadecimal, with or without 0x; None for anything else."""
+    digits = text.strip().removeprefix("0x")
+    return int(digits, 16) if _HEXADECIMAL.fullmatch(digits) else None
+
+
+def sleeps(attributes: Mapping[str, str]) -> bool:
+    """Whether these files say that a function is in a state below D0, or suspended at run time."""
+    return attributes.get(POWER_STATE) in ASLEEP or attributes.get(RUNTIME_STATUS) == SUSPENDED
 
 
 def speed_gts(text: str) -> float | None:

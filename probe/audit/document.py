@@ -33,7 +33,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     reasons: tuple[Reason, ...] = ()
     bandwidth: Bandwidth = Bandwidth()
     inside_card: bool = False
-    standing: KindOfLink = KindOfLink.SLOT
+    kind: KindOfLink = msgspec.field(default=KindOfLink.SLOT, name="standing")
     urgent: bool = False
     silent: bool = False
     alarming: bool = False

@@ -1,6 +1,7 @@
 """One sentence for a link: what it is and why, for a table and a log line. Reads the link document only."""
 
 from probe.audit.document import LinkDocument
+from probe.registers.errors import Severity
 from probe.verdict.words import Verdict
 
 _PHRASES = {
@@ -40,7 +41,7 @@ def headline(link: LinkDocument) -> str:
 
 
 def _uncorrectable(link: LinkDocument) -> str:
-    counts = ((link.errors.fatal, "fatal"), (link.errors.nonfatal, "non-fatal"))
+    counts = ((link.errors.fatal, Severity.FATAL.words), (link.errors.nonfatal, Severity.NONFATAL.words))
     told = " and ".join(f"{count} {severity}" for count, severity in counts if count)
     return f"{told} errors counted since boot; the link {link.verdict}"
 

@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from probe.address import Address
 from probe.errors.coverage import counter_doubts
 from probe.evidence import Evidence
-from probe.kernel_spellings import error_total
+from probe.kernel_spellings import COUNTER_FILES, ROOT_TOTAL_FILES, error_total
+from probe.links.slots import record_address
 from probe.links.topology import Topology
-from probe.registers import express, physical
-from probe.registers.express import ROOT_PORT
+from probe.registers.device import ROOT_PORT
+from probe.registers.errors import Severity
+from probe.registers.link import LinkStatus2
+from probe.registers.physical import LaneErrorStatus
 from probe.registers.smbios import decode_slot
-from probe.verdict.lanes import lanes_of
 from probe.verdict.observation import Observation
 
 _ENOUGH_SIBLINGS = 3
@@ -34,11 +36,11 @@ def observations(evidence: Evidence, tree: Topology) -> tuple[Observation, ...]:
 def _unattributed(tree: Topology) -> Iterator[Observation]:
     """What a Root Port counted and nobody below it claims. Its total holds its own errors and all below."""
     for address, function in tree.functions.items():
-        for severity, file in (("correctable", "cor"), ("nonfatal", "nonfatal"), ("fatal", "fatal")):
-            total = function.evidence.attributes.get(f"aer_rootport_total_err_{file}", "")
+        for severity, file in ROOT_TOTAL_FILES.items():
+            total = function.evidence.attributes.get(file, "")
             if not total.isdecimal() or int(total) == 0:
                 continue
-            texts = [f.evidence.attributes.get(f"aer_dev_{severity}") for f in (function, *tree.beneath(function))]
+            texts = [f.evidence.attributes.get(COUNTER_FILES[severity]) for f in (function, *tree.beneath(function))]
             claimed = sum(error_total(text) or 0 for text in texts if text)
             if int(total) > claimed:
                 rest = int(total) - claimed
@@ -53,7 +55,7 @@ def _missing_ports(tree: Topology) -> Iterator[Observation]:
     for function in tree.functions.values():
         if tree.kind(function) == ROOT_PORT:
             address = function.address
-            kind = (function.vendor, function.space.raw(2, 2))
+            kind = (function.vendor, function.device)
             root = families[kind].setdefault((address.domain, address.bus), set())
             root.add((address.device, address.function))
     for roots in families.values():
@@ -73,7 +75,7 @@ def _slots_without_device(evidence: Evidence, tree: Topology) -> Iterator[Observ
         slot = decode_slot(bytes.fromhex(raw))
         if slot is None or slot.bus is None or slot.usage != _IN_USE:
             continue
-        address = Address(slot.segment or 0, slot.bus, slot.device or 0, slot.function or 0)
+        address = record_address(slot)
         if address not in tree.functions and (address.domain, address.bus) not in buses:
             yield Observation(
                 f"slot {slot.designation}",
@@ -93,9 +95,9 @@ def _broken_lists(tree: Topology) -> Iterator[Observation]:
 def _lane_errors(tree: Topology) -> Iterator[Observation]:
     """Lanes in error at either end, whatever the verdict. The bits are from any time since they were last cleared."""
     for address, function in tree.functions.items():
-        raw = function.register(physical.SECONDARY_PCI_EXPRESS, physical.LANE_ERROR_STATUS)
-        if raw:
-            lanes = ", ".join(map(str, lanes_of(raw)))
+        fact = function.read(LaneErrorStatus.lanes)
+        if fact is not None and fact.value:
+            lanes = ", ".join(map(str, fact.value))
             yield Observation(
                 str(address), f"Lane Error Status names lane {lanes}, at any time since it was last cleared"
             )
@@ -103,8 +105,8 @@ def _lane_errors(tree: Topology) -> Iterator[Observation]:
 
 def _flit_errors(tree: Topology) -> Iterator[Observation]:
     for address, function in tree.functions.items():
-        flit = function.express_flag(express.LINK_STATUS_2["Flit Mode Status"])
-        text = function.evidence.attributes.get("aer_dev_correctable")
+        flit = function.read(LinkStatus2.flit_mode_status)
+        text = function.evidence.attributes.get(COUNTER_FILES[Severity.CORRECTABLE])
         if flit is not None and flit.value and text and error_total(text):
             yield Observation(
                 str(address),

@@ -5,8 +5,6 @@ from probe.exit_status import ExitStatus
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.words import Verdict
 
-_STRICT = frozenset({Verdict.LIMITED, Verdict.RESTING, Verdict.UNJUDGED})
-
 
 def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
     """2 if anything is urgent, 1 if anything is found, 3 if nothing could be judged, else 0.
@@ -19,7 +17,7 @@ def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
         return ExitStatus.FOUND
     if all(link.verdict is Verdict.UNJUDGED for link in document.links):
         return ExitStatus.NOTHING_JUDGED
-    slots = (link for link in document.links if link.standing is KindOfLink.SLOT)
-    if strict and any(link.verdict in _STRICT for link in slots):
+    slots = (link for link in document.links if link.kind is KindOfLink.SLOT)
+    if strict and any(link.verdict.strict for link in slots):
         return ExitStatus.FOUND
     return ExitStatus.CLEAN

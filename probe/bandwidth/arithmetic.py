@@ -15,10 +15,9 @@ from probe.bandwidth.ceiling import (
     uses_flits,
 )
 from probe.exceptions import InputError
-from probe.registers.values import WIDTHS
+from probe.registers.values import PAYLOAD_SIZES, WIDTHS
 from probe.schemas import Schema
 
-_SIZES = tuple(128 << step for step in range(6))
 _SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*(?:GT/s)?", re.IGNORECASE)
 _WIDTH = re.compile(r"[xX]?(\d+)")
 
@@ -50,8 +49,8 @@ def arithmetic(speed: str, width: str, payload: int, read_request: int) -> Arith
     """Reckon the ceiling of a link given as a person writes it. Raises InputError."""
     gts, lanes = parse_speed(speed), parse_width(width)
     for name, size in (("--payload", payload), ("--read-request", read_request)):
-        if size not in _SIZES:
-            sizes = ", ".join(map(str, _SIZES))
+        if size not in PAYLOAD_SIZES:
+            sizes = ", ".join(map(str, PAYLOAD_SIZES))
             raise InputError("no such size", where=f"{name} {size}", remedy=f"choose among {sizes}")
     carried = carries(gts, lanes, payload, read_request)
     flit = uses_flits(gts, flit_mode=None)

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from probe.audit.explanation import decoded_space
+from probe.audit.decoding import decoded_space
 from probe.cli.options import JsonOption
 from probe.cli.showing import show
 from probe.documents.dump import config_from_dump

@@ -10,8 +10,9 @@ import msgspec
 from probe.audit.document import LinkDocument
 from probe.audit.names import identity, title
 from probe.audit.snapshot import Snapshot, judged_links
-from probe.errors.attribution import COMPONENT, PORT, SEVERITIES, Count
-from probe.kernel_spellings import nonzero_counts
+from probe.errors.attribution import Count
+from probe.kernel_spellings import COUNTER_FILES, nonzero_counts
+from probe.links.link import COMPONENT, PORT
 
 OCCUPANT = "component"
 
@@ -86,8 +87,8 @@ def _counts(
     for end, address in ends:
         texts = attributes.get(address or "", {})
         number = (address or "").rpartition(":")[2]
-        for severity in SEVERITIES:
-            text = texts.get(f"aer_dev_{severity}")
+        for severity, file in COUNTER_FILES.items():
+            text = texts.get(file)
             if text:
                 for error, count in nonzero_counts(text).items():
                     yield (end, number, severity, error), count

@@ -25,7 +25,7 @@ def to_toml(links: Sequence[LinkDocument], source: str) -> str:
     document.add(tomlkit.nl())
     document.add("schema", Schema.EXPECTATIONS)
     rules = tomlkit.aot()
-    slots = [link for link in links if link.standing is KindOfLink.SLOT]
+    slots = [link for link in links if link.kind is KindOfLink.SLOT]
     for link, rule in zip(slots, expected_of(links).rule, strict=True):
         table = tomlkit.table()
         words = described(link)

@@ -74,7 +74,7 @@ def parse(text: str, name: str) -> Expectations:
 
 def expected_of(links: Sequence[LinkDocument]) -> Expectations:
     """Expectations that this machine meets: one rule a slot, at the state it runs at now."""
-    return Expectations(rule=tuple(_rule(link) for link in links if link.standing is KindOfLink.SLOT))
+    return Expectations(rule=tuple(_rule(link) for link in links if link.kind is KindOfLink.SLOT))
 
 
 def _rule(link: LinkDocument) -> Rule:

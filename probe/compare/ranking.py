@@ -20,11 +20,10 @@ from probe.errors.attribution import (
 from probe.errors.limits import Limits
 from probe.errors.log_events import EventKind, LogEvent
 from probe.exit_status import ExitStatus
-from probe.registers.errors import CORRECTABLE_BITS
-from probe.verdict.words import Verdict
+from probe.registers.errors import CORRECTABLE_NAMES
+from probe.verdict.words import BELOW_CAPABILITY, Verdict
 
 _HOUR_S = 3600.0
-_BELOW = frozenset({Verdict.DOWNTRAINED, Verdict.CAPPED})
 _RANK_ORDER = {Rank.WORSE: 0, Rank.NEUTRAL: 1, Rank.BETTER: 2}
 _SERIAL = "serial "
 
@@ -137,7 +136,7 @@ def _status(raw: Comparison, place: str, item: Alteration) -> Iterator[Change]:
     for end, error in sorted(after - before - counted):
         way = direction(end, error)
         suspect = "" if way == NO_DIRECTION else f"; suspect {way}"
-        correctable = error in CORRECTABLE_BITS.values()
+        correctable = error in CORRECTABLE_NAMES
         yield Change(
             rank=Rank.NEUTRAL if correctable else Rank.WORSE,
             kind="error status",
@@ -189,7 +188,7 @@ def _tell_state(item: Alteration, names: Names) -> Told:
 
 def _tell_verdict(item: Alteration, _: Names) -> Told:
     sentence = f"was {item.before}, is {item.after}"
-    was, now = item.before in _BELOW, item.after in _BELOW
+    was, now = item.before in BELOW_CAPABILITY, item.after in BELOW_CAPABILITY
     return (Rank.NEUTRAL if was == now else Rank.WORSE if now else Rank.BETTER), sentence
 
 

@@ -11,9 +11,8 @@ from probe.audit.snapshot import Snapshot
 from probe.compare.comparable import OCCUPANT, PlacePortrait, Portrait, portrait
 from probe.errors.attribution import is_link_error
 from probe.schemas import Schema
-from probe.verdict.words import Verdict
+from probe.verdict.words import BELOW_CAPABILITY
 
-_SHORT = frozenset({Verdict.DOWNTRAINED, Verdict.CAPPED})
 _SERIAL = "serial "
 
 
@@ -62,7 +61,7 @@ def in_trouble(place: PlacePortrait) -> bool:
     if place.link.component is None:
         return False
     bad_errors = any(is_link_error(item) or item.severity != "correctable" for item in place.link.error_findings)
-    return place.link.verdict in _SHORT or bad_errors
+    return place.link.verdict in BELOW_CAPABILITY or bad_errors
 
 
 def conclusions(snapshots: Sequence[Snapshot]) -> tuple[Conclusion, ...]:
@@ -136,8 +135,8 @@ def _training(place: str, boots: list[list[Portrait]]) -> Training | None:
         if not seen:
             continue
         latest = seen[-1]
-        worst = next((item for item in seen if item.link.verdict in _SHORT), seen[-1])
-        short += worst.link.verdict in _SHORT
+        worst = next((item for item in seen if item.link.verdict in BELOW_CAPABILITY), seen[-1])
+        short += worst.link.verdict in BELOW_CAPABILITY
         states[str(worst.link.negotiated)] += 1
         correctable += max(_events(item, uncorrectable=False) for item in seen)
         uncorrectable += max(_events(item, uncorrectable=True) for item in seen)

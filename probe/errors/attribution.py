@@ -10,6 +10,8 @@ from collections.abc import Iterable
 import msgspec
 
 from probe.errors.kinds import DATA_INTEGRITY, Pointing, kind_of
+from probe.links.link import COMPONENT
+from probe.registers.errors import Severity
 
 
 class ErrorRow(msgspec.Struct, frozen=True):
@@ -36,8 +38,7 @@ TO_COMPONENT = "host to component"
 TO_HOST = "component to host"
 NO_DIRECTION = "no direction"
 
-SEVERITIES = ("correctable", "nonfatal", "fatal")
-PORT, COMPONENT = "port", "component"
+SEVERITIES = tuple(Severity)
 
 Count = tuple[str, str, str, str, int]
 """End, function, severity, error name, count."""
@@ -80,7 +81,7 @@ def findings(counts: Iterable[Count]) -> tuple[ErrorFinding, ...]:
 def sentence(finding: ErrorFinding, *, floor: bool = False) -> str:
     """A finding in words: how many events at the least, which way they point, and which end counted what."""
     names = ", ".join(f"{row.error} {row.count} at the {row.end}" for row in finding.rows)
-    severity = "non-fatal" if finding.severity == "nonfatal" else finding.severity
+    severity = Severity(finding.severity).words
     plural = "error" if finding.events == 1 else "errors"
     least = "at least " if floor or len(finding.rows) > 1 else ""
     suspect = "" if finding.direction == NO_DIRECTION else f"; suspect {finding.direction}"

@@ -4,11 +4,12 @@ from collections.abc import Iterator
 
 from probe.errors.log_events import firmware_keeps_errors
 from probe.evidence import Evidence
-from probe.links.facts import FunctionFacts
+from probe.kernel_spellings import COUNTER_FILES
+from probe.links.function import FunctionFacts
 from probe.links.topology import Topology
-from probe.registers import errors, express
-from probe.registers.express import ROOT_PORT
-from probe.registers.header import BRIDGE_CONTROL
+from probe.registers.device import ROOT_PORT, DeviceControl
+from probe.registers.errors import ADVANCED_ERROR_REPORTING, LINK_ERRORS, CorrectableErrorMask, Severity, errors_in
+from probe.registers.header import BridgeControl
 from probe.verdict.observation import Observation
 
 _SUBJECT = "error counters"
@@ -25,7 +26,7 @@ def counter_doubts(evidence: Evidence, tree: Topology) -> Iterator[Observation]:
     if kept is not None:
         yield Observation(_SUBJECT, f"firmware handles errors first and may tell the kernel nothing ({kept})")
     linked = [function for function in tree.functions.values() if tree.kind(function) is not None]
-    if linked and not any("aer_dev_correctable" in function.evidence.attributes for function in linked):
+    if linked and not any(COUNTER_FILES[Severity.CORRECTABLE] in function.evidence.attributes for function in linked):
         yield Observation(_SUBJECT, "no function has error counters: the kernel or the platform does not offer them")
     if linked and not any(tree.kind(function) == ROOT_PORT for function in linked):
         yield Observation(
@@ -43,20 +44,20 @@ def counter_doubts(evidence: Evidence, tree: Topology) -> Iterator[Observation]:
 
 
 def _masks_link_errors(function: FunctionFacts) -> bool:
-    raw = function.register(errors.ADVANCED_ERROR_REPORTING, errors.CORRECTABLE_MASK)
-    return raw is not None and bool(raw & errors.LINK_ERROR_BITS)
+    raw = function.space.register(CorrectableErrorMask)
+    return raw is not None and not set(LINK_ERRORS).isdisjoint(errors_in(CorrectableErrorMask, raw))
 
 
 def _forwards_nothing(function: FunctionFacts) -> bool:
     """A bridge forwards error messages only with SERR# Enable of Bridge Control set. Base Specification 6.x, 6.2.6."""
-    raw = function.space.raw(BRIDGE_CONTROL.offset, BRIDGE_CONTROL.size) if function.is_bridge else None
-    return raw is not None and not BRIDGE_CONTROL["SERR# Enable"].field.raw(raw)
+    fact = function.read(BridgeControl.serr_enable) if function.is_bridge else None
+    return fact is not None and not fact.value
 
 
 def _reports_nothing(function: FunctionFacts) -> bool:
-    if function.space.find(errors.ADVANCED_ERROR_REPORTING) is None:
+    if function.space.find(ADVANCED_ERROR_REPORTING) is None:
         return False
-    fact = function.express_flag(express.DEVICE_CONTROL["Correctable Error Reporting Enable"])
+    fact = function.read(DeviceControl.correctable_error_reporting_enable)
     return fact is not None and not fact.value
 
 

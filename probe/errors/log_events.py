@@ -11,9 +11,10 @@ from enum import StrEnum
 
 import msgspec
 
+from probe.address import ADDRESS
 from probe.evidence import LogLine
-from probe.kernel_spellings import specification_name
-from probe.registers.errors import CORRECTABLE_BITS, UNCORRECTABLE_BITS
+from probe.kernel_spellings import RETRAINED_SLOW, specification_name
+from probe.registers.errors import CorrectableErrorStatus, Severity, UncorrectableErrorStatus, errors_in
 from probe.registers.packet_header import PacketHeader, decode_header
 
 
@@ -48,39 +49,38 @@ class LogEvent(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     header: PacketHeader | None = None
 
 
-_ADDRESS = r"[0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7]"
-_LINE = re.compile(rf"(?:[\w.-]+ )?({_ADDRESS}): (.*)")
+_LINE = re.compile(rf"(?:[\w.-]+ )?({ADDRESS}): (.*)")
 _BUS_ERROR = re.compile(r"(?:AER: )?PCIe Bus Error: severity=([^,]+), type=([^,]+),(?: id=\w+)?\s*\(?([^)]*)\)?")
 _STATUS = re.compile(r"\s*device \[\w+:\w+\] error status/mask=([0-9a-f]{8})/([0-9a-f]{8})")
 _BIT = re.compile(r"\s*\[\s*(\d+)\]\s+(.+?)\s*(\(First\))?$")
 _HEADER = re.compile(r"\s*(?:AER:\s+)?TLP Header(?: \(Flit\))?: ((?:(?:0x)?[0-9a-f]{8}\s*){4})")
 _RECEIVED = re.compile(
     r"(?:AER: )?(?:Multiple )?(Correct\w+|Uncorrect\w+ \([\w-]+\)) error (?:message )?received(?: from|:)\s*"
-    rf"({_ADDRESS})?"
+    rf"({ADDRESS})?"
 )
 _FIRMWARE_STATUS = re.compile(r"(?:AER: )?aer_status: 0x([0-9a-f]{8}), aer_mask: 0x([0-9a-f]{8})")
 _DPC = re.compile(r"(?:pcie )?DPC: containment event, status:\s*0x([0-9a-f]{4})")
 _SLOT = re.compile(r"(?:pciehp: )?Slot\(([^)]*)\)(?:: |\s)(.*)")
-_HELD = re.compile(r"broken device, retraining non-functional downstream link|retraining failed")
+_HELD = re.compile(rf"broken device, {RETRAINED_SLOW}|retraining failed")
 _BANDWIDTH = re.compile(r"([\d.]+) Gb/s available PCIe bandwidth, limited by (.+) link at")
 _CPER = re.compile(r"(?:\{(\d+)\})?\[Hardware Error\]:\s*(.*)")
-_CPER_DEVICE = re.compile(rf"device_id: ({_ADDRESS})")
+_CPER_DEVICE = re.compile(rf"device_id: ({ADDRESS})")
 _CPER_STATUS = re.compile(r"aer_(cor|uncor)_status: 0x([0-9a-f]{8}), aer_(?:cor|uncor)_mask: 0x([0-9a-f]{8})")
 _TIMEOUT = re.compile(r"completion time-?out", re.IGNORECASE)
 
 
-def severity_word(text: str) -> str:
+def severity_word(text: str) -> Severity:
     """Our severity of the kernel's: `Corrected` and `Correctable` alike, `Uncorrected (Fatal)` and so on."""
     lowered = text.lower()
     if "non-fatal" in lowered or "nonfatal" in lowered or "recoverable" in lowered:
-        return "nonfatal"
-    return "fatal" if "fatal" in lowered else "correctable"
+        return Severity.NONFATAL
+    return Severity.FATAL if "fatal" in lowered else Severity.CORRECTABLE
 
 
-def bit_names(status: int, severity: str) -> tuple[str, ...]:
-    """The specification's names of the bits set in a status word."""
-    table = CORRECTABLE_BITS if severity == "correctable" else UNCORRECTABLE_BITS
-    return tuple(table.get(bit, f"bit {bit}") for bit in range(32) if status >> bit & 1)
+def error_names(status: int, mask: int, severity: str) -> tuple[str, ...]:
+    """The specification's names of the bits set in a status word and not masked."""
+    register = CorrectableErrorStatus if severity == Severity.CORRECTABLE else UncorrectableErrorStatus
+    return errors_in(register, status, mask=mask)
 
 
 def log_events(lines: Iterable[LogLine]) -> tuple[LogEvent, ...]:
@@ -154,7 +154,7 @@ class _Reader:
         event = self.events[index]
         if status := _STATUS.match(text):
             raw, mask = int(status[1], 16), int(status[2], 16)
-            names = bit_names(raw & ~mask, event.severity or "correctable")
+            names = error_names(raw, mask, event.severity or Severity.CORRECTABLE)
             self._extend(index, status=raw, mask=mask, errors=names)
             return True
         if header := _HEADER.match(text):
@@ -180,8 +180,9 @@ class _Reader:
             self._extend(self._record, address=device[1])
         elif self._record is not None and (status := _CPER_STATUS.search(text)):
             raw, mask = int(status[2], 16), int(status[3], 16)
-            severity = "correctable" if status[1] == "cor" else self.events[self._record].severity or "nonfatal"
-            self._extend(self._record, status=raw, mask=mask, errors=bit_names(raw & ~mask, severity))
+            told = self.events[self._record].severity or Severity.NONFATAL
+            named = error_names(raw, mask, Severity.CORRECTABLE if status[1] == "cor" else told)
+            self._extend(self._record, status=raw, mask=mask, errors=named)
         return True
 
 

@@ -9,9 +9,9 @@ import ibis
 import ibis.expr.types as ir
 
 from probe.links.kind_of_link import KindOfLink
-from probe.verdict.words import Verdict
+from probe.verdict.words import BELOW_CAPABILITY, Verdict
 
-_BELOW = (Verdict.DOWNTRAINED.value, Verdict.CAPPED.value)
+_BELOW = tuple(sorted(word.value for word in BELOW_CAPABILITY))
 _AT_WORK = (*_BELOW, Verdict.FULL.value, Verdict.LIMITED.value)
 _DAY_S = 86_400
 _HALF = 0.5

@@ -114,7 +114,7 @@ def _rows(host: Host, links: tuple[LinkDocument, ...], *, file_id: str, origin: 
             kind=f"{component.vendor_id}:{component.device_id}" if component else None,
             identity=identity(link),
             verdict=link.verdict.value,
-            standing=link.standing.value,
+            standing=link.kind.value,
             alarming=link.alarming,
             speed_gts=link.negotiated.speed_gts,
             width=link.negotiated.width,

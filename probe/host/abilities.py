@@ -11,6 +11,8 @@ from probe.host.kernel_log import read_kernel_log
 from probe.host.listing import DEVICES, function_names, slot_names
 from probe.host.names import PCI_IDS_FILES
 from probe.host.source import DirectorySource
+from probe.kernel_spellings import COUNTER_FILES, MAX_LINK_SPEED
+from probe.registers.errors import Severity
 
 _PRIVILEGED_FROM = 64
 
@@ -30,8 +32,8 @@ def abilities() -> Iterator[Ability]:
     yield Ability("PCI functions", bool(addresses), f"{len(addresses)} listed")
     yield _configuration(source, addresses)
     for what, name in (
-        ("link attributes (kernel 4.13)", "max_link_speed"),
-        ("error counters (kernel 4.19)", "aer_dev_correctable"),
+        ("link attributes (kernel 4.13)", MAX_LINK_SPEED),
+        ("error counters (kernel 4.19)", COUNTER_FILES[Severity.CORRECTABLE]),
     ):
         having = [a for a in addresses if isinstance(source.text(f"{DEVICES}/{a}/{name}"), str)]
         yield Ability(what, bool(having), f"at {len(having)} functions")

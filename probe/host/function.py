@@ -6,24 +6,22 @@ Reading config space, and on a live kernel the link attributes, resumes the port
 
 from struct import Struct, unpack_from
 
+from probe import kernel_spellings as kernel
+from probe.address import Address
 from probe.evidence import FunctionEvidence, Names, Unread, Why
 from probe.host.listing import DEVICES
 from probe.host.source import Bytes, Source
 from probe.registers.space import ALL_ONES, SPACE_END, survey
 
-POWER = ("power_state", "power/runtime_status", "power/control", "d3cold_allowed")
-LINK = ("current_link_speed", "current_link_width", "max_link_speed", "max_link_width")
-QUIET = (
-    "class", "vendor", "device", "revision", "subsystem_vendor", "subsystem_device", "numa_node", "label", "index",
-    "acpi_index", "serial_number", "removable", "enable", "secondary_bus_number", "subordinate_bus_number",
-    "sriov_totalvfs", "sriov_numvfs", "ari_enabled", "gpu_busy_percent", "pp_dpm_pcie",
-    "aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal",
-    "aer_rootport_total_err_cor", "aer_rootport_total_err_nonfatal", "aer_rootport_total_err_fatal",
-    "rcd_link_cap", "rcd_link_ctrl", "rcd_link_status",
+_RUNTIME = (kernel.RUNTIME_STATUS, kernel.RUNTIME_CONTROL)
+_POWER = (kernel.POWER_STATE, kernel.D3COLD_ALLOWED)
+_QUIET = (
+    *kernel.NUMBER_FILES, kernel.NUMA_NODE, kernel.LABEL, kernel.ACPI_INDEX, kernel.SERIAL_NUMBER, kernel.REMOVABLE,
+    kernel.SECONDARY_BUS_NUMBER, kernel.SUBORDINATE_BUS_NUMBER, kernel.BUSY_PERCENT, kernel.LINK_LEVELS,
+    *kernel.COUNTER_FILES.values(), *kernel.ROOT_TOTAL_FILES.values(), kernel.CXL_LINK_CAPABILITIES,
+    kernel.CXL_LINK_CONTROL, kernel.CXL_LINK_STATUS, *kernel.OTHER_FILES,
 )  # fmt: skip
-ASPM = ("l0s_aspm", "l1_aspm", "l1_1_aspm", "l1_2_aspm", "l1_1_pcipm", "l1_2_pcipm", "clkpm")
 
-_ASLEEP = frozenset({"D1", "D2", "D3hot", "D3cold"})
 _PRIVILEGED_END = 64
 _DWORD = Struct("<I")
 
@@ -57,8 +55,8 @@ class FunctionReader:
             config=config,
             config_end=config_end,
             driver=self._target(path, "driver", present),
-            iommu_group=self._target(path, "iommu_group", present),
-            physical_function=self._target(path, "physfn", present),
+            iommu_group=self._target(path, kernel.IOMMU_GROUP, present),
+            physical_function=self._physical_function(path, present),
             place_names=self._place_names(path, present),
             names=Names(),
             unread=tuple(self._unread),
@@ -66,28 +64,31 @@ class FunctionReader:
 
     @property
     def _asleep(self) -> bool:
-        return (
-            self._attributes.get("power_state") in _ASLEEP
-            or self._attributes.get("power/runtime_status") == "suspended"
-        )
+        return kernel.sleeps(self._attributes)
 
     def _read_attributes(self, path: str, present: frozenset[str]) -> None:
         if "power" in present:
-            self._take(path, ("power/runtime_status", "power/control"))
-        self._take(path, [name for name in POWER if name in present])
-        self._take(path, [name for name in QUIET if name in present])
+            self._take(path, _RUNTIME)
+        self._take(path, [name for name in _POWER if name in present])
+        self._take(path, [name for name in _QUIET if name in present])
         if "link" in present:
-            self._take(path, [f"link/{name}" for name in self._listed(f"{path}/link") if name in ASPM])
-        stirs = self._source.live and self._attributes.get("power_state") == "D3cold" and not self._wake
+            self._take(path, [f"link/{name}" for name in self._listed(f"{path}/link") if name in kernel.ASPM_FILES])
+        stirs = (
+            self._source.live and self._attributes.get(kernel.POWER_STATE) == kernel.DEEPEST_SLEEP and not self._wake
+        )
         if stirs:
-            self._unread += [Unread(f"{path}/{name}", Why.ASLEEP, "left asleep") for name in LINK if name in present]
+            self._unread += [
+                Unread(f"{path}/{name}", Why.ASLEEP, "left asleep") for name in kernel.LINK_FILES if name in present
+            ]
         else:
-            self._take(path, [name for name in LINK if name in present])
+            self._take(path, [name for name in kernel.LINK_FILES if name in present])
 
     def _take(self, path: str, names: list[str] | tuple[str, ...]) -> None:
         for name, content in self._source.texts(path, names).items():
-            if isinstance(content, str):
+            if isinstance(content, str) and not (name in kernel.NUMBER_FILES and kernel.number(content) is None):
                 self._attributes[name] = content
+            elif isinstance(content, str):
+                self._unread.append(Unread(f"{path}/{name}", Why.FAILED, f"no number: {content!r}"))
             elif content.why is not Why.ABSENT:
                 self._unread.append(content)
 
@@ -100,6 +101,14 @@ class FunctionReader:
             return None
         target = self._source.target(f"{path}/{link}")
         return None if isinstance(target, Unread) else target.rsplit("/", 1)[-1]
+
+    def _physical_function(self, path: str, present: frozenset[str]) -> str | None:
+        """The physical function of a virtual one; what is no address is kept as unread."""
+        target = self._target(path, kernel.PHYSICAL_FUNCTION, present)
+        if target is None or Address.find(target) is not None:
+            return target
+        self._unread.append(Unread(f"{path}/{kernel.PHYSICAL_FUNCTION}", Why.FAILED, f"no address: {target!r}"))
+        return None
 
     def _place_names(self, path: str, present: frozenset[str]) -> dict[str, str]:
         """Names of the place that other parts of the kernel give: sensors and lights."""

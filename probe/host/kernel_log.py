@@ -3,12 +3,11 @@
 import os
 import re
 
+from probe.address import ADDRESS
 from probe.evidence import LogLine, Unread, Why
 from probe.host.source import Source
 
-_WANTED = re.compile(
-    r"[0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7]|\bAER\b|\bDPC\b|_OSC|pciehp|Slot\(|Hardware Error|PCIe|pcie_ports"
-)
+_WANTED = re.compile(rf"{ADDRESS}|\bAER\b|\bDPC\b|_OSC|pciehp|Slot\(|Hardware Error|PCIe|pcie_ports")
 _RECORD = re.compile(r"\d+,\d+,(\d+),[^;]*;(.*)")
 _STAMPED = re.compile(r"(?:<\d+>)?\[\s*(\d+\.\d+)\]\s?(.*)")
 _LIMIT = 20_000

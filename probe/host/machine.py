@@ -1,5 +1,6 @@
 """Reading a whole machine into evidence: every function, the slots, what holds speeds down, and who the host is."""
 
+import math
 import os
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -12,6 +13,7 @@ from probe.host.kernel_log import read_kernel_log
 from probe.host.listing import DEVICES, SLOTS, slot_names
 from probe.host.names import named
 from probe.host.source import Source
+from probe.kernel_spellings import COOLING_TYPE
 from probe.registers.smbios import raw_structures
 
 _FIRMWARE = (
@@ -19,7 +21,6 @@ _FIRMWARE = (
     "board_serial", "board_asset_tag", "chassis_vendor", "chassis_serial", "bios_vendor", "bios_version", "bios_date",
     "bios_release",
 )  # fmt: skip
-_COOLING_PREFIX = "PCIe_Port_Link_Speed_"  # kernel drivers/thermal/pcie_cooling.c, 6.13
 _SYSTEM_SLOTS = 9
 
 
@@ -111,7 +112,7 @@ def _cooling(source: Source) -> tuple[CoolingDevice, ...]:
     found = []
     for name in names:
         kind = _text(source, f"{base}/{name}/type") if name.startswith("cooling_device") else None
-        if kind is not None and kind.startswith(_COOLING_PREFIX):
+        if kind is not None and kind.startswith(COOLING_TYPE):
             state = _text(source, f"{base}/{name}/cur_state")
             limit = _text(source, f"{base}/{name}/max_state")
             if state is not None and limit is not None:
@@ -131,13 +132,23 @@ def read_host(source: Source) -> Host:
         kernel=_text(source, "proc/sys/kernel/osrelease"),
         command_line=_text(source, "proc/cmdline"),
         boot_id=_text(source, "proc/sys/kernel/random/boot_id"),
-        uptime_s=float(uptime.split()[0]) if uptime else None,
+        uptime_s=_seconds(uptime),
         load_average=load,
         memory_bytes=memory,
         processors=processors,
         firmware={name: text for name, text in firmware.items() if text is not None},
         privileged=os.geteuid() == 0 if source.live else None,
     )
+
+
+def _seconds(uptime: str | None) -> float | None:
+    """Seconds since boot, the first number of proc/uptime; None for what is no time."""
+    word = (uptime or "").partition(" ")[0]
+    try:
+        seconds = float(word)
+    except ValueError:
+        return None
+    return seconds if math.isfinite(seconds) and seconds >= 0 else None
 
 
 def _resources() -> tuple[tuple[float, ...], int, int | None]:

@@ -7,7 +7,8 @@ from msgspec.structs import replace
 
 from probe.evidence import FunctionEvidence, Names, Unread
 from probe.host.source import DirectorySource, Source
-from probe.registers.header import BASE_CLASS, CLASS, DEVICE, VENDOR
+from probe.kernel_spellings import CLASS, DEVICE, VENDOR
+from probe.registers.header import DeviceId, VendorId
 
 PCI_IDS_FILES = ("usr/share/misc/pci.ids", "usr/share/hwdata/pci.ids")
 _IDS_LIMIT = 8 << 20
@@ -90,16 +91,14 @@ class PciIds:
 def identity(item: FunctionEvidence) -> tuple[str, str, str]:
     """Vendor, device and six-digit class in hexadecimal, from the attributes, else from config space, else empty."""
     attributes = item.attributes
-    vendor, device, code = (attributes.get(name, "").removeprefix("0x") for name in ("vendor", "device", "class"))
+    vendor, device, code = (attributes.get(name, "").removeprefix("0x") for name in (VENDOR, DEVICE, CLASS))
     if vendor and device and code:
         return vendor, device, code
     space = item.space()
-    first, second, base, rest = (
-        space.raw(register.offset, register.size) for register in (VENDOR, DEVICE, BASE_CLASS, CLASS)
-    )
-    if first is None or second is None or base is None or rest is None:
+    maker, model, kind = space.value(VendorId.vendor_id), space.value(DeviceId.device_id), space.class_code
+    if maker is None or model is None or kind is None:
         return vendor, device, code
-    return f"{first:04x}", f"{second:04x}", f"{base:02x}{rest:04x}"
+    return f"{maker:04x}", f"{model:04x}", f"{int(kind):06x}"
 
 
 def _title(section: bytes) -> str | None:

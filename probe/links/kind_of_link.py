@@ -2,11 +2,11 @@
 
 from enum import StrEnum
 
-from probe.links.facts import FunctionFacts
+from probe.kernel_spellings import REMOVABLE
+from probe.links.function import FunctionFacts
 from probe.links.topology import FACING_DOWN, Pair, Topology
-from probe.registers import express
-from probe.registers.express import UPSTREAM_PORT
-from probe.registers.function import VENDOR_SPECIFIC, VENDOR_SPECIFIC_HEADER
+from probe.registers.device import UPSTREAM_PORT, ExpressCapabilities
+from probe.registers.function import VendorSpecificHeader
 
 
 class KindOfLink(StrEnum):
@@ -23,10 +23,13 @@ _TUNNEL_VSEC = 0x1234  # kernel drivers/pci/probe.c, set_pcie_thunderbolt: PCI_V
 _SAME_MAKER = ({0x1022, 0x1002}, {_INTEL})  # one maker under two vendor ids, and one under a single id
 # Kinds of function that chipsets and processors carry behind internal ports (common practice, no published source):
 # display, multimedia, USB, SATA, encryption and instrumentation, never a drive, a network card or an accelerator.
-_INTEGRATED_KINDS = frozenset({0x0300, 0x0380, 0x0401, 0x0403, 0x0480, 0x0C03, 0x0106, 0x1080, 0x1300, 0x1180, 0x0806})
+_INTEGRATED_KINDS = frozenset({
+    (0x03, 0x00), (0x03, 0x80), (0x04, 0x01), (0x04, 0x03), (0x04, 0x80), (0x0C, 0x03), (0x01, 0x06), (0x10, 0x80),
+    (0x13, 0x00), (0x11, 0x80), (0x08, 0x06),
+})  # fmt: skip
 
 
-def standing(pair: Pair, tree: Topology) -> KindOfLink:
+def kind_of_link(pair: Pair, tree: Topology) -> KindOfLink:
     """The kind of place the link of this pair has."""
     if _tunnelled(pair, tree):
         return KindOfLink.TUNNEL
@@ -40,20 +43,14 @@ def standing(pair: Pair, tree: Topology) -> KindOfLink:
 def _tunnelled(pair: Pair, tree: Topology) -> bool:
     chain = tree.path(pair.below[0]) if pair.below else tree.path(pair.port) if pair.port else []
     return any(
-        function.evidence.attributes.get("removable") == "removable" or _is_tunnel_router(function)
-        for function in chain
+        function.evidence.attributes.get(REMOVABLE) == REMOVABLE or _is_tunnel_router(function) for function in chain
     )
 
 
 def _is_tunnel_router(function: FunctionFacts) -> bool:
     if function.vendor != _INTEL:
         return False
-    for found in function.space.capabilities.found:
-        if found.structure is VENDOR_SPECIFIC:
-            header = function.space.raw(found.offset + VENDOR_SPECIFIC_HEADER.offset, 4)
-            if header is not None and VENDOR_SPECIFIC_HEADER["VSEC ID"].field.raw(header) == _TUNNEL_VSEC:
-                return True
-    return False
+    return any(VendorSpecificHeader.vsec_id.raw(header) == _TUNNEL_VSEC for header in function.space.vendor_headers())
 
 
 def _inside_card(port: FunctionFacts, tree: Topology) -> bool:
@@ -70,10 +67,10 @@ def _inside_card(port: FunctionFacts, tree: Topology) -> bool:
 
 def _integrated(port: FunctionFacts, below: tuple[FunctionFacts, ...]) -> bool:
     """A part of the chipset or processor: no slot at the port, one maker, kinds of function that are built in."""
-    slot = port.express_flag(express.CAPABILITIES["Slot Implemented"])
+    slot = port.read(ExpressCapabilities.slot_implemented)
     if slot is None or slot.value or not below:
         return False
     makers = {function.vendor for function in (port, *below)}
     if not any(makers <= same for same in _SAME_MAKER):
         return False
-    return all(function.class_code is not None and function.class_code >> 8 in _INTEGRATED_KINDS for function in below)
+    return all(function.class_code is not None and function.class_code.kind in _INTEGRATED_KINDS for function in below)

@@ -1,35 +1,53 @@
-"""One physical link: its two ends, the state both agree on, and the best both can do."""
+"""One physical link: its two ends, the state both agree on, the best both can do, and the links around it."""
 
 from functools import cached_property
 
 import msgspec
 
-from probe.links.facts import Fact, FunctionFacts, LinkEnd, link_end, value_of
+from probe.links.end import LinkEnd, link_end
+from probe.links.fact import Fact, value_of
+from probe.links.function import FunctionFacts
 from probe.links.kind_of_link import KindOfLink
 from probe.links.reason import Reason
-from probe.links.slots import Place
+from probe.links.slots import Slot
 from probe.links.state import LinkState
 from probe.links.topology import Pair
-from probe.registers import express
+from probe.registers.model import Field
+
+PORT, COMPONENT = "port", "component"
+"""What the two ends of a link are called in documents."""
 
 
-class Link(msgspec.Struct, frozen=True, dict=True):
-    """A link with all that a verdict may rest on. `port` is None where it is hidden; no `component` where none is."""
+class Link(msgspec.Struct, frozen=True, dict=True, eq=False, kw_only=True):
+    """A link with all that a verdict may rest on. `port` is None where it is hidden; no `component` where none is.
+
+    `above` is the link that this one hangs on, `below` are the links that hang on this one. `place_id` is the way from
+    the root as it is wired. Links are compared by identity.
+    """
 
     port: LinkEnd | None
     component: LinkEnd | None
     functions: tuple[FunctionFacts, ...]
-    standing: KindOfLink
-    place: Place
-    holders: tuple[Reason, ...] = ()
+    kind: KindOfLink
+    place_id: str
+    slot: Slot | None = None
+    speed_limits: tuple[Reason, ...] = ()
     speed: Fact[float] | None = None
     width: Fact[int] | None = None
     disagreement: Reason | None = None
+    above: "Link | None" = None
+    below: "list[Link]" = msgspec.field(default_factory=list)
 
     @cached_property
     def ends(self) -> tuple[LinkEnd, ...]:
         """The ends that are there."""
         return tuple(end for end in (self.port, self.component) if end is not None)
+
+    @property
+    def named_ends(self) -> tuple[tuple[str, LinkEnd], ...]:
+        """The ends that are there, each with what it is called."""
+        named = ((PORT, self.port), (COMPONENT, self.component))
+        return tuple((name, end) for name, end in named if end is not None)
 
     @cached_property
     def judging_ends(self) -> tuple[LinkEnd, ...]:
@@ -61,33 +79,48 @@ class Link(msgspec.Struct, frozen=True, dict=True):
             short.append("width")
         return tuple(short)
 
-    def flag(self, name: str) -> Fact[bool] | None:
-        """A bit of Link Status that is set at either end, else as either end has it."""
-        facts = [
-            fact for end in self.ends if (fact := end.function.express_flag(express.LINK_STATUS[name])) is not None
-        ]
+    @property
+    def chain(self) -> "tuple[Link, ...]":
+        """The links from the root down to this one."""
+        return (*(self.above.chain if self.above is not None else ()), self)
+
+    def flag(self, field: Field[bool]) -> Fact[bool] | None:
+        """A bit that is set at either end, else as either end has it."""
+        facts = [fact for end in self.ends if (fact := end.function.read(field)) is not None]
         return next((fact for fact in facts if fact.value), facts[0] if facts else None)
 
 
-def best_of(end: LinkEnd | None) -> LinkState:
-    """What one end can do by its own word."""
-    if end is None:
-        return LinkState()
-    return LinkState(value_of(end.best_speed), value_of(end.best_width))
-
-
-def make_link(pair: Pair, standing: KindOfLink, place: Place, holders: tuple[Reason, ...]) -> Link:
+def make_link(  # noqa: PLR0913 - what a link is made of
+    pair: Pair, *, kind: KindOfLink, place_id: str, slot: Slot | None, limits: tuple[Reason, ...], above: Link | None
+) -> Link:
     """The link of a pair, with the state that its ends report."""
     port = None if pair.port is None else link_end(pair.port)
     component = link_end(pair.below[0]) if pair.below else None
-    if component is None:
-        return Link(port, None, (), standing, place, holders)
     speed, width, disagreement = _state(port, component)
-    return Link(port, component, pair.below, standing, place, holders, speed, width, disagreement)
+    link = Link(
+        port=port,
+        component=component,
+        functions=pair.below,
+        kind=kind,
+        place_id=place_id,
+        slot=slot,
+        speed_limits=limits,
+        speed=speed,
+        width=width,
+        disagreement=disagreement,
+        above=above,
+    )
+    if above is not None:
+        above.below.append(link)
+    return link
 
 
-def _state(port: LinkEnd | None, component: LinkEnd) -> tuple[Fact[float] | None, Fact[int] | None, Reason | None]:
-    """The state reported; where the ends disagree, the lesser, and a word about it."""
+def _state(
+    port: LinkEnd | None, component: LinkEnd | None
+) -> tuple[Fact[float] | None, Fact[int] | None, Reason | None]:
+    """The state reported; where the ends disagree, the lesser, and a word about it. An empty port has none."""
+    if component is None:
+        return None, None, None
     if port is None or port.speed is None or port.width is None:
         return (port and port.speed) or component.speed, (port and port.width) or component.width, None
     if component.speed is None or component.width is None:

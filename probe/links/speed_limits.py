@@ -2,20 +2,17 @@
 
 import re
 
-from probe.address import Address
+from probe.address import ADDRESS, Address
 from probe.evidence import Evidence
+from probe.kernel_spellings import COOLING_TYPE, RESTRICTION_LIFTED, RETRAINED_SLOW
 from probe.links.reason import Reason
 
-_COOLING = "PCIe_Port_Link_Speed_"  # kernel drivers/thermal/pcie_cooling.c
-# Kernel drivers/pci/quirks.c, pcie_failed_link_retrain, 6.5 and later.
-_HELD = re.compile(r"([0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7]).*retraining non-functional downstream link")
-_LIFTED = re.compile(
-    r"([0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7]).*removing 2\.5GT/s downstream link speed restriction"
-)
+_HELD = re.compile(rf"({ADDRESS}).*{re.escape(RETRAINED_SLOW)}")
+_LIFTED = re.compile(rf"({ADDRESS}).*{re.escape(RESTRICTION_LIFTED)}")
 
 
-class SpeedHolders:
-    """The holders of a machine, by port."""
+class SpeedLimits:
+    """What holds down the speed of each port of a machine."""
 
     def __init__(self, evidence: Evidence) -> None:
         self._found: dict[Address, list[Reason]] = {}
@@ -23,12 +20,12 @@ class SpeedHolders:
         self._workaround(evidence)
 
     def of(self, port: Address | None) -> tuple[Reason, ...]:
-        """The holders of one port."""
+        """What holds down the speed of one port."""
         return tuple(self._found.get(port, ())) if port is not None else ()
 
     def _cooling(self, evidence: Evidence) -> None:
         for device in evidence.cooling:
-            address = Address.find(device.type.removeprefix(_COOLING))
+            address = Address.find(device.type.removeprefix(COOLING_TYPE))
             if address is not None and device.cur_state.isdecimal() and int(device.cur_state) > 0:
                 meaning = "the kernel slows this port to cool it: look at temperatures and fans first"
                 shown = f"state {device.cur_state} of {device.max_state}"

@@ -10,25 +10,24 @@ from collections.abc import Iterable
 
 import msgspec
 
-from probe.address import Address
+from probe import kernel_spellings as kernel
+from probe.address import ROOT_BUS, Address
 from probe.evidence import Evidence
-from probe.links.facts import FunctionFacts
-from probe.registers.express import (
+from probe.links.function import FunctionFacts
+from probe.registers.device import (
     DOWNSTREAM_PORT,
     ENDPOINT,
-    EVENT_COLLECTOR,
     FROM_PCI,
-    INTEGRATED,
     LEGACY_ENDPOINT,
     ROOT_PORT,
     TO_PCI,
     UPSTREAM_PORT,
 )
-from probe.registers.header import SECONDARY_BUS
+from probe.registers.header import SecondaryBusNumber
 
 FACING_DOWN = frozenset({ROOT_PORT, DOWNSTREAM_PORT, FROM_PCI})
 FACING_UP = frozenset({ENDPOINT, LEGACY_ENDPOINT, UPSTREAM_PORT, TO_PCI})
-_ROOT = re.compile(r"pci[0-9a-f]{4,8}:[0-9a-f]{2}")
+_ROOT = re.compile(ROOT_BUS)
 
 
 class Pair(msgspec.Struct, frozen=True):
@@ -36,6 +35,11 @@ class Pair(msgspec.Struct, frozen=True):
 
     port: FunctionFacts | None
     below: tuple[FunctionFacts, ...]
+
+    @property
+    def first(self) -> FunctionFacts:
+        """The function nearest to the root."""
+        return self.port if self.port is not None else self.below[0]
 
 
 class Topology(msgspec.Struct):
@@ -62,6 +66,10 @@ class Topology(msgspec.Struct):
         while (parent := self.parents.get(chain[-1].address)) is not None and parent not in chain:
             chain.append(parent)
         return chain[::-1]
+
+    def depth(self, function: FunctionFacts) -> int:
+        """How many functions are above this one."""
+        return len(self.path(function)) - 1
 
     def place_id(self, function: FunctionFacts) -> str:
         """The way from the root as it is wired: domain, which root bus of it, then device and function of each step.
@@ -106,11 +114,16 @@ def _secondary_buses(functions: Iterable[FunctionFacts]) -> dict[tuple[int, int]
     found = {}
     for function in functions:
         if function.is_bridge:
-            text = function.evidence.attributes.get("secondary_bus_number", "")
-            bus = int(text) if text.isdecimal() else function.space.raw(SECONDARY_BUS.offset, 1)
+            bus = secondary_bus(function)
             if bus:
                 found[function.address.domain, bus] = function
     return found
+
+
+def secondary_bus(function: FunctionFacts) -> int | None:
+    """The bus below a bridge, as the kernel or else its own register has it."""
+    text = function.evidence.attributes.get(kernel.SECONDARY_BUS_NUMBER, "")
+    return int(text) if text.isdecimal() else function.space.value(SecondaryBusNumber.secondary_bus_number)
 
 
 def _parent(
@@ -137,19 +150,23 @@ def _from_the_root_down(tree: Topology) -> Iterable[FunctionFacts]:
 def _kind(function: FunctionFacts, tree: Topology) -> str | None:
     if function.port_type is not None:
         return function.port_type
-    has_link = "max_link_speed" in function.evidence.attributes or "rcd_link_cap" in function.evidence.attributes
-    if not has_link:
+    if not _has_link(function):
         return None
     parent = tree.above(function)
     above = None if parent is None else tree.kind(parent)
     if function.is_bridge:
         below = tree.children.get(function.address, ())
-        if below and not any("max_link_speed" in child.evidence.attributes for child in below):
+        if below and not any(kernel.MAX_LINK_SPEED in child.evidence.attributes for child in below):
             return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
-    if parent is None and function.evidence.attributes.get("max_link_width") in {"0", None}:
-        return None if "rcd_link_cap" not in function.evidence.attributes else ENDPOINT
+    if parent is None and function.evidence.attributes.get(kernel.MAX_LINK_WIDTH) in {"0", None}:
+        return None if kernel.CXL_LINK_CAPABILITIES not in function.evidence.attributes else ENDPOINT
     return ENDPOINT
+
+
+def _has_link(function: FunctionFacts) -> bool:
+    attributes = function.evidence.attributes
+    return kernel.MAX_LINK_SPEED in attributes or kernel.CXL_LINK_CAPABILITIES in attributes
 
 
 def _pairs(tree: Topology) -> Iterable[Pair]:
@@ -164,6 +181,3 @@ def _pairs(tree: Topology) -> Iterable[Pair]:
                 hidden[function.address._replace(function=0)].append(function)
     for functions in hidden.values():
         yield Pair(None, tuple(functions))
-
-
-NO_LINK = frozenset({INTEGRATED, EVENT_COLLECTOR})

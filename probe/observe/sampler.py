@@ -6,22 +6,25 @@ of the last sample is not looked at further. The config space of a component is 
 
 import os
 from collections.abc import Iterator
-from struct import Struct
 
 import msgspec
 
 from probe.audit.document import LinkDocument
-from probe.errors.attribution import COMPONENT, PORT, SEVERITIES
 from probe.evidence import Evidence, FunctionEvidence
-from probe.kernel_spellings import nonzero_counts, speed_gts, width_lanes
-from probe.registers import express, physical
-from probe.registers.space import ALL_ONES
-from probe.registers.values import SPEED_GTS, WIDTHS
+from probe.kernel_spellings import (
+    COUNTER_FILES,
+    CURRENT_LINK_SPEED,
+    CURRENT_LINK_WIDTH,
+    POWER_STATE,
+    nonzero_counts,
+    speed_gts,
+    width_lanes,
+)
+from probe.links.link import COMPONENT, PORT
+from probe.registers.link import LinkStatus
+from probe.registers.model import Register
+from probe.registers.physical import LaneErrorStatus
 
-_DWORD = Struct("<I")
-_SPEED = express.LINK_STATUS["Current Link Speed"].field
-_WIDTH = express.LINK_STATUS["Negotiated Link Width"].field
-_MANAGED = express.LINK_STATUS["Link Bandwidth Management Status"].field
 _FILE_BYTES = 4096
 _MILLI = 1000.0
 
@@ -35,7 +38,7 @@ class Reading(msgspec.Struct, frozen=True):
     speed_gts: float | None
     width: int | None
     managed: bool
-    lanes: int
+    lanes: frozenset[int]
     power_state: str | None
     temperature_c: float | None
     present: bool
@@ -53,25 +56,24 @@ class LinkSampler:
         speaker = port or below
         self._config, self._status_at = self._config_of(sys, speaker)
         self._lanes_at = self._lanes_offset(speaker)
-        self._speed = self._open(sys, speaker, "current_link_speed") if self._status_at is None else None
-        self._width = self._open(sys, speaker, "current_link_width") if self._status_at is None else None
-        self._power = self._open(sys, below, "power_state")
+        self._speed = self._open(sys, speaker, CURRENT_LINK_SPEED) if self._status_at is None else None
+        self._width = self._open(sys, speaker, CURRENT_LINK_WIDTH) if self._status_at is None else None
+        self._power = self._open(sys, below, POWER_STATE)
         self._temperature = self._temperature_file(sys, below)
         self._counter_files = list(self._counter_files_of(sys, link, functions))
         self._seen: dict[int, bytes] = {}
         self._counts: dict[int, dict[str, int]] = {}
 
     def _config_of(self, sys: str, function: FunctionEvidence | None) -> tuple[int | None, int | None]:
-        found = None if function is None else function.space().find(express.PCI_EXPRESS)
-        if found is None:
+        offset = None if function is None else function.space().offset_of(LinkStatus)
+        if offset is None:
             return None, None
         descriptor = self._open(sys, function, "config")
-        return descriptor, None if descriptor is None else found.offset + express.LINK_CONTROL.offset
+        return descriptor, None if descriptor is None else offset
 
     @staticmethod
     def _lanes_offset(function: FunctionEvidence | None) -> int | None:
-        found = None if function is None else function.space().find(physical.SECONDARY_PCI_EXPRESS)
-        return None if found is None else found.offset + physical.LANE_ERROR_STATUS.offset
+        return None if function is None else function.space().offset_of(LaneErrorStatus)
 
     def _open(self, sys: str, function: FunctionEvidence | None, name: str) -> int | None:
         if function is None:
@@ -108,14 +110,14 @@ class LinkSampler:
     def read(self) -> Reading:
         """The link now."""
         speed, width, managed = self._state()
-        lanes = self._dword(self._lanes_at)
+        lanes = self._register(LaneErrorStatus, self._lanes_at)
         power = self._text(self._power)
         temperature = self._text(self._temperature)
         return Reading(
             speed,
             width,
             managed,
-            0 if lanes in {None, ALL_ONES} else lanes or 0,
+            frozenset() if lanes is None else frozenset(LaneErrorStatus.lanes.decode(lanes) or ()),
             power,
             int(temperature) / _MILLI if temperature and temperature.lstrip("-").isdecimal() else None,
             self._component is None or os.path.isdir(self._component),  # noqa: PTH112 - as above
@@ -124,22 +126,23 @@ class LinkSampler:
     def _state(self) -> tuple[float | None, int | None, bool]:
         if self._status_at is None:
             return speed_gts(self._text(self._speed) or ""), width_lanes(self._text(self._width) or ""), False
-        word = self._dword(self._status_at)
-        if word is None or word == ALL_ONES:
+        status = self._register(LinkStatus, self._status_at)
+        if status is None:
             return None, None, False
-        status = word >> 16
-        width = _WIDTH.raw(status)
-        return SPEED_GTS.get(_SPEED.raw(status)), width if width in WIDTHS else None, bool(_MANAGED.raw(status))
+        managed = LinkStatus.link_bandwidth_management_status.decode(status)
+        return (
+            LinkStatus.current_link_speed.decode(status),
+            LinkStatus.negotiated_link_width.decode(status),
+            bool(managed),
+        )
 
-    def _dword(self, offset: int | None) -> int | None:
+    def _register(self, register: type[Register], offset: int | None) -> int | None:
         if self._config is None or offset is None:
             return None
         try:
-            data = os.pread(self._config, 4, offset)
+            return register.unpack(os.pread(self._config, register.size, offset))
         except OSError:
             return None
-        value: int | None = _DWORD.unpack(data)[0] if len(data) == _DWORD.size else None
-        return value
 
     @staticmethod
     def _text(descriptor: int | None) -> str | None:
@@ -192,8 +195,8 @@ def _counters(link: LinkDocument) -> Iterator[tuple[str, str, str, str]]:
     ends = [(PORT, link.downstream_port)] if link.downstream_port else []
     ends += [(COMPONENT, address) for address in (link.component.functions if link.component else ())]
     for end, address in ends:
-        for severity in SEVERITIES:
-            yield end, address, severity, f"aer_dev_{severity}"
+        for severity, name in COUNTER_FILES.items():
+            yield end, address, severity, name
 
 
 def _short(address: str) -> str:

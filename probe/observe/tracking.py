@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from probe.links.state import LinkState
 from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind, Observed
 from probe.observe.sampler import Counters, Reading
-from probe.verdict.lanes import lanes_of
 
 
 class LinkTrack:
@@ -37,9 +36,9 @@ class LinkTrack:
         if now.power_state != last.power_state:
             sentence = f"power state went from {last.power_state or 'not read'} to {now.power_state or 'not read'}"
             yield self._event(t, LinkEventKind.POWER, sentence)
-        new = now.lanes & ~last.lanes
+        new = now.lanes - last.lanes
         if new:
-            lanes = ", ".join(map(str, lanes_of(new)))
+            lanes = ", ".join(map(str, sorted(new)))
             yield self._event(t, LinkEventKind.LANE_ERROR, f"errors in lane {lanes}", bad=True)
 
     def _presence(self, t: float, *, present: bool) -> LinkEvent:

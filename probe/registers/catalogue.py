@@ -1,6 +1,6 @@
 """All the tables, found by capability id, and the names of the ids that have no table."""
 
-from probe.registers import errors, express, function, physical
+from probe.registers import containment, errors, express, function, margining, physical
 from probe.registers.model import Structure
 
 STRUCTURES: tuple[Structure, ...] = (
@@ -13,11 +13,11 @@ STRUCTURES: tuple[Structure, ...] = (
     function.ALTERNATIVE_ROUTING_ID,
     function.SINGLE_ROOT_IO_VIRTUALIZATION,
     physical.SECONDARY_PCI_EXPRESS,
-    errors.DOWNSTREAM_PORT_CONTAINMENT,
+    containment.DOWNSTREAM_PORT_CONTAINMENT,
     function.L1_SUBSTATES,
     physical.DATA_LINK_FEATURE,
     physical.PHYSICAL_LAYER_16,
-    physical.LANE_MARGINING,
+    margining.LANE_MARGINING,
     physical.PHYSICAL_LAYER_32,
     physical.PHYSICAL_LAYER_64,
 )

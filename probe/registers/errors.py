@@ -1,114 +1,188 @@
-"""Advanced Error Reporting (0001h) and Downstream Port Containment (001Dh). Base Specification 6.x, 7.8.4 and 7.9.14.
+"""Advanced Error Reporting (0001h). Base Specification 6.x, 7.8.4.
 
 The error bits are written once and make the status, mask and severity registers alike.
 """
 
+from enum import StrEnum
 from functools import lru_cache
 
-from probe.registers.express import EVENT_COLLECTOR, ROOT_PORT, port_type
-from probe.registers.model import HEX, HWINIT, RO, RW, RW1C, Access, Field, Register, Structure, flag, names, reserved
-
-CORRECTABLE_BITS: dict[int, str] = {
-    0: "Receiver Error",
-    6: "Bad TLP",
-    7: "Bad DLLP",
-    8: "REPLAY_NUM Rollover",
-    12: "Replay Timer Timeout",
-    13: "Advisory Non-Fatal Error",
-    14: "Corrected Internal Error",
-    15: "Header Log Overflow",
-}
-"""Correctable errors by bit. Kernel `pci_regs.h`, PCI_ERR_COR_*."""
-
-LINK_ERROR_BITS = 1 << 0 | 1 << 6 | 1 << 7 | 1 << 8 | 1 << 12
-"""The correctable errors that speak of the lanes."""
-
-UNCORRECTABLE_BITS: dict[int, str] = {
-    0: "Undefined",
-    4: "Data Link Protocol Error",
-    5: "Surprise Down Error",
-    12: "Poisoned TLP Received",
-    13: "Flow Control Protocol Error",
-    14: "Completion Timeout",
-    15: "Completer Abort",
-    16: "Unexpected Completion",
-    17: "Receiver Overflow",
-    18: "Malformed TLP",
-    19: "ECRC Error",
-    20: "Unsupported Request Error",
-    21: "ACS Violation",
-    22: "Uncorrectable Internal Error",
-    23: "MC Blocked TLP",
-    24: "AtomicOp Egress Blocked",
-    25: "TLP Prefix Blocked Error",
-    26: "Poisoned TLP Egress Blocked",
-    27: "DMWr Request Egress Blocked",
-    28: "IDE Check Failed",
-    29: "Misrouted IDE TLP",
-    30: "PCRC Check Failed",
-    31: "TLP Translation Egress Blocked",
-}
-"""Uncorrectable errors by bit. Kernel `pci_regs.h`, PCI_ERR_UNC_*, to bit 25; `pcie/aer.c` names the others."""
-
-SEVERITY_DEFAULT = 0x00462030
-"""Uncorrectable Error Severity out of reset: set is fatal. TI SLLSE76Q; QEMU `pcie_regs.h`."""
+from probe.registers.device import EVENT_COLLECTOR, ROOT_PORT
+from probe.registers.express import port_type
+from probe.registers.model import (
+    RO,
+    RW,
+    RW1C,
+    Register,
+    Structure,
+    flag,
+    hexadecimal,
+    number,
+)
 
 
-def _bits(name: str, offset: int, section: str, table: dict[int, str], access: Access) -> Register:
-    fields = tuple(flag(table[bit], bit, access) if bit in table else reserved(bit) for bit in range(31, -1, -1))
-    return Register(name, offset, 4, section, fields)
+class CorrectableErrors:
+    """The bits of Correctable Error Status and its mask. Kernel `pci_regs.h`, PCI_ERR_COR_*."""
+
+    header_log_overflow = flag("Header Log Overflow", 15)
+    corrected_internal_error = flag("Corrected Internal Error", 14)
+    advisory_non_fatal_error = flag("Advisory Non-Fatal Error", 13)
+    replay_timer_timeout = flag("Replay Timer Timeout", 12)
+    replay_num_rollover = flag("REPLAY_NUM Rollover", 8)
+    bad_dllp = flag("Bad DLLP", 7)
+    bad_tlp = flag("Bad TLP", 6)
+    receiver_error = flag("Receiver Error", 0)
 
 
-UNCORRECTABLE_STATUS = _bits("Uncorrectable Error Status", 0x04, "7.8.4.2", UNCORRECTABLE_BITS, RW1C)
-UNCORRECTABLE_MASK = _bits("Uncorrectable Error Mask", 0x08, "7.8.4.3", UNCORRECTABLE_BITS, RW)
-UNCORRECTABLE_SEVERITY = _bits("Uncorrectable Error Severity", 0x0C, "7.8.4.4", UNCORRECTABLE_BITS, RW)
-CORRECTABLE_STATUS = _bits("Correctable Error Status", 0x10, "7.8.4.5", CORRECTABLE_BITS, RW1C)
-CORRECTABLE_MASK = _bits("Correctable Error Mask", 0x14, "7.8.4.6", CORRECTABLE_BITS, RW)
-CONTROL = Register("Advanced Error Capabilities and Control", 0x18, 4, "7.8.4.7", (
-    reserved(31, 13),
-    flag("Completion Timeout Prefix/Header Log Capable", 12, RO),
-    flag("TLP Prefix Log Present", 11, RO),
-    flag("Multiple Header Recording Enable", 10),
-    flag("Multiple Header Recording Capable", 9, RO),
-    flag("ECRC Check Enable", 8),
-    flag("ECRC Check Capable", 7, RO),
-    flag("ECRC Generation Enable", 6),
-    flag("ECRC Generation Capable", 5, RO),
-    Field("First Error Pointer", 4, 0, RO),
-))  # fmt: skip
-HEADER_LOG = Register("Header Log", 0x1C, 4, "7.8.4.8", (Field("Header Log", 31, 0, RO, HEX),), count=4, stride=4)
-ROOT_COMMAND = Register("Root Error Command", 0x2C, 4, "7.8.4.9", (
-    reserved(31, 3),
-    flag("Fatal Error Reporting Enable", 2),
-    flag("Non-Fatal Error Reporting Enable", 1),
-    flag("Correctable Error Reporting Enable", 0),
-))  # fmt: skip
-ROOT_ERROR_STATUS = Register("Root Error Status", 0x30, 4, "7.8.4.10", (
-    Field("Advanced Error Interrupt Message Number", 31, 27, RO),
-    reserved(26, 9),
-    Field("ERR_COR Subclass", 8, 7, RO),
-    flag("Fatal Error Messages Received", 6, RW1C),
-    flag("Non-Fatal Error Messages Received", 5, RW1C),
-    flag("First Uncorrectable Fatal", 4, RW1C),
-    flag("Multiple ERR_FATAL/NONFATAL Received", 3, RW1C),
-    flag("ERR_FATAL/NONFATAL Received", 2, RW1C),
-    flag("Multiple ERR_COR Received", 1, RW1C),
-    flag("ERR_COR Received", 0, RW1C),
-))  # fmt: skip
-ERROR_SOURCE = Register("Error Source Identification", 0x34, 4, "7.8.4.11", (
-    Field("ERR_FATAL/NONFATAL Source Identification", 31, 16, RO, HEX),
-    Field("ERR_COR Source Identification", 15, 0, RO, HEX),
-))  # fmt: skip
+class UncorrectableErrors:
+    """The bits of Uncorrectable Error Status, its mask and severity. Kernel `pci_regs.h`; `pcie/aer.c` past bit 25."""
 
-EVERY_FUNCTION = (
-    UNCORRECTABLE_STATUS, UNCORRECTABLE_MASK, UNCORRECTABLE_SEVERITY, CORRECTABLE_STATUS, CORRECTABLE_MASK, CONTROL,
-    HEADER_LOG,
+    tlp_translation_egress_blocked = flag("TLP Translation Egress Blocked", 31)
+    pcrc_check_failed = flag("PCRC Check Failed", 30)
+    misrouted_ide_tlp = flag("Misrouted IDE TLP", 29)
+    ide_check_failed = flag("IDE Check Failed", 28)
+    dmwr_request_egress_blocked = flag("DMWr Request Egress Blocked", 27)
+    poisoned_tlp_egress_blocked = flag("Poisoned TLP Egress Blocked", 26)
+    tlp_prefix_blocked_error = flag("TLP Prefix Blocked Error", 25)
+    atomic_op_egress_blocked = flag("AtomicOp Egress Blocked", 24)
+    mc_blocked_tlp = flag("MC Blocked TLP", 23)
+    uncorrectable_internal_error = flag("Uncorrectable Internal Error", 22)
+    acs_violation = flag("ACS Violation", 21)
+    unsupported_request_error = flag("Unsupported Request Error", 20)
+    ecrc_error = flag("ECRC Error", 19)
+    malformed_tlp = flag("Malformed TLP", 18)
+    receiver_overflow = flag("Receiver Overflow", 17)
+    unexpected_completion = flag("Unexpected Completion", 16)
+    completer_abort = flag("Completer Abort", 15)
+    completion_timeout = flag("Completion Timeout", 14)
+    flow_control_protocol_error = flag("Flow Control Protocol Error", 13)
+    poisoned_tlp_received = flag("Poisoned TLP Received", 12)
+    surprise_down_error = flag("Surprise Down Error", 5)
+    data_link_protocol_error = flag("Data Link Protocol Error", 4)
+    undefined = flag("Undefined", 0)
+
+
+class UncorrectableErrorStatus(
+    UncorrectableErrors,
+    Register,
+    name="Uncorrectable Error Status",
+    offset=0x04,
+    size=4,
+    section="7.8.4.2",
+    access=RW1C,
+    reserved=((11, 6), (3, 1)),
+): ...
+
+
+class UncorrectableErrorMask(
+    UncorrectableErrors,
+    Register,
+    name="Uncorrectable Error Mask",
+    offset=0x08,
+    size=4,
+    section="7.8.4.3",
+    access=RW,
+    reserved=((11, 6), (3, 1)),
+): ...
+
+
+class UncorrectableErrorSeverity(
+    UncorrectableErrors,
+    Register,
+    name="Uncorrectable Error Severity",
+    offset=0x0C,
+    size=4,
+    section="7.8.4.4",
+    access=RW,
+    reserved=((11, 6), (3, 1)),
+): ...
+
+
+class CorrectableErrorStatus(
+    CorrectableErrors,
+    Register,
+    name="Correctable Error Status",
+    offset=0x10,
+    size=4,
+    section="7.8.4.5",
+    access=RW1C,
+    reserved=((31, 16), (11, 9), (5, 1)),
+): ...
+
+
+class CorrectableErrorMask(
+    CorrectableErrors,
+    Register,
+    name="Correctable Error Mask",
+    offset=0x14,
+    size=4,
+    section="7.8.4.6",
+    access=RW,
+    reserved=((31, 16), (11, 9), (5, 1)),
+): ...
+
+
+class AdvancedErrorControl(
+    Register,
+    name="Advanced Error Capabilities and Control",
+    offset=0x18,
+    size=4,
+    section="7.8.4.7",
+    reserved=((31, 13),),
+):
+    completion_timeout_prefix_header_log_capable = flag("Completion Timeout Prefix/Header Log Capable", 12, RO)
+    tlp_prefix_log_present = flag("TLP Prefix Log Present", 11, RO)
+    multiple_header_recording_enable = flag("Multiple Header Recording Enable", 10)
+    multiple_header_recording_capable = flag("Multiple Header Recording Capable", 9, RO)
+    ecrc_check_enable = flag("ECRC Check Enable", 8)
+    ecrc_check_capable = flag("ECRC Check Capable", 7, RO)
+    ecrc_generation_enable = flag("ECRC Generation Enable", 6)
+    ecrc_generation_capable = flag("ECRC Generation Capable", 5, RO)
+    first_error_pointer = number("First Error Pointer", 4, 0, RO)
+
+
+class HeaderLog(Register, name="Header Log", offset=0x1C, size=4, section="7.8.4.8", count=4, stride=4):
+    header_log = hexadecimal("Header Log", 31, 0, RO)
+
+
+class RootErrorCommand(
+    Register,
+    name="Root Error Command",
+    offset=0x2C,
+    size=4,
+    section="7.8.4.9",
+    reserved=((31, 3),),
+):
+    fatal_error_reporting_enable = flag("Fatal Error Reporting Enable", 2)
+    non_fatal_error_reporting_enable = flag("Non-Fatal Error Reporting Enable", 1)
+    correctable_error_reporting_enable = flag("Correctable Error Reporting Enable", 0)
+
+
+class RootErrorStatus(Register, name="Root Error Status", offset=0x30, size=4, section="7.8.4.10", reserved=((26, 9),)):
+    advanced_error_interrupt_message_number = number("Advanced Error Interrupt Message Number", 31, 27, RO)
+    err_cor_subclass = number("ERR_COR Subclass", 8, 7, RO)
+    fatal_error_messages_received = flag("Fatal Error Messages Received", 6, RW1C)
+    non_fatal_error_messages_received = flag("Non-Fatal Error Messages Received", 5, RW1C)
+    first_uncorrectable_fatal = flag("First Uncorrectable Fatal", 4, RW1C)
+    multiple_err_fatal_nonfatal_received = flag("Multiple ERR_FATAL/NONFATAL Received", 3, RW1C)
+    err_fatal_nonfatal_received = flag("ERR_FATAL/NONFATAL Received", 2, RW1C)
+    multiple_err_cor_received = flag("Multiple ERR_COR Received", 1, RW1C)
+    err_cor_received = flag("ERR_COR Received", 0, RW1C)
+
+
+class ErrorSourceIdentification(Register, name="Error Source Identification", offset=0x34, size=4, section="7.8.4.11"):
+    err_fatal_nonfatal_source_identification = hexadecimal("ERR_FATAL/NONFATAL Source Identification", 31, 16, RO)
+    err_cor_source_identification = hexadecimal("ERR_COR Source Identification", 15, 0, RO)
+
+
+EVERY_FUNCTION: tuple[type[Register], ...] = (
+    UncorrectableErrorStatus, UncorrectableErrorMask, UncorrectableErrorSeverity, CorrectableErrorStatus,
+    CorrectableErrorMask, AdvancedErrorControl, HeaderLog,
 )  # fmt: skip
-ROOT_ONLY = (ROOT_COMMAND, ROOT_ERROR_STATUS, ERROR_SOURCE)
+ROOT_ONLY: tuple[type[Register], ...] = (RootErrorCommand, RootErrorStatus, ErrorSourceIdentification)
 
 
 @lru_cache(maxsize=256)
-def _present(express: int) -> tuple[Register, ...]:
+def _present(express: int) -> tuple[type[Register], ...]:
     collects = port_type(express) in {ROOT_PORT, EVENT_COLLECTOR}
     return EVERY_FUNCTION + ROOT_ONLY * collects
 
@@ -117,42 +191,36 @@ ADVANCED_ERROR_REPORTING = Structure(
     "Advanced Error Reporting", 0x0001, extended=True, registers=EVERY_FUNCTION + ROOT_ONLY, present=_present
 )
 
-DPC_CAPABILITY = Register("DPC Capability", 0x04, 2, "7.9.14.2", (
-    Field("RP PIO Log Size high", 13, 13, HWINIT),
-    reserved(15, 14),
-    flag("DL_Active ERR_COR Signaling Supported", 12, RO),
-    Field("RP PIO Log Size", 11, 8, HWINIT),
-    flag("DPC Software Triggering Supported", 7, RO),
-    flag("Poisoned TLP Egress Blocking Supported", 6, RO),
-    flag("RP Extensions for DPC", 5, RO),
-    Field("DPC Interrupt Message Number", 4, 0, RO),
-))  # fmt: skip
-DPC_CONTROL = Register("DPC Control", 0x06, 2, "7.9.14.3", (
-    reserved(15, 9),
-    flag("DPC SIG_SFW Enable", 8),
-    flag("DL_Active ERR_COR Enable", 7),
-    flag("DPC Software Trigger", 6),
-    flag("Poisoned TLP Egress Blocking Enable", 5),
-    flag("DPC ERR_COR Enable", 4),
-    flag("DPC Interrupt Enable", 3),
-    flag("DPC Completion Control", 2),
-    Field("DPC Trigger Enable", 1, 0, RW, names({0: "off", 1: "on fatal", 2: "on non-fatal or fatal"})),
-))  # fmt: skip
-DPC_STATUS = Register("DPC Status", 0x08, 2, "7.9.14.4", (
-    reserved(15, 14),
-    flag("DPC SIG_SFW Status", 13, RW1C),
-    Field("RP PIO First Error Pointer", 12, 8, RO),
-    reserved(7),
-    Field("DPC Trigger Reason Extension", 6, 5, RO, names({0: "RP PIO error", 1: "software trigger"})),
-    flag("DPC RP Busy", 4, RO),
-    flag("DPC Interrupt Status", 3, RW1C),
-    Field("DPC Trigger Reason", 2, 1, RO, names({
-        0: "unmasked uncorrectable error", 1: "ERR_NONFATAL received", 2: "ERR_FATAL received", 3: "see extension",
-    })),
-    flag("DPC Trigger Status", 0, RW1C),
-))  # fmt: skip
-DPC_SOURCE = Register("DPC Error Source ID", 0x0A, 2, "7.9.14.5", (Field("DPC Error Source ID", 15, 0, RO, HEX),))
-DOWNSTREAM_PORT_CONTAINMENT = Structure(
-    "Downstream Port Containment", 0x001D, extended=True,
-    registers=(DPC_CAPABILITY, DPC_CONTROL, DPC_STATUS, DPC_SOURCE),
+
+class Severity(StrEnum):
+    """How bad an error is, least first."""
+
+    CORRECTABLE = "correctable"
+    NONFATAL = "nonfatal"
+    FATAL = "fatal"
+
+    @property
+    def words(self) -> str:
+        """As the specification writes it."""
+        return "non-fatal" if self is Severity.NONFATAL else self.value
+
+
+CORRECTABLE_NAMES = tuple(field.name for field in reversed(CorrectableErrorStatus.fields))
+UNCORRECTABLE_NAMES = tuple(field.name for field in reversed(UncorrectableErrorStatus.fields))
+"""The errors by name, lowest bit first."""
+
+SEVERITY_DEFAULT = 0x00462030
+"""Uncorrectable Error Severity out of reset: set is fatal. TI SLLSE76Q; QEMU `pcie_regs.h`."""
+
+LINK_ERRORS = (
+    CorrectableErrors.receiver_error.name, CorrectableErrors.bad_tlp.name, CorrectableErrors.bad_dllp.name,
+    CorrectableErrors.replay_num_rollover.name, CorrectableErrors.replay_timer_timeout.name,
 )  # fmt: skip
+"""The correctable errors that speak of the lanes."""
+
+
+def errors_in(register: type[Register], status: int, *, mask: int = 0, named_only: bool = False) -> tuple[str, ...]:
+    """The names of the bits set in a status word and clear in the mask, lowest first; unnamed bits by number."""
+    named = {field.low: field.name for field in register.fields}
+    bits = (bit for bit in range(8 * register.size) if (status & ~mask) >> bit & 1)
+    return tuple(named.get(bit, f"bit {bit}") for bit in bits if bit in named or not named_only)

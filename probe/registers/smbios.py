@@ -82,6 +82,11 @@ class SystemSlot(msgspec.Struct, frozen=True):
         return WIDTH_LANES.get(self.width_code)
 
 
+def device_and_function(device: int, function: int) -> int:
+    """The byte that holds both, as a builder writes it."""
+    return device << 3 | function
+
+
 def raw_structures(table: bytes) -> Iterator[bytes]:
     """Each structure with its strings, to the end of the table or the first damage."""
     at = 0

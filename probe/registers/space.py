@@ -6,21 +6,26 @@ document. Rules of the walk: kernel `drivers/pci/pci.c`, pci_find_next_ext_capab
 
 from collections.abc import Callable, Iterator
 from functools import cached_property, lru_cache
+from typing import TypeVar
 
 import msgspec
 
 from probe.registers.catalogue import structure_of
+from probe.registers.class_code import ClassCode
 from probe.registers.express import PCI_EXPRESS
-from probe.registers.model import FieldOf, Register, Structure, Value
+from probe.registers.function import VENDOR_SPECIFIC, VendorSpecificHeader
+from probe.registers.header import LAYOUTS, HeaderType
+from probe.registers.model import Field, Register, Structure
 
 Fetch = Callable[[int], int | None]
 """Gives the little-endian dword at an offset divisible by four, or None where it cannot be read."""
+
+T = TypeVar("T")
 
 CLASSIC_START = 0x40
 EXTENDED_START = 0x100
 SPACE_END = 0x1000
 CLASSIC_STEPS = 48
-EXTENDED_STEPS = (SPACE_END - EXTENDED_START) // 8
 ALL_ONES = 0xFFFF_FFFF
 
 
@@ -116,6 +121,16 @@ def _walk_extended(fetch: Fetch, found: list[Found], faults: list[str]) -> None:
             return
 
 
+def classic_header(capability_id: int, following: int) -> int:
+    """The first word of a capability, as a builder writes it; `following` is the next one's offset, or 0."""
+    return capability_id | following << 8
+
+
+def extended_header(capability_id: int, following: int, *, version: int = 1) -> int:
+    """The first dword of an extended capability, as a builder writes it."""
+    return capability_id | version << 16 | following << 20
+
+
 class ConfigSpace:
     """Configuration space as far as it was read; what was not read is None, never zero."""
 
@@ -132,7 +147,7 @@ class ConfigSpace:
         """The dword at an offset divisible by four."""
         return self.words.get(offset)
 
-    def raw(self, offset: int, size: int) -> int | None:
+    def _raw(self, offset: int, size: int) -> int | None:
         """`size` bytes (1, 2 or 4, not crossing a dword) at an offset, as a number."""
         word = self.words.get(offset & ~3)
         if word is None:
@@ -143,6 +158,17 @@ class ConfigSpace:
     def capabilities(self) -> Walk:
         """The walk over the lists, done once."""
         return walk(self.word)
+
+    @property
+    def silent(self) -> bool:
+        """The first dword reads all ones: nothing answers at this address."""
+        return self.words.get(0) == ALL_ONES
+
+    @property
+    def class_code(self) -> ClassCode | None:
+        """The class code; None where it was not read."""
+        word = self.words.get(0x08)
+        return None if word is None or self.silent else ClassCode.of(word >> 8)
 
     @cached_property
     def _first_of_kind(self) -> dict[tuple[bool, int], Found]:
@@ -157,26 +183,51 @@ class ConfigSpace:
         """The raw PCI Express Capabilities register, 0 where there is none."""
         return _express_flags(self.capabilities, self.word)
 
-    def register(self, structure: Structure, register: Register) -> int | None:
-        """A register's raw value, where the function has it and it was read."""
+    def offset_of(self, register: type[Register], index: int = 0) -> int | None:
+        """Where a register (its repetition `index`) stands; None where the function does not have it."""
+        structure = register.structure
+        if structure is None:
+            return register.offset
         found = self.find(structure)
         if found is None or register not in structure.existing(self.express_flags):
             return None
-        return self.raw(found.offset + register.offset, register.size)
+        return found.offset + register.offset + index * register.stride
 
-    def value(self, structure: Structure, bound: FieldOf) -> Value:
+    def register(self, register: type[Register], index: int = 0) -> int | None:
+        """A register's raw value; None where there is none, it was not read, or reads all ones, which is no answer."""
+        offset = self.offset_of(register, index)
+        raw = None if offset is None else self._raw(offset, register.size)
+        return None if raw == register.all_ones else raw
+
+    def value(self, field: Field[T], index: int = 0) -> T | None:
         """A field's decoded value; None where it was not read or is a reserved encoding."""
-        raw = self.register(structure, bound.register)
-        return None if raw is None else bound.field.meaning.decode(bound.field.raw(raw))
+        raw = self.register(field.register, index)
+        return None if raw is None else field.decode(raw)
 
-    def decoded(self) -> Iterator[tuple[Found, Register, int, int]]:
+    def vendor_headers(self) -> Iterator[int]:
+        """The raw header of each vendor-specific extended capability."""
+        for found in self.capabilities.found:
+            if found.structure is VENDOR_SPECIFIC:
+                raw = self._raw(found.offset + VendorSpecificHeader.offset, VendorSpecificHeader.size)
+                if raw is not None:
+                    yield raw
+
+    def header(self) -> Iterator[tuple[type[Register], int, int]]:
+        """The registers of the header by its layout: what, at which offset, raw."""
+        layout = self.value(HeaderType.header_layout)
+        for register in LAYOUTS.get(layout, LAYOUTS["type 0"]):
+            raw = self._raw(register.offset, register.size)
+            if raw is not None:
+                yield register, register.offset, raw
+
+    def decoded(self) -> Iterator[tuple[Found, type[Register], int, int]]:
         """Every register of every capability that has a table and was read: where, what, at which offset, raw."""
         for found in self.capabilities.found:
             if found.structure is None:
                 continue
             for register in found.structure.existing(self.express_flags):
-                for at, _ in register.instances():
-                    raw = self.raw(found.offset + at, register.size)
+                for at in register.instances():
+                    raw = self._raw(found.offset + at, register.size)
                     if raw is not None:
                         yield found, register, found.offset + at, raw
 
@@ -209,9 +260,9 @@ def survey(fetch: Fetch, load: Callable[[int, int], None]) -> None:
 
 
 @lru_cache(maxsize=64)
-def _runs(registers: tuple[Register, ...]) -> tuple[tuple[int, int], ...]:
+def _runs(registers: tuple[type[Register], ...]) -> tuple[tuple[int, int], ...]:
     """The dwords that the routine registers lie in, as runs from start to end."""
-    wanted = {at & ~3 for register in registers if register.routine for at, _ in register.instances()}
+    wanted = {at & ~3 for register in registers if register.routine for at in register.instances()}
     runs: list[tuple[int, int]] = []
     for offset in sorted(wanted):
         if runs and runs[-1][1] == offset:

@@ -24,8 +24,6 @@ from probe.soak.journal import Baseline, End, Entry, LinkSample, LoadEnded, Samp
 from probe.soak.throughput import Throughput, throughputs
 from probe.verdict.words import Verdict
 
-_BELOW = frozenset({Verdict.DOWNTRAINED, Verdict.CAPPED})
-
 
 class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     """One link over the whole time."""
@@ -282,7 +280,7 @@ def _failed(  # noqa: PLR0913, PLR0917 - all that can fail a link
     word: Verdict, best: LinkState, link: LinkDocument, counted: Sequence[ErrorFinding], events: Sequence[LinkEvent],
     start: Start, seconds: float,
 ) -> Iterable[str]:  # fmt: skip
-    if word in _BELOW:
+    if word.below_capability:
         yield f"never better than {best} under load, where both ends can do {link.possible}"
     limit = Limit.parse(start.correctable_limit)
     for finding in counted:

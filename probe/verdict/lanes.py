@@ -5,13 +5,10 @@ have formed the next wider link. Inferred from AMD PG343, "Lane Becomes Faulty",
 Fewer Lanes".
 """
 
-from typing import TYPE_CHECKING
-
+from probe.links.link import Link
 from probe.links.reason import Reason
-from probe.registers import physical
-
-if TYPE_CHECKING:
-    from probe.links.link import Link
+from probe.registers.physical import LaneErrorStatus, LocalDataParity
+from probe.verdict.words import Verdict
 
 
 def suspect_lanes(trained: int, possible: int) -> range:
@@ -19,31 +16,35 @@ def suspect_lanes(trained: int, possible: int) -> range:
     return range(trained, min(2 * trained, possible)) if 0 < trained < possible else range(0)
 
 
-def lanes_of(mask: int) -> tuple[int, ...]:
-    """The lanes whose bits are set."""
-    return tuple(lane for lane in range(physical.LANES) if mask >> lane & 1)
+def suspects_of(link: Link, word: Verdict) -> tuple[int, ...]:
+    """The suspect lanes of a downtrained link."""
+    now, best = link.negotiated.width, link.possible.width
+    if word is not Verdict.DOWNTRAINED or now is None or best is None:
+        return ()
+    return tuple(suspect_lanes(now, best))
 
 
-def lane_errors(link: "Link") -> tuple[tuple[str, str, tuple[int, ...]], ...]:
-    """Lanes in error as each end's registers name them: source, value, lanes. The bits stay until cleared."""
-    found = []
-    for end in link.ends:
-        for structure, register in (
-            (physical.SECONDARY_PCI_EXPRESS, physical.LANE_ERROR_STATUS),
-            (physical.PHYSICAL_LAYER_16, physical.LOCAL_PARITY),
-        ):
-            raw = end.function.register(structure, register)
-            if raw:
-                found.append((f"{register.name} of {end.address}", f"{raw:08x}h", lanes_of(raw)))
-    return tuple(found)
+def lanes_in_error(link: Link) -> dict[str, tuple[int, ...]]:
+    """The lanes that each end's Lane Error Status names, where it names any."""
+    facts = ((name, end.function.read(LaneErrorStatus.lanes)) for name, end in link.named_ends)
+    return {name: fact.value for name, fact in facts if fact is not None and fact.value}
 
 
-def lane_reasons(link: "Link", trained: int, possible: int) -> tuple[Reason, ...]:
-    """The lanes in question, and the error bits that narrow them down."""
-    lanes = suspect_lanes(trained, possible)
+def lane_reasons(link: Link) -> tuple[Reason, ...]:
+    """The lanes in question of a short width, and the error bits that narrow them down. The bits stay until cleared."""
+    trained, possible = link.negotiated.width, link.possible.width
+    lanes = suspect_lanes(trained or 0, possible or 0)
+    if not lanes:
+        return ()
     where = str(lanes[0]) if len(lanes) == 1 else f"{lanes[0]} to {lanes[-1]}"
     meaning = f"a fault in lane {where} would leave this width; counted from the other end if the lanes are reversed"
     found = [Reason("trained and possible width", f"x{trained} of x{possible}", meaning)]
-    for source, value, named in lane_errors(link):
-        found.append(Reason(source, value, f"errors were seen in lane {', '.join(map(str, named))} since last cleared"))
+    for end in link.ends:
+        for field in (LaneErrorStatus.lanes, LocalDataParity.lanes):
+            raw = end.function.space.register(field.register)
+            named = field.decode(raw) if raw is not None else None
+            if named:
+                source = f"{field.register.name} of {end.address}"
+                seen = f"errors were seen in lane {', '.join(map(str, named))} since last cleared"
+                found.append(Reason(source, f"{raw:08x}h", seen))
     return tuple(found)

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link
-from probe.registers import express
+from probe.registers.slot import SlotCapabilities
 from probe.verdict.rules import Judgement
 from probe.verdict.words import Verdict
 
@@ -21,7 +21,7 @@ _HANDS = "(hands on: see the cautions) "
 
 def next_steps(link: Link, judgement: Judgement) -> tuple[str, ...]:
     """Ordered steps; empty where there is nothing to do."""
-    if link.standing is not KindOfLink.SLOT and not judgement.urgent:
+    if link.kind is not KindOfLink.SLOT and not judgement.urgent:
         return ()
     if judgement.urgent:
         return _urgent()
@@ -73,8 +73,7 @@ def _capped(_link: Link, _judgement: Judgement) -> tuple[str, ...]:
 def _unjudged(link: Link, _judgement: Judgement) -> tuple[str, ...]:
     if link.functions:
         return ("Look from where both ends are visible: the host of this virtual machine, or with root.",)
-    controller = express.SLOT_CAPABILITIES["Power Controller Present"]
-    facts = (end.function.express_flag(controller) for end in link.ends)
+    facts = (end.function.read(SlotCapabilities.power_controller_present) for end in link.ends)
     powered = any(fact is not None and fact.value for fact in facts)
     first = ("Check that the slot's power is on.",) if powered else ()
     return (*first, _HANDS + "Reseat the card: it is detected, but its link does not come up.")

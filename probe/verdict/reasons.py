@@ -1,15 +1,23 @@
-"""The grounds of a verdict: each names the register, file or log line it rests on, its value, and what it means."""
+"""The reasons of a verdict: each names the register, file or log line it rests on, its value, and what it means."""
 
 from collections.abc import Iterable, Iterator
 
 from probe.evidence import Unread, Why
-from probe.links.facts import Fact, LinkEnd, Written
-from probe.links.link import Link, best_of
+from probe.kernel_spellings import (
+    BUSY_PERCENT,
+    LEVEL_IN_USE,
+    LINK_LEVELS,
+    REMOVABLE,
+    RUNTIME_AUTO,
+    RUNTIME_CONTROL,
+)
+from probe.links.end import LinkEnd, best_of
+from probe.links.fact import Fact, Written
+from probe.links.link import Link
 from probe.links.reason import Reason
 from probe.links.state import LinkState
-from probe.registers import express, physical
-from probe.registers.model import Register, Structure
-from probe.verdict.lanes import lane_reasons
+from probe.registers.link import LinkControl, LinkControl2, LinkStatus
+from probe.registers.slot import SlotCapabilities, SlotControl
 
 _BUSY_PERCENT = 5
 
@@ -25,11 +33,11 @@ def switched_off(link: Link) -> tuple[Reason, ...]:
     if link.port is None:
         return ()
     found = []
-    power = link.port.function.express_text(express.SLOT_CONTROL["Power Controller Control"])
-    controlled = link.port.function.express_flag(express.SLOT_CAPABILITIES["Power Controller Present"])
+    power = link.port.function.read(SlotControl.power_controller_control)
+    controlled = link.port.function.read(SlotCapabilities.power_controller_present)
     if power is not None and controlled is not None and controlled.value and power.value == "power off":
         found.append(Reason(power.source, power.shown, "the slot's power is switched off"))
-    disabled = link.port.function.express_flag(express.LINK_CONTROL["Link Disable"])
+    disabled = link.port.function.read(LinkControl.link_disable)
     if disabled is not None and disabled.value:
         found.append(Reason(disabled.source, disabled.shown, "the link is switched off by software"))
     return tuple(found)
@@ -37,9 +45,9 @@ def switched_off(link: Link) -> tuple[Reason, ...]:
 
 def tunnel(link: Link) -> tuple[Reason, ...]:
     """Why a tunnelled link says nothing about a slot."""
-    source = next((f for f in link.functions if f.evidence.attributes.get("removable") == "removable"), None)
-    where = f"removable of {source.address}" if source else f"path of {link.ends[0].address}"
-    return (Reason(where, "removable", "a tunnelled link: the rate it states is not the rate it has"),)
+    source = next((f for f in link.functions if f.evidence.attributes.get(REMOVABLE) == REMOVABLE), None)
+    where = f"{REMOVABLE} of {source.address}" if source else f"path of {link.ends[0].address}"
+    return (Reason(where, REMOVABLE, "a tunnelled link: the rate it states is not the rate it has"),)
 
 
 def what_was_missing(link: Link) -> tuple[Reason, ...]:
@@ -99,78 +107,27 @@ def both_best(link: Link, name: str) -> tuple[Reason, ...]:
     return tuple(found)
 
 
-def suspects(link: Link) -> tuple[Reason, ...]:
-    """Which lanes a short width points to."""
-    now, best = link.negotiated.width, link.possible.width
-    return () if now is None or best is None else lane_reasons(link, now, best)
-
-
-_EQUALIZATION: tuple[tuple[str, float, Structure, Register], ...] = (
-    ("8.0", 8.0, express.PCI_EXPRESS, express.LINK_STATUS_2),
-    ("16.0", 16.0, physical.PHYSICAL_LAYER_16, physical.STATUS_16),
-    ("32.0", 32.0, physical.PHYSICAL_LAYER_32, physical.STATUS_32),
-    ("64.0", 64.0, physical.PHYSICAL_LAYER_64, physical.STATUS_64),
-)
-
-
-def equalized_rates(end: LinkEnd) -> tuple[str, ...]:
-    """The rates, GT/s, at which equalization completed by this end's word."""
-    found = []
-    for rate, _, structure, register in _EQUALIZATION:
-        done = end.function.flag(structure, register[f"Equalization {rate} GT/s Complete"])
-        if done is not None and done.value:
-            found.append(rate.removesuffix(".0"))
-    return tuple(found)
-
-
-def of_speed(link: Link) -> tuple[Reason, ...]:
-    """Where a speed is short: what equalization reached at each rate the link should have gone through."""
-    possible = link.possible.speed_gts
-    if "speed" not in link.shortfall or possible is None or link.port is None:
-        return ()
-    return tuple(reason for row in _EQUALIZATION if row[1] <= possible for reason in _equalization(link.port, *row))
-
-
-def _equalization(end: LinkEnd, rate: str, _: float, structure: Structure, register: Register) -> Iterator[Reason]:
-    done = end.function.flag(structure, register[f"Equalization {rate} GT/s Complete"])
-    if done is None:
-        return
-    phases = [
-        end.function.flag(structure, register[f"Equalization {rate} GT/s Phase {phase} Successful"])
-        for phase in (1, 2, 3)
-    ]
-    passed = [str(phase) for phase, fact in enumerate(phases, start=1) if fact is not None and fact.value]
-    if done.value and len(passed) == len(phases):
-        meaning = f"equalization at {rate} GT/s completed in all phases"
-    elif done.value:
-        meaning = f"equalization at {rate} GT/s ended with phases {', '.join(passed) or 'none'} successful"
-    else:
-        meaning = f"equalization at {rate} GT/s was not completed"
-    yield Reason(done.source, done.shown, meaning)
-
-
 def holding_target(link: Link) -> Reason | None:
     """The Target Link Speed that holds the link at the speed it has, at the port, or at a component that obeys it."""
     now = link.negotiated.speed_gts
-    bound = express.LINK_CONTROL_2["Target Link Speed"]
     for end in link.ends:
-        target = end.function.speed(express.PCI_EXPRESS, bound)
+        target = end.function.read(LinkControl2.target_link_speed)
         if target is None or target.value != now:
             continue
-        disabled = end.function.express_flag(express.LINK_CONTROL_2["Hardware Autonomous Speed Disable"])
+        disabled = end.function.read(LinkControl2.hardware_autonomous_speed_disable)
         if end is link.port or (disabled is not None and disabled.value):
             return Reason(target.source, target.shown, "the speed is held here, below what both ends can do")
     return None
 
 
-def holders(link: Link) -> tuple[Reason, ...]:
+def what_holds(link: Link) -> tuple[Reason, ...]:
     """Who holds the speed down, as far as anything says so."""
-    found = list(link.holders)
+    found = list(link.speed_limits)
     for end in link.ends:
-        fact = end.function.express_flag(express.LINK_CONTROL_2["Hardware Autonomous Speed Disable"])
+        fact = end.function.read(LinkControl2.hardware_autonomous_speed_disable)
         if fact is not None and fact.value:
             found.append(Reason(fact.source, fact.shown, "the hardware may not raise the speed on its own"))
-    if not link.holders:
+    if not link.speed_limits:
         meaning = "nothing names the holder: firmware set it at boot, or an administrator since"
         found.append(Reason("cooling devices and kernel log", "no entry for this port", meaning))
     return tuple(found)
@@ -203,7 +160,7 @@ def _sleeping(states: Iterable[Fact[str] | None]) -> Iterator[Reason]:
 def saving_power(link: Link) -> tuple[Reason, ...]:
     """Power saving in D0 that the evidence shows."""
     found = []
-    autonomous = link.flag("Link Autonomous Bandwidth Status")
+    autonomous = link.flag(LinkStatus.link_autonomous_bandwidth_status)
     if autonomous is not None and autonomous.value:
         meaning = "the hardware changed the speed on its own, not to cure errors: judge again under load"
         found.append(Reason(autonomous.source, autonomous.shown, meaning))
@@ -217,16 +174,16 @@ def _idle_counters(link: Link) -> Iterator[Reason]:
     for function in link.functions:
         if not function.computes_or_displays:
             continue
-        busy = function.attribute("gpu_busy_percent")
+        busy = function.attribute(BUSY_PERCENT)
         if busy is not None and busy.value.isdecimal() and int(busy.value) < _BUSY_PERCENT:
             yield Reason(busy.source, f"{busy.shown} %", f"idle; {again}")
-        level = function.attribute("pp_dpm_pcie")
+        level = function.attribute(LINK_LEVELS)
         rows = level.value.splitlines() if level is not None else []
-        if level is not None and rows and any("*" in row for row in rows[:-1]):
-            current = next(row for row in rows if "*" in row)
+        if level is not None and rows and any(LEVEL_IN_USE in row for row in rows[:-1]):
+            current = next(row for row in rows if LEVEL_IN_USE in row)
             yield Reason(level.source, current.strip(), f"the driver has chosen a lower link level; {again}")
-        control = function.attribute("power/control")
-        if control is not None and control.value == "auto":
+        control = function.attribute(RUNTIME_CONTROL)
+        if control is not None and control.value == RUNTIME_AUTO:
             yield Reason(control.source, control.shown, f"run-time power saving is allowed; {again}")
 
 
@@ -235,7 +192,7 @@ def may_be_idle(link: Link) -> tuple[Reason, ...]:
     for function in link.functions:
         if function.computes_or_displays:
             meaning = "this kind often runs slower at idle, but nothing read shows that it does: load it, look again"
-            return (Reason(f"class of {function.address}", f"{function.class_code:06x}h", meaning),)
+            return (Reason(f"class of {function.address}", f"{int(function.class_code or 0):06x}h", meaning),)
     return ()
 
 

@@ -7,11 +7,15 @@ from collections.abc import Callable
 
 import msgspec
 
+from probe.links.end import best_of
 from probe.links.kind_of_link import KindOfLink
-from probe.links.link import Link, best_of
+from probe.links.link import Link
 from probe.links.reason import Reason
-from probe.registers import express
+from probe.registers.link import LinkStatus
+from probe.registers.slot import SlotStatus
 from probe.verdict import reasons
+from probe.verdict.equalization import equalization_reasons
+from probe.verdict.lanes import lane_reasons
 from probe.verdict.words import Verdict
 
 
@@ -34,7 +38,7 @@ def nothing_attached(link: Link) -> Judgement | None:
     if link.port is None:
         return Judgement(Verdict.EMPTY, ())
     port = link.port.function
-    presence = port.express_text(express.SLOT_STATUS["Presence Detect State"])
+    presence = port.read(SlotStatus.presence_detect_state)
     if presence is None or presence.value == "slot empty":
         shown = presence or reasons.no_function_listed(link)
         return Judgement(Verdict.EMPTY, (Reason(shown.source, shown.shown, "nothing is attached to this port"),))
@@ -42,7 +46,7 @@ def nothing_attached(link: Link) -> Judgement | None:
     explained = reasons.switched_off(link)
     if explained:
         return Judgement(Verdict.UNJUDGED, (Reason(presence.source, presence.shown, detected), *explained))
-    active = port.express_flag(express.LINK_STATUS["Data Link Layer Link Active"])
+    active = port.read(LinkStatus.data_link_layer_link_active)
     if active is not None and not active.value:
         down = Reason(active.source, active.shown, "the link to the card did not come up")
         found = (Reason(presence.source, presence.shown, detected), down)
@@ -63,7 +67,7 @@ def an_end_is_silent(link: Link) -> Judgement | None:
 
 def an_end_unread(link: Link) -> Judgement | None:
     """Could both ends be read?"""
-    if link.standing is KindOfLink.TUNNEL:
+    if link.kind is KindOfLink.TUNNEL:
         return Judgement(Verdict.UNJUDGED, reasons.tunnel(link))
     if link.speed is None or link.width is None or not link.judging_ends:
         asleep = reasons.asleep(link)
@@ -90,12 +94,12 @@ def width_is_short(link: Link) -> Judgement | None:
     found = reasons.both_best(link, "width")
     if "speed" in link.shortfall:
         found += reasons.both_best(link, "speed")
-    autonomous = link.flag("Link Autonomous Bandwidth Status")
+    autonomous = link.flag(LinkStatus.link_autonomous_bandwidth_status)
     if autonomous is not None and autonomous.value:
         meaning = "the hardware narrowed the link on its own, not to cure errors: judge again under load"
         excuse = Reason(autonomous.source, autonomous.shown, meaning)
         return Judgement(Verdict.RESTING, (excuse, *found), link.shortfall)
-    return Judgement(Verdict.DOWNTRAINED, (*found, *reasons.suspects(link), *reasons.of_speed(link)), link.shortfall)
+    return Judgement(Verdict.DOWNTRAINED, (*found, *lane_reasons(link), *equalization_reasons(link)), link.shortfall)
 
 
 def held_by_target_speed(link: Link) -> Judgement | None:
@@ -106,7 +110,7 @@ def held_by_target_speed(link: Link) -> Judgement | None:
     if target is None:
         return None
     return Judgement(
-        Verdict.CAPPED, (target, *reasons.holders(link), *reasons.both_best(link, "speed")), link.shortfall
+        Verdict.CAPPED, (target, *reasons.what_holds(link), *reasons.both_best(link, "speed")), link.shortfall
     )
 
 
@@ -124,7 +128,7 @@ def speed_is_short(link: Link) -> Judgement | None:
     """Then, and only then: is the speed short?"""
     if "speed" not in link.shortfall:
         return None
-    found = (*reasons.both_best(link, "speed"), *reasons.of_speed(link), *reasons.may_be_idle(link))
+    found = (*reasons.both_best(link, "speed"), *equalization_reasons(link), *reasons.may_be_idle(link))
     return Judgement(Verdict.DOWNTRAINED, found, link.shortfall)
 
 
@@ -154,8 +158,6 @@ RULES: tuple[Rule, ...] = (
     all_it_can,
 )
 
-BELOW_CAPABILITY = frozenset({Verdict.DOWNTRAINED, Verdict.CAPPED})
-
 
 def judge(link: Link) -> Judgement:
     """The first rule with an answer, and what contradicts itself in the evidence beside it."""
@@ -168,8 +170,8 @@ def judge(link: Link) -> Judgement:
 
 def alarms(link: Link, judgement: Judgement) -> bool:
     """Whether a finding must not be passed over: only a link that describes a slot can raise an alarm."""
-    if link.standing is not KindOfLink.SLOT:
+    if link.kind is not KindOfLink.SLOT:
         return False
-    below = judgement.word in BELOW_CAPABILITY
+    below = judgement.word.below_capability
     unjudged = judgement.word is Verdict.UNJUDGED and bool(judgement.shortfall)
     return below or unjudged or judgement.urgent

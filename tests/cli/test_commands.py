@@ -12,7 +12,7 @@ import pytest
 
 from fake_sysfs import Tree, card, demonstration, machine, root_port
 from probe.cli.commands import COMMANDS
-from probe.registers import express
+from probe.registers.link import LinkStatus, LinkStatus2
 from tests.conftest import Run
 
 
@@ -326,8 +326,8 @@ def test_registers_of_a_version_1_capability_end(run: Run, tmp_path: Path) -> No
     root = machine(root_port("0000:00:01.0", "5 GT/s x4").holds(holding)).build().write(tmp_path)
     functions = json.loads(run("explain", "0000:01:00.0", "--registers", "--json", "--sysfs", root)[1])["functions"]
     names = {register["name"] for register in functions[1]["registers"]}
-    assert express.LINK_STATUS.name in names
-    assert express.LINK_STATUS_2.name not in names
+    assert LinkStatus.name in names
+    assert LinkStatus2.name not in names
 
 
 def test_self_check(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:

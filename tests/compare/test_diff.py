@@ -12,7 +12,8 @@ from probe.evidence import LogLine
 from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
 from probe.host.machine import read_machine
-from probe.registers import errors, physical
+from probe.registers.errors import CorrectableErrorStatus
+from probe.registers.physical import LaneErrorStatus
 from tests.compare.machines import A, B, drive, of, slot, snapshot
 
 HOUR = 3600.0
@@ -110,7 +111,7 @@ def test_a_card_added_elsewhere_renumbers_nothing() -> None:
 
 
 def test_lane_errors() -> None:
-    lanes = {physical.LANE_ERROR_STATUS: {"Lane Error Status": 0b100}}
+    lanes = {LaneErrorStatus.lanes: (2,)}
     (change,) = diff(GOOD, snapshot(of(slot(1, drive(registers=lanes))), uptime_s=2 * HOUR)).changes
     assert (change.kind, change.rank) == ("lanes in error", Rank.WORSE)
 
@@ -203,7 +204,7 @@ def test_an_older_snapshot_is_judged_anew() -> None:
 
 
 def test_a_status_bit_that_no_counter_tells_of() -> None:
-    bits = {errors.CORRECTABLE_STATUS: {"Receiver Error": True}}
+    bits = {CorrectableErrorStatus.receiver_error: True}
     after = snapshot(of(slot(1, drive(registers=bits))), uptime_s=2 * HOUR)
     (change,) = diff(GOOD, after).changes
     assert change.sentence == (

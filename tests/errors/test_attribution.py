@@ -5,12 +5,13 @@ import pytest
 
 from fake_sysfs import Machine, card, machine, root_port
 from probe.audit.audit import audit
-from probe.errors.attribution import COMPONENT, NO_DIRECTION, PORT, TO_COMPONENT, TO_HOST, direction, findings
+from probe.errors.attribution import NO_DIRECTION, TO_COMPONENT, TO_HOST, direction, findings
 from probe.errors.kinds import ERROR_KINDS
 from probe.evidence import LogLine
 from probe.host.machine import read_machine
-from probe.registers import errors, express
-from probe.registers.errors import CORRECTABLE_BITS, UNCORRECTABLE_BITS
+from probe.links.link import COMPONENT, PORT
+from probe.registers.device import DeviceControl
+from probe.registers.errors import CORRECTABLE_NAMES, UNCORRECTABLE_NAMES, CorrectableErrorMask
 
 F0, F1 = "00.0", "00.1"
 
@@ -61,7 +62,7 @@ def test_both_directions_are_two_findings_and_severities_are_apart() -> None:
 
 
 def test_every_error_has_a_meaning_and_causes() -> None:
-    assert set(ERROR_KINDS) == {*CORRECTABLE_BITS.values(), *UNCORRECTABLE_BITS.values()}
+    assert set(ERROR_KINDS) == {*CORRECTABLE_NAMES, *UNCORRECTABLE_NAMES}
     assert all(kind.meaning and kind.causes for kind in ERROR_KINDS.values())
 
 
@@ -72,17 +73,17 @@ def observed(described: Machine) -> list[str]:
 
 def test_what_nobody_below_claims_is_unattributed() -> None:
     counted = card("8 GT/s x4", counters={"correctable": {"Receiver Error": 3}})
-    port = root_port("0000:00:01.0", "8 GT/s x4", root_totals={"cor": 8}).holds(counted)
+    port = root_port("0000:00:01.0", "8 GT/s x4", root_totals={"correctable": 8}).holds(counted)
     assert "5 of 8 correctable errors that came here are claimed by nobody below" in observed(machine(port))
-    fair = root_port("0000:00:01.0", "8 GT/s x4", root_totals={"cor": 3}).holds(counted)
+    fair = root_port("0000:00:01.0", "8 GT/s x4", root_totals={"correctable": 3}).holds(counted)
     assert observed(machine(fair)) == []
 
 
 def test_counters_are_doubted_where_they_could_not_count() -> None:
-    masked = {errors.CORRECTABLE_MASK: {"Receiver Error": True}}
+    masked = {CorrectableErrorMask.receiver_error: True}
     described = machine(root_port("0000:00:01.0", "8 GT/s x4").holds(card("8 GT/s x4", registers=masked)))
     assert any("masked and not counted at 0000:01:00.0" in text for text in observed(described))
-    unreported = {express.DEVICE_CONTROL: {"Correctable Error Reporting Enable": False}}
+    unreported = {DeviceControl.correctable_error_reporting_enable: False}
     described = machine(root_port("0000:00:01.0", "8 GT/s x4").holds(card("8 GT/s x4", registers=unreported)))
     assert any("not reported, so not counted, by 0000:01:00.0" in text for text in observed(described))
     closed = machine(root_port("0000:00:01.0", "8 GT/s x4").holds(card("8 GT/s x4"))).build()

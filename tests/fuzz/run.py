@@ -6,7 +6,7 @@ import sys
 import time
 
 from fake_sysfs.demonstration import correlator
-from probe.audit.explanation import decoded_space
+from probe.audit.decoding import decoded_space
 from probe.registers.space import ConfigSpace
 
 

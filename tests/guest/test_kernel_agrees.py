@@ -5,33 +5,35 @@ import pytest
 from probe.audit.audit import audit
 from probe.audit.snapshot import Snapshot
 from probe.kernel_spellings import speed_gts, width_lanes
-from probe.links.facts import FunctionFacts, value_of
-from probe.registers import express
+from probe.links.fact import value_of
+from probe.links.function import FunctionFacts
+from probe.registers.device import ExpressCapabilities
 from probe.registers.errors import ADVANCED_ERROR_REPORTING
-from probe.registers.header import SECONDARY_BUS, SUBORDINATE_BUS
+from probe.registers.header import DeviceId, SecondaryBusNumber, SubordinateBusNumber, VendorId
+from probe.registers.link import LinkCapabilities, LinkCapabilities2, LinkStatus
 from probe.verdict.words import Verdict
 
 pytestmark = pytest.mark.guest
 
-_SPEEDS = {"current_link_speed": express.LINK_STATUS["Current Link Speed"],
-           "max_link_speed": express.LINK_CAPABILITIES["Max Link Speed"]}  # fmt: skip
-_WIDTHS = {"current_link_width": express.LINK_STATUS["Negotiated Link Width"],
-           "max_link_width": express.LINK_CAPABILITIES["Maximum Link Width"]}  # fmt: skip
+_SPEEDS = {"current_link_speed": LinkStatus.current_link_speed,
+           "max_link_speed": LinkCapabilities.max_link_speed}  # fmt: skip
+_WIDTHS = {"current_link_width": LinkStatus.negotiated_link_width,
+           "max_link_width": LinkCapabilities.maximum_link_width}  # fmt: skip
 
 
 def test_speeds_and_widths_of_every_function(as_root: Snapshot) -> None:
     compared = 0
     for evidence in as_root.evidence.functions:
         function = FunctionFacts(evidence)
-        for name, bound in _SPEEDS.items():
+        for name, speed in _SPEEDS.items():
             if name in evidence.attributes:
-                ours = value_of(function.speed(express.PCI_EXPRESS, bound))
-                assert ours == speed_gts(evidence.attributes[name]), (evidence.address, name)
+                gts = value_of(function.read(speed))
+                assert gts == speed_gts(evidence.attributes[name]), (evidence.address, name)
                 compared += 1
-        for name, bound in _WIDTHS.items():
+        for name, width in _WIDTHS.items():
             if name in evidence.attributes:
-                ours = value_of(function.express_number(bound))
-                assert ours == width_lanes(evidence.attributes[name]), (evidence.address, name)
+                lanes = value_of(function.read(width))
+                assert lanes == width_lanes(evidence.attributes[name]), (evidence.address, name)
                 compared += 1
     assert compared >= 4 * 12
 
@@ -40,14 +42,18 @@ def test_numbers_of_every_function(as_root: Snapshot) -> None:
     bridges = 0
     for evidence in as_root.evidence.functions:
         space = evidence.space()
-        assert space.raw(0, 2) == int(evidence.attributes["vendor"], 16)
-        assert space.raw(2, 2) == int(evidence.attributes["device"], 16)
+        assert space.value(VendorId.vendor_id) == int(evidence.attributes["vendor"], 16)
+        assert space.value(DeviceId.device_id) == int(evidence.attributes["device"], 16)
         word = space.word(8)
         assert word is not None
         assert word >> 8 == int(evidence.attributes["class"], 16)
         if "secondary_bus_number" in evidence.attributes:
-            assert space.raw(SECONDARY_BUS.offset, 1) == int(evidence.attributes["secondary_bus_number"])
-            assert space.raw(SUBORDINATE_BUS.offset, 1) == int(evidence.attributes["subordinate_bus_number"])
+            assert space.value(SecondaryBusNumber.secondary_bus_number) == int(
+                evidence.attributes["secondary_bus_number"]
+            )
+            assert space.value(SubordinateBusNumber.subordinate_bus_number) == int(
+                evidence.attributes["subordinate_bus_number"]
+            )
             bridges += 1
     assert bridges >= 8
 
@@ -65,8 +71,8 @@ def test_version_1_ends_where_it_ends(as_root: Snapshot) -> None:
     checked = 0
     for evidence in as_root.evidence.functions:
         function = FunctionFacts(evidence)
-        if value_of(function.express_number(express.CAPABILITIES["Capability Version"])) == 1:
-            assert function.space.register(express.PCI_EXPRESS, express.LINK_CAPABILITIES_2) is None
+        if value_of(function.read(ExpressCapabilities.capability_version)) == 1:
+            assert function.space.register(LinkCapabilities2) is None
             checked += 1
     assert checked >= 2
 

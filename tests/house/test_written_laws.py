@@ -25,7 +25,6 @@ KNOW_SYSTEM_PATHS = {"host", "observe", "active"}
 SYSTEM_PATH = re.compile(r"/?(?:sys|proc)/|/(?:sys|proc|dev)$|/dev/(?!null|full)")
 
 BITS_ELSEWHERE = {
-    "probe.bandwidth.arithmetic": "payload sizes are powers of two",
     "probe.fleet.engine": "conditions of a query",
     "probe.fleet.parts": "sets of files",
     "probe.fleet.questions": "conditions of a query",

@@ -12,7 +12,7 @@ from probe.compare.changes import Change, Comparison, Rank
 from probe.compare.diff import diff, merge
 from probe.compare.ranking import tell
 from probe.errors.limits import Limits
-from probe.registers.errors import CORRECTABLE_BITS
+from probe.registers.errors import CORRECTABLE_NAMES
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.laws.machines import machines
 
@@ -67,7 +67,7 @@ def test_renumbering_all_buses(described: Machine, skipped: int) -> None:
     assert diff(snapshot(described), snapshot(replace(described, skipped_buses=skipped))).empty
 
 
-counters = st.dictionaries(st.sampled_from(sorted(CORRECTABLE_BITS.values())), st.integers(0, 99), max_size=3)
+counters = st.dictionaries(st.sampled_from(sorted(CORRECTABLE_NAMES)), st.integers(0, 99), max_size=3)
 
 
 def counted(counts: dict[str, int], hours: float) -> Snapshot:

@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probe.address import Address
-from probe.audit.explanation import decoded_space
+from probe.audit.decoding import decoded_space
 from probe.registers.smbios import decode_slot, raw_structures
-from probe.registers.space import EXTENDED_STEPS, ConfigSpace
+from probe.registers.space import EXTENDED_START, SPACE_END, ConfigSpace
 
 HEADERS = st.sampled_from([0x01, 0x10, 0x05, 0x11, 0x00, 0xFF])
 
@@ -17,7 +17,7 @@ HEADERS = st.sampled_from([0x01, 0x10, 0x05, 0x11, 0x00, 0xFF])
 @given(st.binary(max_size=4200))
 def test_any_bytes(data: bytes) -> None:
     document = decoded_space(ConfigSpace.from_bytes(data), "x")
-    assert len(document.capabilities) <= 48 + EXTENDED_STEPS
+    assert len(document.capabilities) <= 48 + (SPACE_END - EXTENDED_START) // 8
 
 
 @st.composite
@@ -43,7 +43,7 @@ def plausible(draw: st.DrawFn) -> bytes:
 @given(plausible())
 def test_plausible_bytes(data: bytes) -> None:
     space = ConfigSpace.from_bytes(data)
-    assert len(space.capabilities.found) <= 48 + EXTENDED_STEPS
+    assert len(space.capabilities.found) <= 48 + (SPACE_END - EXTENDED_START) // 8
     decoded_space(space, "x")
 
 

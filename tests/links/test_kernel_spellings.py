@@ -3,7 +3,7 @@
 import pytest
 
 from probe.kernel_spellings import SHORT_NAMES, error_counts, error_total, speed_gts, width_lanes
-from probe.registers.errors import CORRECTABLE_BITS, UNCORRECTABLE_BITS
+from probe.registers.errors import CORRECTABLE_NAMES, UNCORRECTABLE_NAMES
 
 
 @pytest.mark.published("Linux drivers/pci/probe.c pci_speed_string, and pci-sysfs.c to 5.6")
@@ -61,9 +61,9 @@ TOTAL_ERR_FATAL 0
 
 @pytest.mark.published("Documentation/ABI/testing/sysfs-bus-pci-devices-aer, its printed example")
 def test_the_documents_long_names() -> None:
-    assert error_counts(LONG) == dict.fromkeys(CORRECTABLE_BITS.values(), 0) | {"Receiver Error": 2}
+    assert error_counts(LONG) == dict.fromkeys(CORRECTABLE_NAMES, 0) | {"Receiver Error": 2}
     assert error_total(LONG) == 2
-    assert set(error_counts(LONG_FATAL)) <= set(UNCORRECTABLE_BITS.values())
+    assert set(error_counts(LONG_FATAL)) <= set(UNCORRECTABLE_NAMES)
     assert len(error_counts(LONG_FATAL)) == 17
 
 

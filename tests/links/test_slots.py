@@ -7,8 +7,8 @@ import pytest
 
 from fake_sysfs import Machine, SlotRecord, Tree, card, machine, root_port
 from probe.audit.document import LinkDocument
-from probe.links.slots import Named, Place, slot_power_w
-from probe.registers import express
+from probe.links.slots import SlotName, agreement, slot_power_w
+from probe.registers.slot import SlotCapabilities
 
 One = Callable[[Machine | Tree], LinkDocument]
 
@@ -56,7 +56,7 @@ def test_duplicate_slot_names_get_the_kernels_suffix() -> None:
     ],
 )
 def test_agreement(names: tuple[tuple[str, str], ...], sentence: str | None) -> None:
-    assert Place(tuple(Named(*item) for item in names)).agreement == sentence
+    assert agreement([SlotName(*item) for item in names]) == sentence
 
 
 @pytest.mark.published("Linux drivers/pci/of.c, of_pci_get_slot_power_limit, and worked values beside it")
@@ -69,7 +69,7 @@ def test_slot_power(value: int, scale: float, watts: float) -> None:
 
 
 def test_power_limit_is_read(judge_one: One) -> None:
-    limit = {express.SLOT_CAPABILITIES: {"Slot Power Limit Value": 75}}
+    limit = {SlotCapabilities.slot_power_limit_value: 75}
     link = judge_one(machine(root_port("0000:00:01.0", "8 GT/s x4", slot=1, registers=limit).holds(card("8 GT/s x4"))))
     assert link.slot is not None
     assert link.slot.power_limit_w == 75

@@ -6,13 +6,13 @@ from probe.observe.events import CountedErrors, LinkEvent
 from probe.observe.sampler import Reading
 from probe.observe.tracking import LinkTrack
 
-FULL = Reading(16.0, 4, managed=False, lanes=0, power_state="D0", temperature_c=None, present=True)
+FULL = Reading(16.0, 4, managed=False, lanes=frozenset(), power_state="D0", temperature_c=None, present=True)
 
 
 def read(speed: float | None = 16.0, width: int | None = 4, **changes: Any) -> Reading:
     values: dict[str, Any] = {
         "managed": False,
-        "lanes": 0,
+        "lanes": frozenset(),
         "power_state": "D0",
         "temperature_c": None,
         "present": True,
@@ -44,7 +44,10 @@ def test_a_drop_between_two_samples_is_seen_by_its_bit() -> None:
 
 
 def test_lanes_and_presence() -> None:
-    assert kinds(read(), read(lanes=0b10), read(lanes=0b110), read(lanes=0b110)) == [("lane error", True)] * 2
+    assert (
+        kinds(read(), read(lanes=frozenset({1})), read(lanes=frozenset({1, 2})), read(lanes=frozenset({1, 2})))
+        == [("lane error", True)] * 2
+    )
     assert kinds(read(), read(present=False), read()) == [("gone", True), ("back", False)]
     assert kinds(read(present=False), read(present=False)) == [("gone", True)]  # since the snapshot
 

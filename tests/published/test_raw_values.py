@@ -2,8 +2,13 @@
 
 import pytest
 
-from probe.registers import errors, express, physical
+from probe.registers import errors
+from probe.registers.device import DeviceCapabilities, DeviceControl, DeviceStatus, ExpressCapabilities
+from probe.registers.errors import UncorrectableErrorSeverity, errors_in
+from probe.registers.link import LinkCapabilities, LinkStatus
+from probe.registers.margining import MarginingLaneControl
 from probe.registers.model import Register
+from probe.registers.physical import LaneEqualizationControl, Status32
 from probe.registers.space import ConfigSpace, walk
 
 INTEL = pytest.mark.published('Intel "PCIe register map", reset values of its FPGA blocks')
@@ -29,40 +34,40 @@ def test_extended_headers(raw: int, capability_id: int, version: int, following:
 @pytest.mark.parametrize(
     ("register", "raw", "expected"),
     [
-        pytest.param(express.LINK_CAPABILITIES, 0x00423C45, {
+        pytest.param(LinkCapabilities, 0x00423C45, {
             "Max Link Speed": "32 GT/s", "Maximum Link Width": "4 lanes", "ASPM Support": "L0s and L1",
             "L0s Exit Latency": "up to 512 ns", "L1 Exit Latency": "up to 16 us", "ASPM Optionality Compliance": "set",
             "Port Number": "0",
         }, marks=INTEL),
-        pytest.param(express.LINK_CAPABILITIES, 0x00423D05, {"Maximum Link Width": "16 lanes"}, marks=INTEL),
-        pytest.param(express.LINK_CAPABILITIES, 0x00423C85, {"Maximum Link Width": "8 lanes"}, marks=INTEL),
-        pytest.param(express.LINK_STATUS, 0x1011, {
+        pytest.param(LinkCapabilities, 0x00423D05, {"Maximum Link Width": "16 lanes"}, marks=INTEL),
+        pytest.param(LinkCapabilities, 0x00423C85, {"Maximum Link Width": "8 lanes"}, marks=INTEL),
+        pytest.param(LinkStatus, 0x1011, {
             "Current Link Speed": "2.5 GT/s", "Negotiated Link Width": "1 lanes", "Slot Clock Configuration": "set",
             "Data Link Layer Link Active": "clear",
         }, marks=INTEL),
-        pytest.param(express.DEVICE_CAPABILITIES, 0x10008FE2, {
+        pytest.param(DeviceCapabilities, 0x10008FE2, {
             "Max_Payload_Size Supported": "512 bytes", "Extended Tag Field Supported": "set",
             "Endpoint L0s Acceptable Latency": "over 4 us", "Endpoint L1 Acceptable Latency": "over 64 us",
             "Role-Based Error Reporting": "set", "Function Level Reset Capability": "set",
         }, marks=INTEL),
-        pytest.param(express.DEVICE_CONTROL, 0x2910, {
+        pytest.param(DeviceControl, 0x2910, {
             "Enable Relaxed Ordering": "set", "Max_Payload_Size": "128 bytes", "Extended Tag Field Enable": "set",
             "Enable No Snoop": "set", "Max_Read_Request_Size": "512 bytes",
         }, marks=INTEL),
-        pytest.param(express.DEVICE_STATUS, 0x0010, {"AUX Power Detected": "set"}, marks=INTEL),
-        pytest.param(physical.LANE_EQUALIZATION, 0x7400, {
+        pytest.param(DeviceStatus, 0x0010, {"AUX Power Detected": "set"}, marks=INTEL),
+        pytest.param(LaneEqualizationControl, 0x7400, {
             "Downstream Port 8.0 GT/s Transmitter Preset": "0", "Downstream Port 8.0 GT/s Receiver Preset Hint": "0",
             "Upstream Port 8.0 GT/s Transmitter Preset": "4", "Upstream Port 8.0 GT/s Receiver Preset Hint": "7",
         }, marks=INTEL),
-        pytest.param(physical.MARGIN_CONTROL, 0x9C38, {
+        pytest.param(MarginingLaneControl, 0x9C38, {
             "Receiver Number": "broadcast", "Margin Type": "no command or capability access", "Usage Model": "0",
             "Margin Payload": "0x9c",
         }, marks=INTEL),
-        pytest.param(physical.PHYSICAL_LAYER_32.registers[2], 0x0200, {"Transmitter Precoding Request": "set"}, marks=INTEL),
+        pytest.param(Status32, 0x0200, {"Transmitter Precoding Request": "set"}, marks=INTEL),
     ],
 )  # fmt: skip
-def test_fields(register: Register, raw: int, expected: dict[str, str]) -> None:
-    assert {name: register[name].field.text(raw) for name in expected} == expected
+def test_fields(register: type[Register], raw: int, expected: dict[str, str]) -> None:
+    assert {field.name: field.text(raw) for field in register.fields if field.name in expected} == expected
 
 
 @pytest.mark.published("QLogic 3100 series guide NE0154601-00 C, p. 11-6: bytes from C0h")
@@ -76,22 +81,19 @@ def test_qlogic_dump() -> None:
     image[0xD0] = 0
     space = ConfigSpace.from_bytes(bytes(image))
 
-    def value(register: Register, name: str) -> object:
-        return space.value(express.PCI_EXPRESS, register[name])
-
-    assert value(express.CAPABILITIES, "Capability Version") == 2
-    assert value(express.CAPABILITIES, "Device/Port Type") == "Endpoint"
-    assert value(express.DEVICE_CAPABILITIES, "Max_Payload_Size Supported") == 512
-    assert value(express.DEVICE_CAPABILITIES, "Role-Based Error Reporting") is True
-    assert value(express.DEVICE_CONTROL, "Max_Payload_Size") == 128
-    assert value(express.DEVICE_CONTROL, "Max_Read_Request_Size") == 256
-    assert value(express.DEVICE_STATUS, "Correctable Error Detected") is True
-    assert value(express.DEVICE_STATUS, "Non-Fatal Error Detected") is True
-    assert value(express.DEVICE_STATUS, "Unsupported Request Detected") is True
-    assert value(express.LINK_CAPABILITIES, "Max Link Speed") == 5.0
-    assert value(express.LINK_CAPABILITIES, "Maximum Link Width") == 8
-    assert value(express.LINK_STATUS, "Current Link Speed") == 5.0
-    assert value(express.LINK_STATUS, "Negotiated Link Width") == 8
+    assert space.value(ExpressCapabilities.capability_version) == 2
+    assert space.value(ExpressCapabilities.device_port_type) == "Endpoint"
+    assert space.value(DeviceCapabilities.max_payload_size_supported) == 512
+    assert space.value(DeviceCapabilities.role_based_error_reporting) is True
+    assert space.value(DeviceControl.max_payload_size) == 128
+    assert space.value(DeviceControl.max_read_request_size) == 256
+    assert space.value(DeviceStatus.correctable_error_detected) is True
+    assert space.value(DeviceStatus.non_fatal_error_detected) is True
+    assert space.value(DeviceStatus.unsupported_request_detected) is True
+    assert space.value(LinkCapabilities.max_link_speed) == 5.0
+    assert space.value(LinkCapabilities.maximum_link_width) == 8
+    assert space.value(LinkStatus.current_link_speed) == 5.0
+    assert space.value(LinkStatus.negotiated_link_width) == 8
 
 
 @pytest.mark.published(
@@ -100,5 +102,5 @@ def test_qlogic_dump() -> None:
 def test_default_severity() -> None:
     fatal = {bit for bit in range(32) if errors.SEVERITY_DEFAULT >> bit & 1}
     assert fatal == {4, 5, 13, 17, 18, 22}
-    names = {errors.UNCORRECTABLE_BITS[bit] for bit in fatal}
-    assert {"Data Link Protocol Error", "Surprise Down Error", "Malformed TLP"} <= names
+    names = errors_in(UncorrectableErrorSeverity, errors.SEVERITY_DEFAULT)
+    assert {"Data Link Protocol Error", "Surprise Down Error", "Malformed TLP"} <= set(names)

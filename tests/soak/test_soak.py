@@ -19,7 +19,7 @@ from probe.audit.snapshot import take
 from probe.exceptions import InputError
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
-from probe.registers import express
+from probe.registers.link import LinkStatus
 from probe.soak.journal import Journal, read_entries
 from probe.soak.record import Record, record
 from probe.soak.run import Soak
@@ -31,7 +31,7 @@ from tests.observe.clocks import ScriptedClock
 Happening = Callable[[], object]
 
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"
-STATUS_AT = 0x60 + express.LINK_STATUS.offset
+STATUS_AT = 0x60 + LinkStatus.offset
 
 
 def tree() -> Tree:

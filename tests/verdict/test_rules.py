@@ -10,7 +10,8 @@ from probe.audit.document import AuditDocument, LinkDocument
 from probe.evidence import Why
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link
-from probe.registers import express
+from probe.registers.link import LinkCapabilities, LinkControl, LinkControl2, LinkStatus
+from probe.registers.slot import SlotStatus
 from probe.verdict import rules
 from probe.verdict.next_steps import CAUTIONS, touches_hardware
 from probe.verdict.rules import RULES, Judgement, Rule
@@ -26,7 +27,7 @@ def one(card_state: str, trained: str | None = None, *, best: str = "16 GT/s x16
     return machine(root_port(PORT, best, **on_port).holds(card(card_state, trained=trained, **changes)))
 
 
-STATUS = {express.LINK_STATUS: {"Link Autonomous Bandwidth Status": True}}
+STATUS = {LinkStatus.link_autonomous_bandwidth_status: True}
 TABLE: dict[str, tuple[Machine | Tree, Verdict, tuple[str, ...]]] = {
     "full": (one("16 GT/s x16"), Verdict.FULL, ()),
     "a slot better than its card is full": (one("8 GT/s x4"), Verdict.FULL, ()),
@@ -116,7 +117,7 @@ def test_a_silent_component_is_urgent(judge_one: One) -> None:
 
 
 def test_a_card_that_does_not_come_up(judge_one: One) -> None:
-    status = {express.SLOT_STATUS: {"Presence Detect State": "card present"}}
+    status = {SlotStatus.presence_detect_state: "card present"}
     link = judge_one(machine(root_port(PORT, "16 GT/s x16", slot=1, registers=status)))
     assert (link.verdict, link.shortfall) == (Verdict.UNJUDGED, ("speed", "width"))
     assert link.alarming
@@ -124,8 +125,8 @@ def test_a_card_that_does_not_come_up(judge_one: One) -> None:
 
 def test_a_slot_switched_off_does_not_alarm(judge_one: One) -> None:
     registers = {
-        express.SLOT_STATUS: {"Presence Detect State": "card present"},
-        express.LINK_CONTROL: {"Link Disable": True},
+        SlotStatus.presence_detect_state: "card present",
+        LinkControl.link_disable: True,
     }
     link = judge_one(machine(root_port(PORT, "16 GT/s x16", slot=1, registers=registers)))
     assert link.verdict is Verdict.UNJUDGED
@@ -150,7 +151,7 @@ def test_a_hidden_port(trained: str, word: Verdict, shortfall: tuple[str, ...], 
 
 def test_a_port_that_states_nothing_of_its_own(judge_one: One) -> None:
     tree = one("8 GT/s x8").build()
-    tree = tree.with_bytes(PORT, 0x60 + express.LINK_CAPABILITIES.offset, b"\0\0")
+    tree = tree.with_bytes(PORT, 0x60 + LinkCapabilities.offset, b"\0\0")
     tree = tree.with_attribute(PORT, "max_link_speed", "Unknown").with_attribute(PORT, "max_link_width", "0")
     link = judge_one(tree)
     assert link.verdict is Verdict.FULL
@@ -175,7 +176,7 @@ def test_a_contradiction_is_told(judge_one: One) -> None:
 
 def test_ends_that_disagree_are_told_and_the_lesser_is_taken(judge_one: One) -> None:
     described = one("16 GT/s x16")
-    tree = described.build().with_bytes(CARD, 0x60 + express.LINK_STATUS.offset, b"\x83\x10")
+    tree = described.build().with_bytes(CARD, 0x60 + LinkStatus.offset, b"\x83\x10")
     link = judge_one(tree)
     assert (link.negotiated.speed_gts, link.negotiated.width) == (8.0, 8)
     assert any("two ends report different states" in reason.meaning for reason in link.reasons)
@@ -196,7 +197,7 @@ def test_who_holds_the_speed(judge_one: One) -> None:
 
 
 def test_a_component_that_obeys_its_own_target(judge_one: One) -> None:
-    held = {express.LINK_CONTROL_2: {"Target Link Speed": 5.0, "Hardware Autonomous Speed Disable": True}}
+    held = {LinkControl2.target_link_speed: 5.0, LinkControl2.hardware_autonomous_speed_disable: True}
     link = judge_one(one("16 GT/s x16", "5 GT/s x16", registers=held))
     assert link.verdict is Verdict.CAPPED
     assert "0000:01:00.0" in link.reasons[0].source
@@ -232,18 +233,18 @@ def test_a_switch_in_the_machine_does_alarm(
     vendor: int, class_code: int, judge: Callable[[Machine], AuditDocument]
 ) -> None:
     _, below = judge(inner(vendor, class_code)).links
-    assert (below.standing, below.alarming) == (KindOfLink.SLOT, True)
+    assert (below.kind, below.alarming) == (KindOfLink.SLOT, True)
 
 
 def test_a_tunnel_is_not_judged(judge_one: One) -> None:
     link = judge_one(one("16 GT/s x16", "2.5 GT/s x4", attributes={"removable": "removable"}))
-    assert (link.verdict, link.standing, link.alarming) == (Verdict.UNJUDGED, KindOfLink.TUNNEL, False)
+    assert (link.verdict, link.kind, link.alarming) == (Verdict.UNJUDGED, KindOfLink.TUNNEL, False)
 
 
 def test_a_built_in_part_never_alarms(judge_one: One) -> None:
     usb = card("16 GT/s x16", trained="8 GT/s x16", vendor=0x1022, class_code=0x0C0330)
     link = judge_one(machine(root_port(PORT, "16 GT/s x16", vendor=0x1022).holds(usb)))
-    assert (link.standing, link.alarming) == (KindOfLink.INTEGRATED, False)
+    assert (link.kind, link.alarming) == (KindOfLink.INTEGRATED, False)
 
 
 @pytest.mark.parametrize("severity", ["nonfatal", "fatal"])

@@ -11,7 +11,7 @@ _COLUMNS: dict[str, Callable[[LinkDocument], object]] = {
     "downstream_port": lambda link: link.downstream_port,
     "upstream_port": lambda link: link.upstream_port,
     "slot": lambda link: None if link.slot is None else link.slot.title,
-    "kind_of_link": lambda link: link.standing.value,
+    "kind_of_link": lambda link: link.kind.value,
     "verdict": lambda link: link.verdict.value,
     "shortfall": lambda link: " ".join(link.shortfall),
     "alarming": lambda link: link.alarming,

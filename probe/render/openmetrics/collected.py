@@ -13,7 +13,7 @@ from prometheus_client.registry import Collector, CollectorRegistry
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import described
-from probe.verdict.rules import BELOW_CAPABILITY
+from probe.registers.errors import Severity
 
 _GIGA = 1e9
 _LINK = ["place"]
@@ -59,7 +59,7 @@ class Collected(Collector):
         yield self._gauge("negotiated_width_lanes", "Negotiated link width.", _widths(self._links, now=True))
         yield self._gauge("possible_width_lanes", "The best both ends can do.", _widths(self._links, now=False))
         yield self._gauge("widest_seen_width_lanes", "The widest this component was seen in this place.", self._seen())
-        below = ((link, float(link.alarming and link.verdict in BELOW_CAPABILITY)) for link in self._links)
+        below = ((link, float(link.alarming and link.verdict.below_capability)) for link in self._links)
         yield self._gauge("below_capability", "1 for a link in a slot that is downtrained or capped.", below)
         yield self._gauge(
             "silent", "1 for a component that no longer answers.", ((x, float(x.silent)) for x in self._links)
@@ -68,7 +68,7 @@ class Collected(Collector):
             "linkprobe_link_errors", "Errors counted by the kernel since boot.", labels=[*_LINK, "severity"]
         )
         for link in self._links:
-            for severity in ("correctable", "nonfatal", "fatal"):
+            for severity in Severity:
                 count = getattr(link.errors, severity)
                 if count is not None:
                     errors.add_metric([link.place_id, severity], count)

@@ -12,17 +12,8 @@ from probe.errors.attribution import sentence
 from probe.evidence import Unread, Why
 from probe.links.kind_of_link import KindOfLink
 from probe.render import styles
-from probe.verdict.words import Verdict
+from probe.verdict.words import WORST_FIRST, Verdict
 
-_WORST_FIRST = (
-    Verdict.DOWNTRAINED,
-    Verdict.CAPPED,
-    Verdict.UNJUDGED,
-    Verdict.RESTING,
-    Verdict.LIMITED,
-    Verdict.FULL,
-    Verdict.EMPTY,
-)
 _NARROW = 100
 _ADDRESS_WIDTH = 13
 _LEAST = 8
@@ -30,7 +21,7 @@ _LEAST = 8
 
 def order(link: LinkDocument) -> tuple[bool, bool, int, str]:
     """Worst first: urgent, then alarming, then by verdict, then by address."""
-    return not link.urgent, not link.alarming, _WORST_FIRST.index(link.verdict), where(link)
+    return not link.urgent, not link.alarming, link.verdict.rank, where(link)
 
 
 def render(
@@ -49,8 +40,8 @@ def _whole(document: AuditDocument, screen: Console, only: frozenset[Verdict] | 
     calm = [link for link in links if not link.alarming]
     groups = (
         ("Look at these", [link for link in links if link.alarming]),
-        ("Working", [link for link in calm if link.standing is KindOfLink.SLOT]),
-        ("Not a slot: shown, never a finding", [link for link in calm if link.standing is not KindOfLink.SLOT]),
+        ("Working", [link for link in calm if link.kind is KindOfLink.SLOT]),
+        ("Not a slot: shown, never a finding", [link for link in calm if link.kind is not KindOfLink.SLOT]),
     )
     for title, members in groups:
         if members:
@@ -79,7 +70,7 @@ def _whole(document: AuditDocument, screen: Console, only: frozenset[Verdict] | 
 
 def _title(document: AuditDocument) -> Text:
     host = document.host
-    counts = [f"{document.summary[word]} {word}" for word in _WORST_FIRST if document.summary.get(word)]
+    counts = [f"{document.summary[word]} {word}" for word in WORST_FIRST if document.summary.get(word)]
     name = host.name or "this machine"
     return Text.assemble((name, "bold"), f"  {len(document.links)} links: ", ", ".join(counts) or "none")
 
@@ -117,8 +108,8 @@ def _possible(link: LinkDocument) -> str:
 
 
 def _place(link: LinkDocument) -> str:
-    if link.standing is not KindOfLink.SLOT:
-        return link.standing.value
+    if link.kind is not KindOfLink.SLOT:
+        return link.kind.value
     if link.slot is not None and link.slot.title:
         title = link.slot.title
         return f"slot {title}" if title[0].isdecimal() else title

@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.text import Text
 
-from probe.audit.explanation import DecodedFunction, DecodedRegister
+from probe.audit.decoding import DecodedFunction, DecodedRegister
 
 
 def render(function: DecodedFunction, screen: Console) -> None:
