@@ -32,7 +32,7 @@ def node(number: int | None) -> Node | None:
         return None
     base = _NODES / f"node{number}"
     try:
-        allowed = processors((base / "cpulist").read_text()) & os.sched_getaffinity(0)
+        allowed = processors((base / "cpulist").read_text()).intersection(os.sched_getaffinity(0))
         distances = tuple(map(int, (base / "distance").read_text().split()))
     except (OSError, ValueError):
         return None
