@@ -69,6 +69,7 @@ class Machine:
     firmware: dict[str, str] = field(default_factory=dict)
     boot_id: str = "00000000-0000-4000-8000-000000000001"
     uptime_s: float = 86_400.0
+    machine_id: str | None = None
     skipped_buses: int = 0
 
     def build(self) -> Tree:
@@ -243,5 +244,7 @@ def _surroundings(builder: _Builder, described: Machine) -> None:
     builder.text("proc/sys/kernel/hostname", described.name)
     builder.text("proc/sys/kernel/osrelease", described.kernel)
     builder.text("proc/sys/kernel/random/boot_id", described.boot_id)
+    if described.machine_id is not None:
+        builder.text("etc/machine-id", described.machine_id)
     builder.text("proc/uptime", f"{described.uptime_s:.2f} 0.00")
     builder.text("proc/cmdline", "ro quiet")

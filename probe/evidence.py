@@ -124,7 +124,10 @@ class LogLine(msgspec.Struct, frozen=True):
 
 
 class Host(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Who the machine is and when it was looked at. `firmware` holds the strings of /sys/class/dmi/id."""
+    """Who the machine is and when it was looked at. `firmware` holds the strings of /sys/class/dmi/id.
+
+    `machine_id` is derived from /etc/machine-id for this program alone (see probe/host/machine_id.py).
+    """
 
     taken_at: str
     source: str = "live"
@@ -138,6 +141,7 @@ class Host(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     processors: int | None = None
     firmware: dict[str, str] = {}
     privileged: bool | None = None
+    machine_id: str | None = None
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):

@@ -12,3 +12,12 @@ class ExitStatus(IntEnum):
     NOTHING_JUDGED = 3
     USAGE = 64  # EX_USAGE of sysexits.h, so that misuse never reads as an alarm
     INTERNAL = 70  # EX_SOFTWARE: an error of the program itself never reads as one either
+
+
+def status_of(*, urgent: bool, found: bool, judged: bool) -> ExitStatus:
+    """The status of what was found: urgent before found, and both before nothing judged."""
+    if urgent:
+        return ExitStatus.URGENT
+    if found:
+        return ExitStatus.FOUND
+    return ExitStatus.CLEAN if judged else ExitStatus.NOTHING_JUDGED

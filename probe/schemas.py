@@ -24,7 +24,7 @@ TYPES: dict[Schema, str] = {
     Schema.SNAPSHOT: "probe.audit.snapshot:Snapshot",
     Schema.EXPLANATION: "probe.audit.explanation:Explanation",
     Schema.DIFF: "probe.compare.changes:Comparison",
-    Schema.HISTORY: "probe.compare.sequence:History",
+    Schema.HISTORY: "probe.compare.history:History",
     Schema.EXPECTATIONS: "probe.compare.expectations:Expectations",
     Schema.JOURNAL: "probe.soak.journal:Entry",
     Schema.RECORD: "probe.soak.record:Record",

@@ -8,10 +8,11 @@ import msgspec
 from probe.bandwidth.of_link import Bandwidth
 from probe.bandwidth.path import PathStep
 from probe.errors.attribution import ErrorFinding
-from probe.errors.counts import ErrorTotals
+from probe.errors.counts import ErrorCount, ErrorTotals
 from probe.evidence import Host, Unread
 from probe.links.component import Component
 from probe.links.kind_of_link import KindOfLink
+from probe.links.link import WhichEnd
 from probe.links.reason import Reason
 from probe.links.slots import Slot
 from probe.links.state import LinkState
@@ -21,7 +22,11 @@ from probe.verdict.words import Verdict
 
 
 class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
-    """One physical link. Field names are a contract with programs outside this project."""
+    """One physical link. Field names are a contract with programs outside this project.
+
+    What both ends may say (`lanes_in_error`, `status_errors`, `equalization`) lacks an end that was not read.
+    `error_counts` holds no zeros; `counters` has the totals of each function, null where a counter was not read.
+    """
 
     downstream_port: str | None
     upstream_port: str | None
@@ -47,10 +52,13 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     errors: ErrorTotals = ErrorTotals()
     error_findings: tuple[ErrorFinding, ...] = ()
     place_id: str = ""
-    lanes_in_error: dict[str, tuple[int, ...]] = {}
-    equalized_gts: dict[str, tuple[str, ...]] = {}
-    status_errors: dict[str, tuple[str, ...]] = {}
+    lanes_in_error: dict[WhichEnd, tuple[int, ...]] = {}
+    equalized_gts: dict[WhichEnd, tuple[str, ...]] = {}
+    status_errors: dict[WhichEnd, tuple[str, ...]] = {}
     next_steps: tuple[str, ...] = ()
+    error_counts: tuple[ErrorCount, ...] = ()
+    counters: dict[str, ErrorTotals] = {}
+    equalization: dict[WhichEnd, dict[str, bool]] = {}
 
 
 class Deviation(msgspec.Struct, frozen=True, kw_only=True):

@@ -4,14 +4,14 @@ from probe.audit.document import LinkDocument
 from probe.bandwidth.of_link import bandwidth_of, oversubscription
 from probe.bandwidth.path import path_to
 from probe.errors.attribution import findings
-from probe.errors.of_link import error_counts, error_totals, status_errors
+from probe.errors.of_link import error_counters, status_errors
 from probe.links.component import component_of
 from probe.links.end import best_of
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link
 from probe.links.state import LinkState
 from probe.registers.link import LinkControl
-from probe.verdict.equalization import equalized_by_end
+from probe.verdict.equalization import equalization_by_end, equalized_by_end
 from probe.verdict.lanes import lanes_in_error, suspects_of
 from probe.verdict.next_steps import next_steps
 from probe.verdict.rules import alarms, judge
@@ -20,7 +20,8 @@ from probe.verdict.rules import alarms, judge
 def document_of(link: Link) -> LinkDocument:
     """The link as the documents have it."""
     judgement = judge(link)
-    totals = error_totals(link)
+    counters = error_counters(link)
+    totals = counters.totals
     trouble = bool(totals.nonfatal or totals.fatal)
     return LinkDocument(
         downstream_port=str(link.port.address) if link.port else None,
@@ -45,12 +46,15 @@ def document_of(link: Link) -> LinkDocument:
         oversubscription=oversubscription(link),
         aspm=_aspm(link),
         errors=totals,
-        error_findings=findings(error_counts(link)),
+        error_findings=findings(counters.counts),
         place_id=link.place_id,
         lanes_in_error=lanes_in_error(link),
         equalized_gts=equalized_by_end(link),
         status_errors=status_errors(link),
         next_steps=next_steps(link, judgement),
+        error_counts=counters.counts,
+        counters=counters.by_function,
+        equalization=equalization_by_end(link),
     )
 
 

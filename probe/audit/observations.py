@@ -45,7 +45,8 @@ def _unattributed(tree: Topology) -> Iterator[Observation]:
             if int(total) > claimed:
                 rest = int(total) - claimed
                 yield Observation(
-                    str(address), f"{rest} of {total} {severity} errors that came here are claimed by nobody below"
+                    str(address),
+                    f"{rest} of {total} {severity.words} errors that came here are claimed by nobody below",
                 )
 
 

@@ -1,7 +1,7 @@
 """The exit status that a judged machine ends in, the same for every command."""
 
 from probe.audit.document import AuditDocument
-from probe.exit_status import ExitStatus
+from probe.exit_status import ExitStatus, status_of
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.words import Verdict
 
@@ -11,13 +11,11 @@ def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
 
     `strict` counts limited, resting and unjudged links in slots as findings too.
     """
-    if any(link.urgent for link in document.links) or any(item.urgent for item in document.deviations):
-        return ExitStatus.URGENT
-    if document.deviations or any(link.alarming for link in document.links):
-        return ExitStatus.FOUND
-    if all(link.verdict is Verdict.UNJUDGED for link in document.links):
-        return ExitStatus.NOTHING_JUDGED
+    judged = any(link.verdict is not Verdict.UNJUDGED for link in document.links)
     slots = (link for link in document.links if link.kind is KindOfLink.SLOT)
-    if strict and any(link.verdict.strict for link in slots):
-        return ExitStatus.FOUND
-    return ExitStatus.CLEAN
+    counts_as_found = strict and judged and any(link.verdict.strict for link in slots)
+    return status_of(
+        urgent=any(link.urgent for link in document.links) or any(item.urgent for item in document.deviations),
+        found=bool(document.deviations) or any(link.alarming for link in document.links) or counts_as_found,
+        judged=judged,
+    )

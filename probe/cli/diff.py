@@ -7,9 +7,8 @@ import typer
 
 from probe.cli.options import JsonOption
 from probe.cli.showing import show
-from probe.compare.diff import diff as compare
-from probe.compare.ranking import exit_status
-from probe.compare.sequence import conclusions
+from probe.compare.changes import exit_status
+from probe.compare.diff import compare
 from probe.documents.files import read_snapshot, write_atomically
 from probe.errors.limits import Limit, Limits
 from probe.exceptions import InputError, NothingToJudge
@@ -41,11 +40,10 @@ def diff(
     if not any(item.links for item in (read[0], read[-1])):
         remedy = "take them on a machine that has PCI Express links"
         raise NothingToJudge("neither snapshot holds a link", where=f"{snapshots[0]}, {snapshots[-1]}", remedy=remedy)
-    document = compare(read[0], read[-1], limits)
+    document = compare(read, limits)
     if junit is not None:
         write_atomically(junit, renderer(document, Medium.JUNIT)(document))
-    swaps = conclusions(read) if len(read) > _TWO else None
-    show(document, status=exit_status(document), json=json, markdown=markdown, swaps=swaps)
+    show(document, status=exit_status(document), json=json, markdown=markdown)
 
 
 def _limits(correctable: str | None, data: str | None) -> Limits:

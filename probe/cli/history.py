@@ -6,7 +6,7 @@ import typer
 
 from probe.cli.options import JsonOption
 from probe.cli.showing import show
-from probe.compare.sequence import history as over_boots
+from probe.compare.history import history as over_boots
 from probe.documents.files import read_snapshot
 
 

@@ -40,7 +40,7 @@ def report(
 def _record(path: Path) -> tuple[Page, list[str]]:
     entries = read_entries(path)
     start = entries[0]
-    secrets = identifying(start.snapshot.evidence) if isinstance(start, Start) else []
+    secrets = identifying(start.snapshot.evidence.host) if isinstance(start, Start) else []
     document = read_record(path)
     return renderer(document, Medium.HTML)(document, entries), secrets
 
@@ -50,10 +50,10 @@ def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
     match schema_of(data, name, _REMEDY):
         case Schema.SNAPSHOT as schema:
             evidence = decode_document(data, name, Snapshot, schema, _REMEDY).evidence
-            document, secrets = audit(evidence), identifying(evidence)
+            document, secrets = audit(evidence), identifying(evidence.host)
         case Schema.AUDIT as schema:
             document = decode_document(data, name, AuditDocument, schema, _REMEDY)
-            secrets = [text for text in (document.host.name, document.host.boot_id) if text]
+            secrets = identifying(document.host)
         case Schema.DIFF as schema:
             document = decode_document(data, name, Comparison, schema, _REMEDY)
             secrets = [document.host] if document.host else []

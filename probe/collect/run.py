@@ -12,9 +12,9 @@ from probe.audit.names import identity
 from probe.audit.snapshot import Snapshot, take
 from probe.collect.settings import Settings
 from probe.collect.spool import Spool
-from probe.compare.changes import Change, Rank
+from probe.compare.changes import Change, exit_status
 from probe.compare.diff import diff
-from probe.compare.ranking import exit_status
+from probe.compare.rank import Rank
 from probe.documents.files import write_atomically
 from probe.exit_status import ExitStatus
 from probe.host.bounded import Hung, read_bounded

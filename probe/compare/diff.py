@@ -1,154 +1,165 @@
-"""Two snapshots compared. Raw differences first, sentences last, so that consecutive comparisons can be merged."""
+"""Snapshots of one machine compared, in time order: values first, sentences last.
 
-from collections.abc import Iterator
+What lasts is told between the first and the last snapshot; what was counted and logged is added up over every step, and
+what came and went in the middle is told too.
+"""
 
-import msgspec
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from probe.audit.names import described
 from probe.audit.snapshot import Snapshot
-from probe.compare.changes import Alteration, Comparison, CountGrowth
-from probe.compare.comparable import OCCUPANT, PlacePortrait, Portrait, portrait
-from probe.compare.ranking import tell
+from probe.compare.alignment import aligned
+from probe.compare.changes import Alteration, AnyChange, Comparison, InBetween, Lasting, told
+from probe.compare.comparable import Comparable, Place, comparable
+from probe.compare.growth import CountGrowth, ErrorsCounted, LinkErrors, added, errors_counted, status_bits
+from probe.compare.host import HostChanged, host_changes
+from probe.compare.judged_anew import judged_anew
+from probe.compare.logged import logged
+from probe.compare.quantities import QuantityChanged, changed, text
+from probe.compare.rank import Rank
+from probe.compare.removal import TOLD_BY_REMOVAL
+from probe.compare.sight import NotCompared, not_compared
+from probe.compare.steps import Step, step, steps
+from probe.compare.swaps import conclusions
 from probe.errors.limits import Limits
-from probe.errors.log_events import EventKind, LogEvent, log_events
-from probe.evidence import LogLine
+from probe.errors.log_events import LogEvent
 
-_TOLD = frozenset({
-    EventKind.ERROR, EventKind.CONTAINMENT, EventKind.LINK_DOWN, EventKind.LINK_UP, EventKind.CARD,
-    EventKind.SPEED_HELD, EventKind.FIRMWARE_RECORD, EventKind.COMPLETION_TIMEOUT,
-})  # fmt: skip
+Placed = tuple[str, Lasting]
+"""A change and the key of its place; an empty key is the machine."""
 
 
 def diff(before: Snapshot, after: Snapshot, limits: Limits | None = None) -> Comparison:
     """What changed between two snapshots of one machine, in time order."""
-    old, new = portrait(before), portrait(after)
-    rebooted = old.boot_id != new.boot_id and None not in {old.boot_id, new.boot_id}
-    pairs = list(_pairs(old, new))
-    raw = Comparison(
-        host=after.evidence.host.name,
-        before_taken_at=old.taken_at,
-        after_taken_at=new.taken_at,
-        elapsed_s=_elapsed(old, new, rebooted=rebooted),
-        rebooted=rebooted,
-        alterations=(*_altered("", old.host, new.host), *_alterations(pairs)),
-        counts=tuple(growth for place, then, now in pairs for growth in _growth(place, then, now, rebooted=rebooted)),
-        titles={place: (now or then).title for place, then, now in pairs},  # type: ignore[union-attr] # a pair has one at least
-        components=dict(_components(old, new)),
-        capability={place: str(item.link.possible) for place, item in new.places.items()},
-        events=_events(before, after, rebooted=rebooted),
+    return compare((before, after), limits)
+
+
+def compare(snapshots: Sequence[Snapshot], limits: Limits | None = None) -> Comparison:
+    """What changed over two snapshots or more of one machine, in time order."""
+    states = aligned([comparable(snapshot) for snapshot in snapshots])
+    taken = steps(states)
+    net = taken[0] if len(taken) == 1 else step(states[0], states[-1])
+    counts, events = added(item.counts for item in taken), tuple(event for item in taken for event in item.events)
+    elapsed_s, latest = _elapsed(taken), _latest(states)
+    errors = tuple(errors_counted(counts, latest, elapsed_s, limits or Limits()))
+    lasting = list(_lasting(net))
+    changes: list[AnyChange] = [change for _, change in lasting]
+    changes += _errors(net, errors, counts, events, latest)
+    changes += _in_between(taken, lasting)
+    return Comparison(
+        host=states[-1].evidence.host.name,
+        before_taken_at=states[0].evidence.host.taken_at,
+        after_taken_at=states[-1].evidence.host.taken_at,
+        elapsed_s=elapsed_s,
+        rebooted=any(item.between.rebooted for item in taken),
+        alterations=tuple(_alterations(net, lasting)),
+        counts=counts,
+        titles={key: place.title for key, place in latest.items()},
+        components=dict(_components(states)),
+        capability={key: str(place.link.possible) for key, place in states[-1].places.items()},
+        events=events,
+        changes=told(changes),
+        errors=errors,
+        notes=tuple(_notes(taken, counts)),
+        backwards=any(item.between.backwards for item in taken),
+        snapshots=len(snapshots),
+        undecided=any(isinstance(change, NotCompared) and change.undecided for _, change in lasting),
+        conclusions=conclusions(taken),
     )
-    return tell(raw, {place: item.link for place, item in new.places.items()}, limits or Limits())
 
 
-Paired = tuple[str, PlacePortrait | None, PlacePortrait | None]
+def _lasting(of: Step) -> Iterator[Placed]:
+    """What differs between the two snapshots themselves, each under the key of its place."""
+    yield from (("", change) for change in host_changes(of.before.evidence.host, of.after.evidence.host))
+    yield from of.presence.changes
+    for key, now in of.after.places.items():
+        if key in of.presence.anew:
+            yield from ((key, change) for change in judged_anew(now))
+    for key, then, now in of.pairs():
+        yield from ((key, change) for change in changed(then, now, same_component=of.is_same(key)))
+    kept = ((then, now) for key, then, now in of.pairs() if of.is_same(key))
+    yield from (("", change) for change in not_compared(kept))
 
 
-def _pairs(old: Portrait, new: Portrait) -> Iterator[Paired]:
-    """Places by the way they are wired; one that lost its way is found by a slot name that only it has."""
-    leftover_old = {place: item for place, item in old.places.items() if place not in new.places}
-    leftover_new = {place: item for place, item in new.places.items() if place not in old.places}
-    by_slot = {_slot(item): place for place, item in leftover_new.items() if _slot(item) is not None}
-    for place in sorted(old.places.keys() & new.places.keys()):
-        yield place, old.places[place], new.places[place]
-    for place, item in sorted(leftover_old.items()):
-        found = by_slot.get(_slot(item)) if _slot(item) is not None else None
-        yield place, item, leftover_new.pop(found) if found in leftover_new else None
-    for place, item in sorted(leftover_new.items()):
-        yield place, None, item
+def _errors(
+    net: Step,
+    errors: Iterable[LinkErrors],
+    counts: Sequence[CountGrowth],
+    events: Iterable[LogEvent],
+    places: Mapping[str, Place],
+) -> Iterator[Lasting]:
+    """What was counted and logged, each told once."""
+    yield from (ErrorsCounted(errors=item) for item in errors)
+    for key, then, now in net.pairs():
+        yield from status_bits(then, now, counts, anew=key in net.presence.anew)
+    by_removal = {net.before.places[key].link.downstream_port for key in net.removals}
+    rest = (item for item in events if not (item.address in by_removal and item.kind in TOLD_BY_REMOVAL))
+    counted = frozenset((item.function, item.severity) for item in counts)
+    yield from logged(rest, _titles(places), counted)
 
 
-def _slot(item: PlacePortrait) -> str | None:
-    return item.link.slot.title if item.link.slot is not None else None
+def _titles(places: Mapping[str, Place]) -> dict[str, str]:
+    """The place of each address."""
+    found: dict[str, str] = {}
+    for place in places.values():
+        component = place.link.component
+        for address in (place.link.downstream_port, *(component.functions if component is not None else ())):
+            if address is not None:
+                found[address] = place.title
+    return found
 
 
-def _alterations(pairs: list[Paired]) -> Iterator[Alteration]:
-    for place, then, now in pairs:
-        before = {} if then is None else then.values
-        after = {} if now is None else now.values
-        yield from _altered(place, before, after)
-        if (then is None) != (now is None):
-            yield Alteration(place, "port", "there" if then else None, "there" if now else None)
-
-
-def _altered(place: str, before: dict[str, str | None], after: dict[str, str | None]) -> Iterator[Alteration]:
-    for name in sorted(before.keys() | after.keys()):
-        if before.get(name) != after.get(name):
-            yield Alteration(place, name, before.get(name), after.get(name))
-
-
-def _growth(
-    place: str, then: PlacePortrait | None, now: PlacePortrait | None, *, rebooted: bool
-) -> Iterator[CountGrowth]:
-    """Growth of each counter. One that went down, or a reboot, began anew: what it shows is the least that came."""
-    if now is None:
+def _in_between(taken: Sequence[Step], lasting: Sequence[Placed]) -> Iterator[InBetween]:
+    """What a step shows for the worse that the whole does not."""
+    if len(taken) == 1:
         return
-    other = then is None or then.values.get(OCCUPANT) != now.values.get(OCCUPANT)
-    before = {} if then is None or other else then.counts
-    after = now.counts
-    anew = rebooted or other or any(after.get(key, 0) < count for key, count in before.items())
-    for key, count in sorted(after.items()):
-        grown = count if anew else count - before.get(key, 0)
-        if grown > 0:
-            yield CountGrowth(place, *key, grown, anew)
+    known = {(key, change.kind) for key, change in lasting}
+    for number, item in enumerate(taken, start=1):
+        for key, change in _lasting(item):
+            if change.rank is Rank.WORSE and (key, change.kind) not in known:
+                yield InBetween(first=number, second=number + 1, what=change)
 
 
-def _components(old: Portrait, new: Portrait) -> Iterator[tuple[str, str]]:
+def _elapsed(taken: Sequence[Step]) -> float | None:
+    times = [item.between.elapsed_s for item in taken]
+    known = [time for time in times if time is not None]
+    return sum(known) if len(known) == len(times) else None
+
+
+def _latest(states: Sequence[Comparable]) -> dict[str, Place]:
+    found: dict[str, Place] = {}
+    for state in states:
+        found |= state.places
+    return found
+
+
+def _components(states: Iterable[Comparable]) -> Iterator[tuple[str, str]]:
     """What each identity is in words."""
-    for item in (*old.places.values(), *new.places.values()):
-        known, text = item.values.get(OCCUPANT), described(item.link)
-        if known is not None and text is not None:
-            yield known, text
+    for state in states:
+        for place in state.places.values():
+            if place.identity is not None:
+                yield place.identity.shown, place.component
 
 
-def _elapsed(old: Portrait, new: Portrait, *, rebooted: bool) -> float | None:
-    """By the boot clock: between the two within one boot, since boot across one."""
-    if new.uptime_s is None:
-        return None
-    if rebooted:
-        return new.uptime_s
-    return None if old.uptime_s is None else new.uptime_s - old.uptime_s
+def _alterations(net: Step, lasting: Iterable[Placed]) -> Iterator[Alteration]:
+    """The raw differences, in words only for the document."""
+    for key, change in lasting:
+        if isinstance(change, HostChanged):
+            yield Alteration(key, change.name, change.before, change.after)
+        elif isinstance(change, QuantityChanged):
+            yield Alteration(key, change.name, text(change.before), text(change.after))
+    for key in dict.fromkeys((*net.before.places, *net.after.places)):
+        then, now = net.before.places.get(key), net.after.places.get(key)
+        if (then is None) != (now is None):
+            yield Alteration(key, "port", "there" if then else None, "there" if now else None)
+        was, is_now = (place.identity if place is not None else None for place in (then, now))
+        if (was is None) != (is_now is None) or key in net.presence.anew:
+            shown = (None if identity is None else identity.shown for identity in (was, is_now))
+            yield Alteration(key, "component", *shown)
 
 
-def _events(before: Snapshot, after: Snapshot, *, rebooted: bool) -> tuple[LogEvent, ...]:
-    """Log events of the time between: after BEFORE's uptime within one boot, all since boot across one."""
-    since = None if rebooted else before.evidence.host.uptime_s
-    seen = set() if rebooted else set(before.evidence.kernel_log)
-
-    def wanted(line: LogLine) -> bool:
-        if line.time_s is not None and since is not None:
-            return line.time_s > since
-        return line not in seen
-
-    lines = [line for line in after.evidence.kernel_log if wanted(line)]
-    return tuple(event for event in log_events(lines) if event.kind in _TOLD)
-
-
-def merge(first: Comparison, second: Comparison) -> Comparison:
-    """Two consecutive comparisons as one of their ends: raw differences composed, to be told anew.
-
-    Equal to comparing the ends directly, but where a counter began anew between: there the merged count is better.
-    """
-    altered: dict[tuple[str, str], Alteration] = {}
-    for item in (*first.alterations, *second.alterations):
-        earlier = altered.get((item.place, item.name))
-        before = item.before if earlier is None else earlier.before
-        altered[item.place, item.name] = Alteration(item.place, item.name, before, item.after)
-    grown: dict[tuple[str, str, str, str, str], CountGrowth] = {}
-    for growth in (*first.counts, *second.counts):
-        key = (growth.place, growth.end, growth.function, growth.severity, growth.error)
-        sofar = grown.get(key)
-        count = growth.count + (sofar.count if sofar is not None else 0)
-        floor = growth.floor or (sofar is not None and sofar.floor)
-        grown[key] = CountGrowth(*key, count, floor)
-    elapsed = None if None in {first.elapsed_s, second.elapsed_s} else (first.elapsed_s or 0) + (second.elapsed_s or 0)
-    return msgspec.structs.replace(
-        second,
-        before_taken_at=first.before_taken_at,
-        elapsed_s=elapsed,
-        rebooted=first.rebooted or second.rebooted,
-        alterations=tuple(item for item in altered.values() if item.before != item.after),
-        counts=tuple(grown.values()),
-        events=(*first.events, *second.events),
-        titles=first.titles | second.titles,
-        components=first.components | second.components,
-    )
+def _notes(taken: Sequence[Step], counts: Sequence[CountGrowth]) -> Iterator[str]:
+    if any(item.between.rebooted for item in taken):
+        yield "The machine was started anew between the two: errors are those since then, the least that came."
+    elif any(item.floor for item in counts):
+        yield "A counter began anew (its component was removed and found again): its errors are the least that came."
+    if any(item.between.backwards for item in taken):
+        yield "AFTER was taken before BEFORE: nothing was counted between them."

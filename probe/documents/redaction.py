@@ -10,17 +10,16 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from probe.evidence import Evidence
+from probe.evidence import Host
 
 Document = TypeVar("Document", bound=msgspec.Struct)
 _SERIAL = re.compile(r"\b[0-9a-f]{2}(?:-[0-9a-f]{2}){7}\b")
 _SECRET_FIRMWARE = ("serial", "asset", "uuid")
 
 
-def identifying(evidence: Evidence) -> list[str]:
-    """The strings of a machine's evidence that identify it."""
-    host = evidence.host
-    found = [host.name, host.boot_id, host.command_line]
+def identifying(host: Host) -> list[str]:
+    """The strings that identify a machine."""
+    found = [host.name, host.boot_id, host.machine_id, host.command_line]
     found += [text for name, text in host.firmware.items() if any(word in name for word in _SECRET_FIRMWARE)]
     return [text for text in found if text]
 

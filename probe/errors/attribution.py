@@ -9,8 +9,9 @@ from collections.abc import Iterable
 
 import msgspec
 
+from probe.errors.counts import ErrorCount
 from probe.errors.kinds import DATA_INTEGRITY, Pointing, kind_of
-from probe.links.link import COMPONENT
+from probe.links.link import WhichEnd
 from probe.registers.errors import Severity
 
 
@@ -19,7 +20,7 @@ class ErrorRow(msgspec.Struct, frozen=True):
 
     error: str
     count: int
-    end: str
+    end: WhichEnd
     function: str
     meaning: str
     causes: str
@@ -28,7 +29,7 @@ class ErrorRow(msgspec.Struct, frozen=True):
 class ErrorFinding(msgspec.Struct, frozen=True):
     """Errors that point the same way, told once. `events` is the least number of events that explains them."""
 
-    severity: str
+    severity: Severity
     direction: str
     events: int
     rows: tuple[ErrorRow, ...]
@@ -38,59 +39,53 @@ TO_COMPONENT = "host to component"
 TO_HOST = "component to host"
 NO_DIRECTION = "no direction"
 
-SEVERITIES = tuple(Severity)
 
-Count = tuple[str, str, str, str, int]
-"""End, function, severity, error name, count."""
-
-
-def direction(end: str, error: str) -> str:
+def direction(end: WhichEnd, error: str) -> str:
     """The sending that an error makes suspect, reported by this end."""
     pointing = kind_of(error).pointing
     if pointing is Pointing.NEITHER:
         return NO_DIRECTION
-    sender_is_port = (end == COMPONENT) == (pointing is Pointing.OTHER_END)
+    sender_is_port = (end is WhichEnd.COMPONENT) == (pointing is Pointing.OTHER_END)
     return TO_COMPONENT if sender_is_port else TO_HOST
 
 
-def findings(counts: Iterable[Count]) -> tuple[ErrorFinding, ...]:
+def findings(counts: Iterable[ErrorCount]) -> tuple[ErrorFinding, ...]:
     """Counts of one link as findings, fatal first; `counts` holds no zeros."""
-    folded: dict[tuple[str, str, str], tuple[int, str]] = {}
-    for end, function, severity, error, count in counts:
-        most = folded.get((severity, end, error), (0, function))
-        if count > most[0]:
-            folded[severity, end, error] = (count, function)
-    groups: dict[tuple[str, str], list[ErrorRow]] = {}
-    for (severity, end, error), (count, function) in folded.items():
+    folded: dict[tuple[Severity, WhichEnd, str], ErrorCount] = {}
+    for item in counts:
+        key = (item.severity, item.end, item.error)
+        if key not in folded or item.count > folded[key].count:
+            folded[key] = item
+    groups: dict[tuple[Severity, str, str], list[ErrorRow]] = {}
+    for (severity, end, error), item in folded.items():
         way = direction(end, error)
         kind = kind_of(error)
-        row = ErrorRow(error, count, end, function, kind.meaning, kind.causes)
-        groups.setdefault((severity, way if way != NO_DIRECTION else f"{NO_DIRECTION} {error}"), []).append(row)
+        row = ErrorRow(error, item.count, end, item.function, kind.meaning, kind.causes)
+        groups.setdefault((severity, way, error if way == NO_DIRECTION else ""), []).append(row)
     found = [
         ErrorFinding(
             severity,
-            way.partition(NO_DIRECTION)[1] or way,
+            way,
             max(row.count for row in rows),
             tuple(sorted(rows, key=lambda row: (-row.count, row.error, row.end))),
         )
-        for (severity, way), rows in groups.items()
+        for (severity, way, _), rows in groups.items()
     ]
-    return tuple(sorted(found, key=lambda item: (-SEVERITIES.index(item.severity), item.direction, item.rows[0].error)))
+    return tuple(sorted(found, key=lambda item: (-item.severity.badness, item.direction, item.rows[0].error)))
 
 
 def sentence(finding: ErrorFinding, *, floor: bool = False) -> str:
     """A finding in words: how many events at the least, which way they point, and which end counted what."""
     names = ", ".join(f"{row.error} {row.count} at the {row.end}" for row in finding.rows)
-    severity = Severity(finding.severity).words
     plural = "error" if finding.events == 1 else "errors"
     least = "at least " if floor or len(finding.rows) > 1 else ""
     suspect = "" if finding.direction == NO_DIRECTION else f"; suspect {finding.direction}"
-    return f"{least}{finding.events} {severity} {plural}{suspect} ({names})"
+    return f"{least}{finding.events} {finding.severity.words} {plural}{suspect} ({names})"
 
 
 def is_link_error(finding: ErrorFinding) -> bool:
     """Correctable and of the lanes, as the published limit counts them."""
-    return finding.severity == "correctable" and finding.direction != NO_DIRECTION
+    return finding.severity is Severity.CORRECTABLE and finding.direction != NO_DIRECTION
 
 
 def is_data_error(finding: ErrorFinding) -> bool:

@@ -27,6 +27,9 @@ class EventKind(StrEnum):
     LINK_DOWN = "link down"
     LINK_UP = "link up"
     CARD = "card"
+    CARD_OUT = "card not present"
+    BUTTON = "button pressed to power off"
+    POWER_FAULT = "power fault"
     SPEED_HELD = "speed held"
     BANDWIDTH = "bandwidth limited"
     FIRMWARE_RECORD = "firmware record"
@@ -41,7 +44,7 @@ class LogEvent(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     address: str | None
     time_s: float | None
     text: str
-    severity: str | None = None
+    severity: Severity | None = None
     status: int | None = None
     mask: int | None = None
     errors: tuple[str, ...] = ()
@@ -61,6 +64,7 @@ _RECEIVED = re.compile(
 _FIRMWARE_STATUS = re.compile(r"(?:AER: )?aer_status: 0x([0-9a-f]{8}), aer_mask: 0x([0-9a-f]{8})")
 _DPC = re.compile(r"(?:pcie )?DPC: containment event, status:\s*0x([0-9a-f]{4})")
 _SLOT = re.compile(r"(?:pciehp: )?Slot\(([^)]*)\)(?:: |\s)(.*)")
+_BUTTON_OFF = re.compile(r"[Pp]owering off due to button press|Button press: (?:will power|powering) off")
 _HELD = re.compile(rf"broken device, {RETRAINED_SLOW}|retraining failed")
 _BANDWIDTH = re.compile(r"([\d.]+) Gb/s available PCIe bandwidth, limited by (.+) link at")
 _CPER = re.compile(r"(?:\{(\d+)\})?\[Hardware Error\]:\s*(.*)")
@@ -69,7 +73,7 @@ _CPER_STATUS = re.compile(r"aer_(cor|uncor)_status: 0x([0-9a-f]{8}), aer_(?:cor|
 _TIMEOUT = re.compile(r"completion time-?out", re.IGNORECASE)
 
 
-def severity_word(text: str) -> Severity:
+def severity_of(text: str) -> Severity:
     """Our severity of the kernel's: `Corrected` and `Correctable` alike, `Uncorrected (Fatal)` and so on."""
     lowered = text.lower()
     if "non-fatal" in lowered or "nonfatal" in lowered or "recoverable" in lowered:
@@ -77,9 +81,9 @@ def severity_word(text: str) -> Severity:
     return Severity.FATAL if "fatal" in lowered else Severity.CORRECTABLE
 
 
-def error_names(status: int, mask: int, severity: str) -> tuple[str, ...]:
+def error_names(status: int, mask: int, severity: Severity) -> tuple[str, ...]:
     """The specification's names of the bits set in a status word and not masked."""
-    register = CorrectableErrorStatus if severity == Severity.CORRECTABLE else UncorrectableErrorStatus
+    register = CorrectableErrorStatus if severity is Severity.CORRECTABLE else UncorrectableErrorStatus
     return errors_in(register, status, mask=mask)
 
 
@@ -117,7 +121,7 @@ class _Reader:
 
     def _device(self, address: str, text: str, line: LogLine) -> None:
         if bus_error := _BUS_ERROR.match(text):
-            severity = severity_word(bus_error[1])
+            severity = severity_of(bus_error[1])
             self._open[address] = self._add(EventKind.ERROR, address, line, severity=severity)
         elif self._detail(address, text):
             return
@@ -125,7 +129,7 @@ class _Reader:
             status, mask = int(firmware[1], 16), int(firmware[2], 16)
             self._open[address] = self._add(EventKind.FIRMWARE_RECORD, address, line, status=status, mask=mask)
         elif received := _RECEIVED.match(text):
-            severity = severity_word(received[1])
+            severity = severity_of(received[1])
             self._add(EventKind.REPORTED, received[2] or address, line, severity=severity)
         elif _DPC.match(text):
             self._add(EventKind.CONTAINMENT, address, line)
@@ -139,10 +143,18 @@ class _Reader:
             self._add(EventKind.COMPLETION_TIMEOUT, address, line)
 
     def _slot(self, address: str, text: str, line: LogLine) -> None:
-        if "Link Down" in text or "No link" in text or "Cannot train link" in text:
+        if _BUTTON_OFF.search(text):
+            self._add(EventKind.BUTTON, address, line)
+        elif "ower fault" in text:
+            self._add(EventKind.POWER_FAULT, address, line)
+        elif "ignored" in text:
+            return
+        elif "Link Down" in text or "No link" in text or "Cannot train link" in text:
             self._add(EventKind.LINK_DOWN, address, line)
         elif "Link Up" in text:
             self._add(EventKind.LINK_UP, address, line)
+        elif "Card not present" in text:
+            self._add(EventKind.CARD_OUT, address, line)
         elif "Card" in text:
             self._add(EventKind.CARD, address, line)
 
@@ -174,7 +186,7 @@ class _Reader:
             return False
         text = match[2]
         if "event severity" in text:
-            severity = severity_word(text.partition(":")[2])
+            severity = severity_of(text.partition(":")[2])
             self._record = self._add(EventKind.FIRMWARE_RECORD, None, line, severity=severity)
         elif self._record is not None and (device := _CPER_DEVICE.search(text)):
             self._extend(self._record, address=device[1])

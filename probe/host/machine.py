@@ -11,6 +11,7 @@ from probe.exceptions import NothingToJudge
 from probe.host.function import FunctionReader
 from probe.host.kernel_log import read_kernel_log
 from probe.host.listing import DEVICES, SLOTS, slot_names
+from probe.host.machine_id import read_machine_id
 from probe.host.names import named
 from probe.host.source import Source
 from probe.kernel_spellings import COOLING_TYPE
@@ -138,6 +139,7 @@ def read_host(source: Source) -> Host:
         processors=processors,
         firmware={name: text for name, text in firmware.items() if text is not None},
         privileged=os.geteuid() == 0 if source.live else None,
+        machine_id=read_machine_id(source),
     )
 
 

@@ -1,5 +1,6 @@
 """One physical link: its two ends, the state both agree on, the best both can do, and the links around it."""
 
+from enum import StrEnum
 from functools import cached_property
 
 import msgspec
@@ -14,8 +15,12 @@ from probe.links.state import LinkState
 from probe.links.topology import Pair
 from probe.registers.model import Field
 
-PORT, COMPONENT = "port", "component"
-"""What the two ends of a link are called in documents."""
+
+class WhichEnd(StrEnum):
+    """What the two ends of a link are called in documents."""
+
+    PORT = "port"
+    COMPONENT = "component"
 
 
 class Link(msgspec.Struct, frozen=True, dict=True, eq=False, kw_only=True):
@@ -44,9 +49,9 @@ class Link(msgspec.Struct, frozen=True, dict=True, eq=False, kw_only=True):
         return tuple(end for end in (self.port, self.component) if end is not None)
 
     @property
-    def named_ends(self) -> tuple[tuple[str, LinkEnd], ...]:
+    def named_ends(self) -> tuple[tuple[WhichEnd, LinkEnd], ...]:
         """The ends that are there, each with what it is called."""
-        named = ((PORT, self.port), (COMPONENT, self.component))
+        named = ((WhichEnd.PORT, self.port), (WhichEnd.COMPONENT, self.component))
         return tuple((name, end) for name, end in named if end is not None)
 
     @cached_property

@@ -7,6 +7,10 @@ from enum import StrEnum
 
 import msgspec
 
+from probe.errors.counts import ErrorCount
+from probe.links.link import WhichEnd
+from probe.registers.errors import Severity
+
 
 class LinkEventKind(StrEnum):
     """What happened to a link."""
@@ -46,11 +50,16 @@ class CountedErrors(msgspec.Struct, frozen=True, kw_only=True, tag="errors"):
 
     t: float
     place_id: str = msgspec.field(name="place")
-    end: str
+    end: WhichEnd
     function: str
-    severity: str
+    severity: Severity
     error: str
     count: int
+
+    @property
+    def counted(self) -> ErrorCount:
+        """The count itself."""
+        return ErrorCount(self.end, self.function, self.severity, self.error, self.count)
 
 
 Observed = LinkEvent | CountedErrors

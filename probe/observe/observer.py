@@ -24,7 +24,7 @@ class LinkObserver:
     def __init__(self, sys: str, link: LinkDocument, evidence: Evidence) -> None:
         self.place_id = link.place_id
         self._sampler = LinkSampler(sys, link, evidence)
-        self._track = LinkTrack(link.place_id, counters_of(link, evidence))
+        self._track = LinkTrack(link.place_id, counters_of(link))
 
     def observe(self, t: float) -> Observation:
         """The link now, `t` seconds after the start."""

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import msgspec
 
 from probe.audit.document import LinkDocument
+from probe.errors.counts import CounterKey
 from probe.evidence import Evidence, FunctionEvidence
 from probe.kernel_spellings import (
     COUNTER_FILES,
@@ -20,7 +21,8 @@ from probe.kernel_spellings import (
     speed_gts,
     width_lanes,
 )
-from probe.links.link import COMPONENT, PORT
+from probe.links.link import WhichEnd
+from probe.registers.errors import Severity
 from probe.registers.link import LinkStatus
 from probe.registers.model import Register
 from probe.registers.physical import LaneErrorStatus
@@ -28,8 +30,8 @@ from probe.registers.physical import LaneErrorStatus
 _FILE_BYTES = 4096
 _MILLI = 1000.0
 
-Counters = dict[tuple[str, str, str, str], int]
-"""End, function, severity, error: count."""
+Counters = dict[CounterKey, int]
+"""The counts that are not zero."""
 
 
 class Reading(msgspec.Struct, frozen=True):
@@ -101,11 +103,13 @@ class LinkSampler:
 
     def _counter_files_of(
         self, sys: str, link: LinkDocument, functions: dict[str, FunctionEvidence]
-    ) -> Iterator[tuple[int, str, str, str]]:
-        for end, address, severity, name in _counters(link):
-            descriptor = self._open(sys, functions.get(address), name)
-            if descriptor is not None:
-                yield descriptor, end, _short(address), severity
+    ) -> Iterator[tuple[int, WhichEnd, str, Severity]]:
+        for address in link.counters:
+            end = WhichEnd.PORT if address == link.downstream_port else WhichEnd.COMPONENT
+            for severity, name in COUNTER_FILES.items():
+                descriptor = self._open(sys, functions.get(address), name)
+                if descriptor is not None:
+                    yield descriptor, end, address, severity
 
     def read(self) -> Reading:
         """The link now."""
@@ -168,7 +172,7 @@ class LinkSampler:
         if not changed:
             return None
         return {
-            (end, function, severity, error): count
+            CounterKey(end, function, severity, error): count
             for descriptor, end, function, severity in self._counter_files
             for error, count in self._counts.get(descriptor, {}).items()
         }
@@ -179,28 +183,9 @@ class LinkSampler:
             os.close(descriptor)
 
 
-def counters_of(link: LinkDocument, evidence: Evidence) -> Counters:
-    """All counts of a link that were not zero when this evidence was read."""
-    functions = {item.address: item for item in evidence.functions}
-    found: Counters = {}
-    for end, address, severity, name in _counters(link):
-        function = functions.get(address)
-        text = "" if function is None else function.attributes.get(name, "")
-        found |= {(end, _short(address), severity, error): count for error, count in nonzero_counts(text).items()}
-    return found
-
-
-def _counters(link: LinkDocument) -> Iterator[tuple[str, str, str, str]]:
-    """End, function, severity and file of every counter that a link can have."""
-    ends = [(PORT, link.downstream_port)] if link.downstream_port else []
-    ends += [(COMPONENT, address) for address in (link.component.functions if link.component else ())]
-    for end, address in ends:
-        for severity, name in COUNTER_FILES.items():
-            yield end, address, severity, name
-
-
-def _short(address: str) -> str:
-    return address.rpartition(":")[2]
+def counters_of(link: LinkDocument) -> Counters:
+    """All counts of a link that were not zero when it was judged."""
+    return {item.key: item.count for item in link.error_counts}
 
 
 def _subfolders(path: str) -> list[str]:

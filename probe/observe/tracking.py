@@ -57,11 +57,11 @@ class LinkTrack:
         return LinkEvent(t=t, place_id=self._place_id, kind=kind, sentence=sentence, bad=bad)
 
     def _counted(self, t: float, counters: Counters) -> Iterator[CountedErrors]:
-        """The growth of each counter; where one went down all began anew."""
+        """The growth of each counter; where one went down all of its function began anew, and no others."""
         before, self._counts = self._counts, counters
-        anew = any(counters.get(key, 0) < count for key, count in before.items())
+        anew = {key.function for key, count in before.items() if counters.get(key, 0) < count}
         for key, count in counters.items():
-            growth = count if anew else count - before.get(key, 0)
+            growth = count if key.function in anew else count - before.get(key, 0)
             if growth > 0:
                 end, function, severity, error = key
                 yield CountedErrors(

@@ -204,6 +204,11 @@ class Severity(StrEnum):
         """As the specification writes it."""
         return "non-fatal" if self is Severity.NONFATAL else self.value
 
+    @property
+    def badness(self) -> int:
+        """Greater is worse."""
+        return list(Severity).index(self)
+
 
 CORRECTABLE_NAMES = tuple(field.name for field in reversed(CorrectableErrorStatus.fields))
 UNCORRECTABLE_NAMES = tuple(field.name for field in reversed(UncorrectableErrorStatus.fields))

@@ -1,6 +1,7 @@
 """The time between two snapshots, in words."""
 
-from probe.compare.changes import Comparison, Rank
+from probe.compare.changes import Comparison
+from probe.compare.rank import Rank
 from probe.render.units import duration
 
 TITLES = {Rank.WORSE: "For the worse", Rank.NEUTRAL: "Neither better nor worse", Rank.BETTER: "For the better"}

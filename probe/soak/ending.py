@@ -5,7 +5,7 @@ May live here: rules, each from one Moment to an Ending or None. The first that 
 
 import signal
 import threading
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
@@ -13,8 +13,10 @@ from types import FrameType
 import msgspec
 
 from probe.errors.attribution import findings, is_link_error
+from probe.errors.counts import ErrorCount, summed
 from probe.observe.clock import Clock
 from probe.observe.events import LOST, CountedErrors, LinkEvent
+from probe.registers.errors import Severity
 from probe.soak.journal import Cause, Entry, Sample
 from probe.soak.setup import Setup
 
@@ -56,7 +58,7 @@ def interrupted(moment: Moment) -> Ending | None:
 def uncorrectable(moment: Moment) -> Ending | None:
     """Was an uncorrectable error counted, where that is to end it."""
     asked = moment.setup.stops.fatal
-    if not asked or all(item.severity == "correctable" for item in moment.counted):
+    if not asked or all(item.severity is Severity.CORRECTABLE for item in moment.counted):
         return None
     return Ending(Cause.UNCORRECTABLE, "stopped at the first uncorrectable error, as asked")
 
@@ -75,12 +77,12 @@ def over_the_limit(moment: Moment) -> Ending | None:
     since = moment.baseline_t
     if not moment.setup.stops.rate or since is None:
         return None
-    by_link: dict[str, Counter[tuple[str, str, str, str]]] = defaultdict(Counter)
+    by_link: dict[str, list[ErrorCount]] = defaultdict(list)
     for item in (item for item in moment.counted if item.t >= since):
-        by_link[item.place_id][item.end, item.function, item.severity, item.error] += item.count
+        by_link[item.place_id].append(item.counted)
     seconds = max(moment.sample.t - since, 1.0)
     for counts in by_link.values():
-        found = findings((*key, count) for key, count in counts.items())
+        found = findings(summed(counts))
         if any(is_link_error(item) and limit.exceeded(item.events, seconds) for item in found):
             return Ending(Cause.ERROR_LIMIT, f"stopped as correctable errors passed {limit}, as asked")
     return None

@@ -11,14 +11,17 @@ import msgspec
 from probe.audit.document import LinkDocument
 from probe.audit.names import title
 from probe.audit.snapshot import judged_links
-from probe.compare.changes import Change, Rank
+from probe.compare.changes import Change
 from probe.compare.diff import diff
+from probe.compare.rank import Rank
 from probe.errors.attribution import ErrorFinding, findings, is_link_error, sentence
+from probe.errors.counts import summed
 from probe.errors.limits import Limit
-from probe.exit_status import ExitStatus
+from probe.exit_status import ExitStatus, status_of
 from probe.links.state import LinkState
 from probe.loads.results import Mismatch, Pass
 from probe.observe.events import LOST, TRANSITIONS, CountedErrors, LinkEvent
+from probe.registers.errors import Severity
 from probe.schemas import Schema
 from probe.soak.journal import Baseline, End, Entry, LinkSample, LoadEnded, Sample, Spread, Start, Thinned
 from probe.soak.throughput import Throughput, throughputs
@@ -110,11 +113,7 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
 
 def exit_status(document: Record) -> ExitStatus:
     """2 if urgent, 1 if it failed, 3 if nothing was sampled, else 0."""
-    if document.urgent:
-        return ExitStatus.URGENT
-    if document.verdict == FAILED:
-        return ExitStatus.FOUND
-    return ExitStatus.CLEAN if document.samples else ExitStatus.NOTHING_JUDGED
+    return status_of(urgent=document.urgent, found=document.verdict == FAILED, judged=bool(document.samples))
 
 
 def _moment(entry: Entry) -> float:
@@ -147,9 +146,7 @@ def _outcome(
     worst = LinkState(_extreme(states, 0, best=False), _width(_extreme(states, 1, best=False)))
     baseline = next((entry.t for entry in entries if isinstance(entry, Baseline)), 0.0)
     errors = [entry for entry in entries if isinstance(entry, CountedErrors) and entry.place_id == place_id]
-    counted = findings(
-        (e.end, e.function, e.severity, e.error, e.count) for e in _summed(e for e in errors if e.t >= baseline)
-    )
+    counted = findings(summed(entry.counted for entry in errors if entry.t >= baseline))
     events = [entry for entry in entries if isinstance(entry, LinkEvent) and entry.place_id == place_id]
     word = _under_load(link, best, loaded=_loaded(link, start, entries, sampled))
     failed = tuple(_failed(word, best, link, counted, events, start, max(last_t - baseline, 1.0)))
@@ -172,16 +169,8 @@ def _outcome(
 
 
 def _is_urgent(counted: Sequence[ErrorFinding], events: Sequence[LinkEvent]) -> bool:
-    return any(item.severity != "correctable" for item in counted) or any(event.kind in LOST for event in events)
-
-
-def _summed(errors: Iterable[CountedErrors]) -> list[CountedErrors]:
-    totals: dict[tuple[str, str, str, str], CountedErrors] = {}
-    for item in errors:
-        key = (item.end, item.function, item.severity, item.error)
-        before = totals.get(key)
-        totals[key] = item if before is None else msgspec.structs.replace(item, count=item.count + before.count)
-    return list(totals.values())
+    uncorrectable = any(item.severity is not Severity.CORRECTABLE for item in counted)
+    return uncorrectable or any(event.kind in LOST for event in events)
 
 
 def _states(place_id: str, sampled: Iterable[Sample | Thinned]) -> Iterable[tuple[Spread | None, Spread | None]]:
@@ -284,7 +273,7 @@ def _failed(  # noqa: PLR0913, PLR0917 - all that can fail a link
         yield f"never better than {best} under load, where both ends can do {link.possible}"
     limit = Limit.parse(start.correctable_limit)
     for finding in counted:
-        if finding.severity != "correctable":
+        if finding.severity is not Severity.CORRECTABLE:
             yield sentence(finding)
         elif is_link_error(finding) and limit.exceeded(finding.events, seconds):
             yield f"{sentence(finding)}, over the limit of {limit}"

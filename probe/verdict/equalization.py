@@ -3,18 +3,29 @@
 from collections.abc import Iterator
 
 from probe.links.end import LinkEnd
-from probe.links.link import Link
+from probe.links.link import Link, WhichEnd
 from probe.links.reason import Reason
 from probe.registers.physical import EQUALIZATIONS, Equalization
 
 
 def equalized_rates(end: LinkEnd) -> tuple[float, ...]:
     """The rates, GT/s, at which equalization completed by this end's word."""
+    return tuple(rate for rate, complete in _completeness(end).items() if complete)
+
+
+def _completeness(end: LinkEnd) -> dict[float, bool]:
+    """Whether equalization completed at each rate, GT/s; a rate of which this was not read is absent."""
     facts = ((row.rate_gts, end.function.read(row.complete)) for row in EQUALIZATIONS)
-    return tuple(rate for rate, fact in facts if fact is not None and fact.value)
+    return {rate: fact.value for rate, fact in facts if fact is not None}
 
 
-def equalized_by_end(link: Link) -> dict[str, tuple[str, ...]]:
+def equalization_by_end(link: Link) -> dict[WhichEnd, dict[str, bool]]:
+    """Whether equalization completed at each rate that an end tells of; an end that tells of none is absent."""
+    found = {name: _completeness(end) for name, end in link.named_ends}
+    return {name: {f"{rate:g}": done for rate, done in rates.items()} for name, rates in found.items() if rates}
+
+
+def equalized_by_end(link: Link) -> dict[WhichEnd, tuple[str, ...]]:
     """The rates of each end that has any."""
     found = {name: equalized_rates(end) for name, end in link.named_ends}
     return {name: tuple(f"{rate:g}" for rate in rates) for name, rates in found.items() if rates}

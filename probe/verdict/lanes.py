@@ -5,7 +5,7 @@ have formed the next wider link. Inferred from AMD PG343, "Lane Becomes Faulty",
 Fewer Lanes".
 """
 
-from probe.links.link import Link
+from probe.links.link import Link, WhichEnd
 from probe.links.reason import Reason
 from probe.registers.physical import LaneErrorStatus, LocalDataParity
 from probe.verdict.words import Verdict
@@ -24,10 +24,10 @@ def suspects_of(link: Link, word: Verdict) -> tuple[int, ...]:
     return tuple(suspect_lanes(now, best))
 
 
-def lanes_in_error(link: Link) -> dict[str, tuple[int, ...]]:
-    """The lanes that each end's Lane Error Status names, where it names any."""
+def lanes_in_error(link: Link) -> dict[WhichEnd, tuple[int, ...]]:
+    """The lanes that each end's Lane Error Status names; an end that was not read is absent."""
     facts = ((name, end.function.read(LaneErrorStatus.lanes)) for name, end in link.named_ends)
-    return {name: fact.value for name, fact in facts if fact is not None and fact.value}
+    return {name: fact.value for name, fact in facts if fact is not None}
 
 
 def lane_reasons(link: Link) -> tuple[Reason, ...]:

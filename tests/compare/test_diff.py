@@ -4,9 +4,9 @@ import msgspec
 import pytest
 
 from probe.audit.snapshot import Snapshot, take
-from probe.compare.changes import Comparison, Rank
+from probe.compare.changes import Comparison, exit_status
 from probe.compare.diff import diff
-from probe.compare.ranking import exit_status
+from probe.compare.rank import Rank
 from probe.errors.limits import Limit
 from probe.evidence import LogLine
 from probe.exceptions import InputError

@@ -6,14 +6,17 @@ import pytest
 from fake_sysfs import Machine, card, machine, root_port
 from probe.audit.audit import audit
 from probe.errors.attribution import NO_DIRECTION, TO_COMPONENT, TO_HOST, direction, findings
+from probe.errors.counts import ErrorCount
 from probe.errors.kinds import ERROR_KINDS
 from probe.evidence import LogLine
 from probe.host.machine import read_machine
-from probe.links.link import COMPONENT, PORT
+from probe.links.link import WhichEnd
 from probe.registers.device import DeviceControl
-from probe.registers.errors import CORRECTABLE_NAMES, UNCORRECTABLE_NAMES, CorrectableErrorMask
+from probe.registers.errors import CORRECTABLE_NAMES, UNCORRECTABLE_NAMES, CorrectableErrorMask, Severity
 
-F0, F1 = "00.0", "00.1"
+F0, F1, ROOT = "0000:01:00.0", "0000:01:00.1", "0000:00:01.0"
+PORT, COMPONENT = WhichEnd
+CORRECTABLE, NONFATAL, FATAL = Severity
 
 
 @pytest.mark.published(
@@ -21,7 +24,7 @@ F0, F1 = "00.0", "00.1"
 )
 def test_a_drive_that_cannot_hear_and_a_port_that_is_not_answered_are_one_fault() -> None:
     (found,) = findings([
-        (COMPONENT, F0, "correctable", "Receiver Error", 9), (PORT, "01.0", "correctable", "Replay Timer Timeout", 7),
+        ErrorCount(COMPONENT, F0, CORRECTABLE, "Receiver Error", 9), ErrorCount(PORT, ROOT, CORRECTABLE, "Replay Timer Timeout", 7),
     ])  # fmt: skip
     assert (found.direction, found.events) == (TO_COMPONENT, 9)
     assert {row.end for row in found.rows} == {PORT, COMPONENT}
@@ -37,21 +40,21 @@ def test_a_drive_that_cannot_hear_and_a_port_that_is_not_answered_are_one_fault(
         (PORT, "Advisory Non-Fatal Error", NO_DIRECTION), (PORT, "BrandNewErr", NO_DIRECTION),
     ],
 )  # fmt: skip
-def test_direction(end: str, error: str, way: str) -> None:
+def test_direction(end: WhichEnd, error: str, way: str) -> None:
     assert direction(end, error) == way
 
 
 @pytest.mark.published("Intel document 849494, known issue 2.1.1.1: every function reports one event of the link")
 def test_functions_that_report_the_same_event_are_folded() -> None:
-    (found,) = findings([(COMPONENT, f, "correctable", "Receiver Error", n) for f, n in ((F0, 4), (F1, 5))])
+    (found,) = findings([ErrorCount(COMPONENT, f, CORRECTABLE, "Receiver Error", n) for f, n in ((F0, 4), (F1, 5))])
     assert found.events == 5
     assert [(row.count, row.function) for row in found.rows] == [(5, F1)]
 
 
 def test_both_directions_are_two_findings_and_severities_are_apart() -> None:
     found = findings([
-        (COMPONENT, F0, "correctable", "Bad TLP", 1), (PORT, "01.0", "correctable", "Bad TLP", 2),
-        (COMPONENT, F0, "nonfatal", "Completion Timeout", 1), (COMPONENT, F0, "fatal", "Malformed TLP", 1),
+        ErrorCount(COMPONENT, F0, CORRECTABLE, "Bad TLP", 1), ErrorCount(PORT, ROOT, CORRECTABLE, "Bad TLP", 2),
+        ErrorCount(COMPONENT, F0, NONFATAL, "Completion Timeout", 1), ErrorCount(COMPONENT, F0, FATAL, "Malformed TLP", 1),
     ])  # fmt: skip
     assert [(f.severity, f.direction) for f in found] == [
         ("fatal", NO_DIRECTION),

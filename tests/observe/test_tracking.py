@@ -2,9 +2,12 @@
 
 from typing import Any
 
+from probe.errors.counts import CounterKey
+from probe.links.link import WhichEnd
 from probe.observe.events import CountedErrors, LinkEvent
 from probe.observe.sampler import Reading
 from probe.observe.tracking import LinkTrack
+from probe.registers.errors import Severity
 
 FULL = Reading(16.0, 4, managed=False, lanes=frozenset(), power_state="D0", temperature_c=None, present=True)
 
@@ -56,7 +59,7 @@ def test_power_states() -> None:
     assert kinds(read(), read(power_state="D3hot"), read()) == [("power", False), ("power", False)]
 
 
-KEY = ("component", "00.0", "correctable", "Bad TLP")
+KEY = CounterKey(WhichEnd.COMPONENT, "0000:01:00.0", Severity.CORRECTABLE, "Bad TLP")
 
 
 def counted(track: LinkTrack, count: int | None) -> list[int]:

@@ -115,7 +115,7 @@ def test_reported_to_the_root(text: str) -> None:
         ("pcieport 0000:00:1c.0: pciehp: Slot(3): Cannot train link: status 0x0041", EventKind.LINK_DOWN),
         ("pcieport 0000:00:1c.0: pciehp: Slot(3): Link Up", EventKind.LINK_UP),
         ("pcieport 0000:00:1c.0: pciehp: Slot(3): Card present", EventKind.CARD),
-        ("pcieport 0000:00:1c.0: pciehp: Slot(3): Card not present", EventKind.CARD),
+        ("pcieport 0000:00:1c.0: pciehp: Slot(3): Card not present", EventKind.CARD_OUT),
         (
             "pci 0000:02:03.0: broken device, retraining non-functional downstream link at 2.5GT/s",
             EventKind.SPEED_HELD,

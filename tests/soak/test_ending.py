@@ -5,7 +5,9 @@ from typing import Any
 
 import pytest
 
+from probe.links.link import WhichEnd
 from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind
+from probe.registers.errors import Severity
 from probe.soak.ending import STOP_RULES, Moment, ending
 from probe.soak.journal import Cause, LinkSample, Sample
 from probe.soak.setup import Setup, Stops
@@ -30,9 +32,15 @@ def moment(*recorded: Any, t: float = 30.0, heat: float = 40.0, **changes: Any) 
     return Moment(**values | changes)
 
 
-def errors(severity: str, error: str, count: int, t: float = 20.0) -> CountedErrors:
+def errors(severity: Severity, error: str, count: int, t: float = 20.0) -> CountedErrors:
     return CountedErrors(
-        t=t, place_id=PLACE, end="component", function="00.0", severity=severity, error=error, count=count
+        t=t,
+        place_id=PLACE,
+        end=WhichEnd.COMPONENT,
+        function="0000:01:00.0",
+        severity=severity,
+        error=error,
+        count=count,
     )
 
 
@@ -42,9 +50,9 @@ def event(kind: LinkEventKind) -> LinkEvent:
 
 ENDING = {
     Cause.INTERRUPTED: moment(interrupted=signal.SIGTERM),
-    Cause.UNCORRECTABLE: moment(counted=[errors("fatal", "Malformed TLP", 1, t=1.0)]),
+    Cause.UNCORRECTABLE: moment(counted=[errors(Severity.FATAL, "Malformed TLP", 1, t=1.0)]),
     Cause.LINK_LOST: moment(event(LinkEventKind.GONE), *[event(LinkEventKind.POWER)] * 50),
-    Cause.ERROR_LIMIT: moment(counted=[errors("correctable", "Bad TLP", 6)]),
+    Cause.ERROR_LIMIT: moment(counted=[errors(Severity.CORRECTABLE, "Bad TLP", 6)]),
     Cause.TEMPERATURE: moment(heat=80.0),
     Cause.PLANNED: moment(t=60.0),
     Cause.LOADS_ENDED: moment(ended=True),
@@ -69,10 +77,10 @@ def test_every_rule_and_every_cause_has_such_a_moment() -> None:
     [
         moment(),
         moment(event(LinkEventKind.LINK_UP), event(LinkEventKind.STATE)),
-        moment(counted=[errors("correctable", "Bad TLP", 5)]),
-        moment(counted=[errors("correctable", "Bad TLP", 99, t=4.0)]),  # before they count
-        moment(counted=[errors("correctable", "Bad TLP", 99)], baseline_t=None),
-        moment(counted=[errors("correctable", "Advisory Non-Fatal Error", 99)]),  # not of the lanes
+        moment(counted=[errors(Severity.CORRECTABLE, "Bad TLP", 5)]),
+        moment(counted=[errors(Severity.CORRECTABLE, "Bad TLP", 99, t=4.0)]),  # before they count
+        moment(counted=[errors(Severity.CORRECTABLE, "Bad TLP", 99)], baseline_t=None),
+        moment(counted=[errors(Severity.CORRECTABLE, "Advisory Non-Fatal Error", 99)]),  # not of the lanes
         moment(heat=79.9),
         moment(t=59.9),
     ],

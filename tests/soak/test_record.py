@@ -5,8 +5,10 @@ import pytest
 from probe.audit.snapshot import Snapshot
 from probe.bandwidth.ceiling import carries
 from probe.exit_status import ExitStatus
+from probe.links.link import WhichEnd
 from probe.loads.results import Mismatch, Pass
 from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind
+from probe.registers.errors import Severity
 from probe.soak.journal import Baseline, End, Entry, LinkSample, LoadEnded, Sample, Start, bucket
 from probe.soak.record import Record, exit_status, record
 from probe.soak.throughput import throughputs
@@ -28,9 +30,15 @@ def sample(t: float, speed: float | None = 16.0, width: int | None = 4, moving: 
     return Sample(t, {PLACE: LinkSample(speed, width, moving, None, 40.0 + t)})
 
 
-def counted(t: float, count: int, severity: str = "correctable", error: str = "Bad TLP") -> CountedErrors:
+def counted(t: float, count: int, severity: Severity = Severity.CORRECTABLE, error: str = "Bad TLP") -> CountedErrors:
     return CountedErrors(
-        t=t, place_id=PLACE, end="component", function="00.0", severity=severity, error=error, count=count
+        t=t,
+        place_id=PLACE,
+        end=WhichEnd.COMPONENT,
+        function="0000:01:00.0",
+        severity=severity,
+        error=error,
+        count=count,
     )
 
 
@@ -86,7 +94,7 @@ def test_errors_before_working_speed_do_not_count() -> None:
 
 
 def test_an_uncorrectable_error_is_urgent() -> None:
-    found = of_entries(start(), Baseline(0.0, {}), counted(2.0, 1, "fatal", "Malformed TLP"), sample(59.0), OVER)
+    found = of_entries(start(), Baseline(0.0, {}), counted(2.0, 1, Severity.FATAL, "Malformed TLP"), sample(59.0), OVER)
     assert (found.verdict, exit_status(found)) == ("failed", ExitStatus.URGENT)
 
 

@@ -1,6 +1,7 @@
 """A page of a comparison."""
 
-from probe.compare.changes import Comparison, Rank
+from probe.compare.changes import Comparison
+from probe.compare.rank import Rank
 from probe.render import styles
 from probe.render.html import sections
 from probe.render.html.page import Page

@@ -3,7 +3,8 @@
 from collections import defaultdict
 from xml.etree import ElementTree as ET
 
-from probe.compare.changes import Change, Comparison, Rank
+from probe.compare.changes import Change, Comparison
+from probe.compare.rank import Rank
 
 _MACHINE = "this machine"
 

@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator
 
-from probe.compare.changes import Comparison, Rank
+from probe.compare.changes import Comparison
+from probe.compare.rank import Rank
 from probe.render.spans import TITLES, span
 
 

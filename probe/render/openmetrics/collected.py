@@ -69,7 +69,7 @@ class Collected(Collector):
         )
         for link in self._links:
             for severity in Severity:
-                count = getattr(link.errors, severity)
+                count = link.errors.of(severity)
                 if count is not None:
                     errors.add_metric([link.place_id, severity], count)
         yield errors

@@ -6,18 +6,20 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from probe.compare.changes import Change, Comparison, Rank
-from probe.compare.sequence import Conclusion
+from probe.compare.changes import Change, Comparison
+from probe.compare.rank import Rank
+from probe.compare.swaps import Conclusion
 from probe.render.spans import TITLES, span
 
+_TWO = 2
 _STYLES = {Rank.WORSE: "bold red", Rank.NEUTRAL: "", Rank.BETTER: "green"}
 
 
-def render(document: Comparison, screen: Console, *, swaps: Sequence[Conclusion] | None = None) -> None:
+def render(document: Comparison, screen: Console) -> None:
     """Draw a comparison, worst first, and what swaps in between show."""
     _comparison(document, screen)
-    if swaps is not None:
-        _conclusions(swaps, screen)
+    if document.snapshots > _TWO:
+        _conclusions(document.conclusions, screen)
 
 
 def _comparison(document: Comparison, screen: Console) -> None:

@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.table import Table
 
-from probe.compare.sequence import History
+from probe.compare.history import History
 
 
 def render(document: History, screen: Console) -> None:

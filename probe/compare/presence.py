@@ -1,0 +1,342 @@
+"""What is in each place: components gone, come, moved and replaced, functions and ports gone or come.
+
+A component is another one only where what was read of both contradicts; it moved where its serial number, which no
+other component has, is found elsewhere. What is wired below something that went is told with it.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+
+import msgspec
+
+from probe.compare.comparable import Place
+from probe.compare.rank import Rank
+from probe.compare.removal import Removal
+
+
+class Gone(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="gone"):
+    """A component that was there is not any more. `below` is what was wired below it and went with it."""
+
+    place: str
+    component: str
+    identity: str
+    removal: Removal
+    with_port: bool = False
+    below: tuple[str, ...] = ()
+
+    kind = "gone"
+
+    @property
+    def rank(self) -> Rank:
+        """What somebody asked for is no trouble."""
+        return Rank.NEUTRAL if self.removal.asked_for else Rank.WORSE
+
+    @property
+    def urgent(self) -> bool:
+        """A component that went by itself cannot wait."""
+        return not self.removal.asked_for
+
+    @property
+    def sentence(self) -> str:
+        """As a person reads it."""
+        port = ", and so is its port" if self.with_port else ""
+        below = f", with {_counted(len(self.below))} below it" if self.below else ""
+        return f"{self.component} is gone{self.removal.words}{port}{below}"
+
+    @property
+    def evidence(self) -> str:
+        """What was there, and how it is known to have gone."""
+        below = f"; below it: {', '.join(self.below)}" if self.below else ""
+        return f"component before: {self.identity}; after: none{self.removal.source}{below}"
+
+
+class Came(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="came"):
+    """A component is there that was not before."""
+
+    place: str
+    component: str
+    identity: str
+    below: tuple[str, ...] = ()
+
+    kind = "come"
+    rank = Rank.BETTER
+    urgent = False
+
+    @property
+    def sentence(self) -> str:
+        """As a person reads it."""
+        below = f", with {_counted(len(self.below))} below it" if self.below else ""
+        return f"{self.component} is there that was not before{below}"
+
+    @property
+    def evidence(self) -> str:
+        """What is there now."""
+        return f"component before: none; after: {self.identity}"
+
+
+class Moved(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="moved"):
+    """A component, known by its serial number, is in another place."""
+
+    place: str
+    source: str
+    component: str
+    serial: str
+
+    kind = "moved"
+    rank = Rank.NEUTRAL
+    urgent = False
+
+    @property
+    def sentence(self) -> str:
+        """As a person reads it."""
+        return f"{self.component} moved here from {self.source}"
+
+    @property
+    def evidence(self) -> str:
+        """What it is known by."""
+        return f"Device Serial Number {self.serial}"
+
+
+class Replaced(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="replaced"):
+    """Another component is in the place."""
+
+    place: str
+    before: str
+    after: str
+    before_identity: str
+    after_identity: str
+
+    kind = "replaced"
+    rank = Rank.NEUTRAL
+    urgent = False
+
+    @property
+    def sentence(self) -> str:
+        """As a person reads it."""
+        return f"{self.before} was replaced by {self.after}"
+
+    @property
+    def evidence(self) -> str:
+        """What each is known by."""
+        return f"component before: {self.before_identity}; after: {self.after_identity}"
+
+
+class PortChanged(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="port"):
+    """A port without anything in it is gone, or is there that was not before."""
+
+    place: str
+    there: bool
+
+    kind = "port"
+    evidence = "list of functions"
+
+    @property
+    def rank(self) -> Rank:
+        """A port does not go by itself."""
+        return Rank.BETTER if self.there else Rank.WORSE
+
+    @property
+    def urgent(self) -> bool:
+        """As above."""
+        return not self.there
+
+    @property
+    def sentence(self) -> str:
+        """As a person reads it."""
+        return "a port is there that was not before" if self.there else "the port is gone"
+
+
+class FunctionChanged(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="function"):
+    """One function of a component that is still there is gone, or is there that was not before."""
+
+    place: str
+    component: str
+    function: str
+    there: bool
+
+    kind = "function"
+    evidence = "list of functions"
+
+    @property
+    def rank(self) -> Rank:
+        """More functions may be what somebody set."""
+        return Rank.NEUTRAL if self.there else Rank.WORSE
+
+    @property
+    def urgent(self) -> bool:
+        """A function that went cannot wait."""
+        return not self.there
+
+    @property
+    def sentence(self) -> str:
+        """As a person reads it."""
+        what = "is there that was not before" if self.there else "is gone, while others of its component are there"
+        return f"function {self.function} of {self.component} {what}"
+
+
+PresenceChange = Gone | Came | Moved | Replaced | PortChanged | FunctionChanged
+
+
+class Presence(msgspec.Struct, frozen=True, kw_only=True):
+    """What changed in which place, by the key of the place."""
+
+    changes: tuple[tuple[str, PresenceChange], ...]
+    anew: frozenset[str]
+    """The places whose component is not the one that was in them."""
+
+
+def presence(before: Mapping[str, Place], after: Mapping[str, Place], removals: Mapping[str, Removal]) -> Presence:
+    """Who went, came and moved between the places of two snapshots; `removals` says of a place how it was emptied."""
+    return _Census(before, after, removals).taken()
+
+
+class _Census:
+    """The places of two snapshots side by side."""
+
+    def __init__(
+        self, before: Mapping[str, Place], after: Mapping[str, Place], removals: Mapping[str, Removal]
+    ) -> None:
+        self._before, self._after, self._removals = before, after, removals
+        self._keys = list(dict.fromkeys((*before, *after)))
+        self._moved = self._moves()
+        self._left = set(self._moved.values())
+
+    def taken(self) -> Presence:
+        """Every change, each told once."""
+        told = [(key, change) for key in self._keys for change in self._of(key)]
+        return Presence(changes=tuple(told), anew=frozenset(key for key in self._keys if self._is_another(key)))
+
+    def _moves(self) -> dict[str, str]:
+        """Where a component is now, to where it was, for those with a serial number that is theirs alone."""
+        was, now = _by_serial(self._before), _by_serial(self._after)
+        return {now[serial]: was[serial] for serial in was.keys() & now.keys() if was[serial] != now[serial]}
+
+    def _is_another(self, key: str) -> bool:
+        then, now = self._before.get(key), self._after.get(key)
+        if now is None or now.identity is None:
+            return False
+        if key in self._moved or then is None or then.identity is None or key in self._left:
+            return True
+        return now.identity.differs_from(then.identity)
+
+    def _of(self, key: str) -> Iterator[PresenceChange]:
+        then, now = self._before.get(key), self._after.get(key)
+        if self._went_along(key):
+            return
+        if key in self._moved and now is not None:
+            yield self._move(key, now)
+        was_here = then is not None and then.identity is not None and key not in self._left
+        is_here = now is not None and now.identity is not None and key not in self._moved
+        if then is not None and now is not None and was_here and is_here:
+            yield from self._replaced(then, now) if self._is_another(key) else _functions(then, now)
+        elif then is not None and was_here:
+            yield self._gone(key, then, now)
+        elif now is not None and is_here:
+            below = tuple(self._after[item].title for item in self._beneath(self._after, now) if self._is_new(item))
+            yield Came(place=now.title, component=now.component, identity=_shown(now), below=below)
+        elif then is None and now is not None and now.identity is None:
+            yield PortChanged(place=now.title, there=True)
+        elif now is None and then is not None and then.identity is None:
+            yield PortChanged(place=then.title, there=False)
+
+    def _move(self, key: str, now: Place) -> Moved:
+        serial = now.identity.serial if now.identity is not None else None
+        return Moved(
+            place=now.title, source=self._before[self._moved[key]].title, component=now.component, serial=serial or ""
+        )
+
+    @staticmethod
+    def _replaced(then: Place, now: Place) -> Iterator[Replaced]:
+        yield Replaced(
+            place=now.title, before=then.component, after=now.component,
+            before_identity=_shown(then), after_identity=_shown(now),
+        )  # fmt: skip
+
+    def _gone(self, key: str, then: Place, now: Place | None) -> Gone:
+        below = tuple(self._before[item].title for item in self._beneath(self._before, then) if self._is_lost(item))
+        return Gone(
+            place=(now or then).title, component=then.component, identity=_shown(then),
+            removal=self._removals.get(key, Removal()),
+            with_port=now is None and then.link.downstream_port is not None, below=below,
+        )  # fmt: skip
+
+    def _is_lost(self, key: str) -> bool:
+        now = self._after.get(key)
+        return now is None or (self._before[key].identity is not None and now.identity is None)
+
+    def _is_new(self, key: str) -> bool:
+        then = self._before.get(key)
+        return then is None or then.identity is None
+
+    @staticmethod
+    def _beneath(places: Mapping[str, Place], top: Place) -> Iterator[str]:
+        return (key for key, place in places.items() if place.id.startswith(f"{top.id}/"))
+
+    def _went_along(self, key: str) -> bool:
+        """Whether it went, came or moved with something above it that is told already."""
+        then, now = self._before.get(key), self._after.get(key)
+        if key in self._moved and now is not None:
+            return any(
+                self._moved.get(above) in self._over(self._before, self._moved[key])
+                for above in self._over(self._after, key)
+            )
+        if key in self._left and now is None:
+            return True
+        if then is not None and self._is_lost(key):
+            return any(self._told_with(above, then, self._after) for above in self._over(self._before, key))
+        if now is not None and self._is_new(key):
+            return any(self._told_with(above, now, self._before) for above in self._over(self._after, key))
+        return False
+
+    def _told_with(self, above: str, place: Place, others: Mapping[str, Place]) -> bool:
+        """Whether what happened to the component above says what happened to this place too."""
+        gone = others is self._after
+        there = (self._before if gone else self._after)[above]
+        if there.identity is None:
+            return False
+        elsewhere = self._counterpart(above, gone=gone)
+        if elsewhere is not None:
+            wired = f"{others[elsewhere].id}{place.id.removeprefix(there.id)}"
+            twin = next((other for other in others.values() if other.id == wired), None)
+            return twin is not None and _agree(twin, place)
+        if self._is_lost(above) if gone else self._is_new(above):
+            return True
+        return self._is_another(above) and place.identity is None
+
+    def _counterpart(self, key: str, *, gone: bool) -> str | None:
+        """Where a component that moved is in the other snapshot."""
+        if not gone:
+            return self._moved.get(key)
+        return next((now for now, then in self._moved.items() if then == key), None)
+
+    def _over(self, places: Mapping[str, Place], key: str) -> list[str]:
+        place = places[key]
+        return [other for other, above in places.items() if place.id.startswith(f"{above.id}/")]
+
+
+def _agree(one: Place, other: Place) -> bool:
+    if one.identity is None or other.identity is None:
+        return one.identity is other.identity
+    return not one.identity.differs_from(other.identity)
+
+
+def _by_serial(places: Mapping[str, Place]) -> dict[str, str]:
+    known = [(place.identity.serial, key) for key, place in places.items() if place.identity and place.identity.serial]
+    counts = Counter(serial for serial, _ in known)
+    return {serial: key for serial, key in known if counts[serial] == 1}
+
+
+def _functions(then: Place, now: Place) -> Iterator[FunctionChanged]:
+    before, after = then.function_numbers(), now.function_numbers()
+    for number in sorted(before.keys() - after.keys()):
+        yield FunctionChanged(place=now.title, component=now.component, function=before[number], there=False)
+    for number in sorted(after.keys() - before.keys()):
+        yield FunctionChanged(place=now.title, component=now.component, function=after[number], there=True)
+
+
+def _shown(place: Place) -> str:
+    return place.identity.shown if place.identity is not None else "none"
+
+
+def _counted(number: int) -> str:
+    return "1 place" if number == 1 else f"{number} places"

@@ -1,0 +1,82 @@
+"""What could not be compared, because it was read in one snapshot only. Unknown is told, never counted."""
+
+from collections.abc import Iterable, Iterator
+from enum import StrEnum
+
+import msgspec
+
+from probe.compare.comparable import Place
+from probe.compare.growth import counters_only_in
+from probe.compare.quantities import SPEED, VERDICT, WIDTH, only_in
+from probe.compare.rank import Rank
+from probe.links.kind_of_link import KindOfLink
+from probe.verdict.words import Verdict
+
+COUNTERS, LOG = "error counters", "kernel log"
+DECIDING = frozenset({VERDICT, SPEED, WIDTH, COUNTERS})
+"""What a comparison cannot do without: where one of these is lost, nothing was found does not mean nothing was."""
+
+_SHOWN = 3
+
+
+class When(StrEnum):
+    """In which snapshot something was read."""
+
+    BEFORE = "before"
+    AFTER = "after"
+
+
+class NotCompared(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="not compared"):
+    """Something that was read in one snapshot only. `undecided` says that the comparison cannot do without it."""
+
+    place: str
+    places: tuple[str, ...]
+    quantities: tuple[str, ...]
+    read_in: When
+    undecided: bool = False
+
+    kind = "not compared"
+    rank = Rank.NEUTRAL
+    urgent = False
+
+    @property
+    def sentence(self) -> str:
+        """As a person reads it."""
+        names = ", ".join(self.quantities)
+        if self.read_in is When.BEFORE:
+            return f"{names} no longer readable"
+        return f"{names} not readable before, so not compared"
+
+    @property
+    def evidence(self) -> str:
+        """Where."""
+        rest = len(self.places) - _SHOWN
+        return (
+            f"read {self.read_in} only, at {', '.join(self.places[:_SHOWN])}{f' and {rest} more' if rest > 0 else ''}"
+        )
+
+
+def not_compared(pairs: Iterable[tuple[Place, Place]]) -> Iterator[NotCompared]:
+    """What was read in one snapshot only, of places whose component is the same; places that lack the same are one."""
+    groups: dict[tuple[When, tuple[str, ...]], list[Place]] = {}
+    for then, now in pairs:
+        if then.link.silent or now.link.silent:  # told for what it is
+            continue
+        for when, one, other in ((When.BEFORE, then, now), (When.AFTER, now, then)):
+            names = (*only_in(one, other), *((COUNTERS,) if counters_only_in(one, other) else ()))
+            if names:
+                groups.setdefault((when, names), []).append(now)
+    for (when, names), places in groups.items():
+        yield NotCompared(
+            place=places[0].title if len(places) == 1 else "this machine",
+            places=tuple(place.title for place in places),
+            quantities=names,
+            read_in=when,
+            undecided=any(_decides(place, names) for place in places),
+        )
+
+
+def _decides(place: Place, names: tuple[str, ...]) -> bool:
+    """A link at rest is judged under load, and only a slot can raise an alarm."""
+    slot = place.link.kind is KindOfLink.SLOT and place.link.verdict is not Verdict.RESTING
+    return slot and not DECIDING.isdisjoint(names)
