@@ -4,6 +4,7 @@ A place is known by the way it is wired from the root, never by bus number. Time
 """
 
 from collections.abc import Iterator, Mapping
+from functools import cached_property
 
 import msgspec
 
@@ -50,6 +51,7 @@ class Place(msgspec.Struct, frozen=True, dict=True):
         """What is in it, in words."""
         return described(self.link) or "nothing"
 
+    @cached_property
     def functions(self) -> dict[FunctionKey, FunctionCounters]:
         """The counters of both ends, by function."""
         counts: dict[str, list[ErrorCount]] = {}
@@ -62,6 +64,7 @@ class Place(msgspec.Struct, frozen=True, dict=True):
             for key, address in self._addresses()
         }
 
+    @cached_property
     def function_numbers(self) -> dict[tuple[int, int], str]:
         """The component's functions: device and function number to full address."""
         return {key[1:]: address for key, address in self._addresses() if key[0] is WhichEnd.COMPONENT}

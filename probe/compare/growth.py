@@ -128,10 +128,10 @@ class StatusBits(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", 
 
 def growth(before: Place | None, after: Place, between: Interval, *, anew: bool) -> Iterator[CountGrowth]:
     """What each counter of a place counted; `anew` says that its component is not the one that was there."""
-    if between.backwards:
+    if between.backwards or not after.link.error_counts:
         return
-    earlier = {} if before is None else before.functions()
-    for key, now in after.functions().items():
+    earlier = {} if before is None else before.functions
+    for key, now in after.functions.items():
         fresh = key[0] is WhichEnd.COMPONENT and anew
         then = None if between.rebooted or fresh else earlier.get(key)
         lost = key in earlier  # what a counter that began anew had counted before is not known
@@ -233,9 +233,11 @@ def status_bits(before: Place, after: Place, counts: Sequence[CountGrowth], *, a
 
 def counters_only_in(one: Place, other: Place) -> bool:
     """Whether a counter was read in one snapshot and not in the other, of a function that both have."""
-    elsewhere = other.functions()
+    if one.link.counters == other.link.counters:
+        return False
+    elsewhere = other.functions
     return any(
         here.totals.of(severity) is not None and elsewhere[key].totals.of(severity) is None
-        for key, here in one.functions().items() if key in elsewhere
+        for key, here in one.functions.items() if key in elsewhere
         for severity in Severity
     )  # fmt: skip

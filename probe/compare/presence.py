@@ -327,7 +327,7 @@ def _by_serial(places: Mapping[str, Place]) -> dict[str, str]:
 
 
 def _functions(then: Place, now: Place) -> Iterator[FunctionChanged]:
-    before, after = then.function_numbers(), now.function_numbers()
+    before, after = then.function_numbers, now.function_numbers
     for number in sorted(before.keys() - after.keys()):
         yield FunctionChanged(place=now.title, component=now.component, function=before[number], there=False)
     for number in sorted(after.keys() - before.keys()):
