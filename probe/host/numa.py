@@ -5,6 +5,8 @@ from pathlib import Path
 
 import msgspec
 
+from probe.kernel_spellings import NUMA_NODE
+
 _NODES = Path("/sys/devices/system/node")
 _FUNCTIONS = Path("/sys/bus/pci/devices")
 
@@ -20,7 +22,7 @@ class Node(msgspec.Struct, frozen=True, kw_only=True):
 def node_of(address: str | None) -> int | None:
     """The NUMA node of a function, None where the kernel does not say."""
     try:
-        number = int((_FUNCTIONS / str(address) / "numa_node").read_text())
+        number = int((_FUNCTIONS / str(address) / NUMA_NODE).read_text())
     except (OSError, ValueError):
         return None
     return number if number >= 0 else None

@@ -154,6 +154,7 @@ class Register:
     routine: ClassVar[bool]
     structure: "ClassVar[Structure | None]" = None
     all_ones: ClassVar[int]
+    no_answer: ClassVar[int | None]
 
     def __init_subclass__(  # noqa: PLR0913 - a register's own line in the table
         cls,
@@ -183,6 +184,8 @@ class Register:
         for attribute, field in bound.items():
             setattr(cls, attribute, field)
         cls.fields = tuple(sorted(bound.values(), key=lambda field: -field.high))
+        numbered = len(cls.fields) == 1 and cls.fields[0].access is RO  # any value may stand there, all ones too
+        cls.no_answer = None if numbered and not reserved else cls.all_ones
         _every_bit_once(cls, reserved)
 
     @classmethod
@@ -199,7 +202,7 @@ class Register:
     def unpack(cls, data: bytes) -> int | None:
         """The raw value in these bytes; None if they are too few or all ones, which is no answer."""
         raw = int.from_bytes(data, "little")
-        return raw if len(data) == cls.size and raw != cls.all_ones else None
+        return raw if len(data) == cls.size and raw != cls.no_answer else None
 
     @classmethod
     def instances(cls) -> Iterator[int]:

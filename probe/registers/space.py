@@ -197,7 +197,7 @@ class ConfigSpace:
         """A register's raw value; None where there is none, it was not read, or reads all ones, which is no answer."""
         offset = self.offset_of(register, index)
         raw = None if offset is None else self._raw(offset, register.size)
-        return None if raw == register.all_ones else raw
+        return None if raw == register.no_answer else raw
 
     def value(self, field: Field[T], index: int = 0) -> T | None:
         """A field's decoded value; None where it was not read or is a reserved encoding."""

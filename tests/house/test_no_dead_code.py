@@ -46,7 +46,7 @@ def _commands() -> Iterator[str]:
 
 
 def _entry_points() -> Iterator[str]:
-    groups = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]["entry-points"]
+    groups = tomllib.loads((TOP / "pyproject.toml").read_text())["project"].get("entry-points", {})
     for group in groups.values():
         yield from (place.partition(":")[2] for place in group.values())
 
