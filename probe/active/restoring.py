@@ -12,6 +12,7 @@ from probe.active.asking import answering, read, text_of, until, write, write_fi
 from probe.active.journal import Entry, KeptFile, KeptRegister
 from probe.active.permitted import RegisterBits, Scope, register_at
 from probe.active.steps import CannotWrite, Protocol, Read
+from probe.address import Address
 from probe.registers.bits import all_ones, differing, merged
 
 _COMPONENT_S = 1.0
@@ -35,11 +36,13 @@ class Leftover(msgspec.Struct, frozen=True, kw_only=True):
     address: str | None = None
     offset: int | None = None
     size: int | None = None
+    writable: bool = True
 
     def sentence(self) -> str:
         """What a person needs to put it back by hand."""
         found = "could not be read" if self.found is None else f"is {self.found}"
-        return f"{self.what} ({self.where}) {found} and was {self.value}: {self.why}; write {self.value} back"
+        remedy = f"; write {self.value} back" if self.writable else ""
+        return f"{self.what} ({self.where}) {found} and was {self.value}: {self.why}{remedy}"
 
 
 def put_back(scope: Scope, entries: Iterable[Entry]) -> Protocol[tuple[Leftover, ...]]:
@@ -118,10 +121,11 @@ def _file(kept: KeptFile) -> Protocol[Leftover | None]:
     try:
         yield from write_file(kept.path, kept.old, _FILE_S)
     except CannotWrite as refused:
-        return Leftover(what=kept.path, where="/sys", value=kept.old, found=found, why=refused.why)
+        return _file_leftover(kept, found, refused.why)
     after = yield from text_of(kept.path)
-    if after != kept.old:
-        return Leftover(
-            what=kept.path, where="/sys", value=kept.old, found=after, why="it does not keep what is written"
-        )
-    return None
+    return None if after == kept.old else _file_leftover(kept, after, "it does not keep what is written")
+
+
+def _file_leftover(kept: KeptFile, found: str | None, why: str) -> Leftover:
+    address = next((part for part in kept.path.split("/") if Address.find(part)), None)
+    return Leftover(what=kept.path, where="/sys", value=kept.old, found=found, why=why, address=address)

@@ -8,21 +8,21 @@ import signal
 from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from probe.active.asking import write_file
 from probe.active.driver import Driver
 from probe.active.journal import Began, Journal
-from probe.active.restoring import Leftover, put_back
-from probe.active.steps import Protocol, Result
+from probe.active.putting_back import all_back
+from probe.active.steps import Protocol, Result, Stopped
 from probe.active.writing import SysfsMachine
+
+if TYPE_CHECKING:
+    from probe.active.restoring import Leftover
 
 _SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 _HANGING_S = 90.0
 _FILE_S = 10.0
-
-
-class Stopped(BaseException):
-    """A signal asked the run to stop; all is put back before the program ends. Its argument is the signal's name."""
 
 
 class Session:
@@ -70,7 +70,7 @@ def session(began: Began, directory: Path | None = None) -> Iterator[Session]:
             signals.hold()
     finally:
         machine.settle(_HANGING_S)
-        going_on.leftovers = driver.run(put_back(began.scope, journal.entries()))
+        going_on.leftovers = driver.run(all_back(began, journal))
         machine.close()
         if going_on.restored:
             journal.discard()

@@ -84,6 +84,10 @@ class CannotWrite(Exception):
         return cls(where, _WORDS.get(number) or os.strerror(number))
 
 
+class Stopped(BaseException):
+    """A signal asked the run to stop; all is put back before the program ends. Its argument is the signal's name."""
+
+
 Step = Read | Write | Wait | Now | ReadFile | Begin | Finished
 Answer = int | float | str | None
 Protocol = Generator[Step, Answer, Result]

@@ -139,6 +139,8 @@ class _Reader:
             self._add(EventKind.COMPLETION_TIMEOUT, address, line)
 
     def _slot(self, address: str, text: str, line: LogLine) -> None:
+        if "ignored" in text:  # a reset that was asked for: "Link Down/Up ignored"
+            return
         if "Link Down" in text or "No link" in text or "Cannot train link" in text:
             self._add(EventKind.LINK_DOWN, address, line)
         elif "Link Up" in text:
