@@ -11,6 +11,9 @@ import msgspec
 from probe.active.steps import Begin, CannotWrite, Finished, Now, Protocol, Read, ReadFile, Wait, Write
 from probe.registers.bits import all_ones
 
+_AWAKE_S = 2.0
+_NOT_ACTIVE = frozenset({"suspended", "suspending", "resuming"})
+
 
 class Poll(msgspec.Struct, frozen=True):
     """How a wait ended: the last value read, whether it was the wanted one, seconds since the start, looks taken."""
@@ -69,6 +72,19 @@ def finished(path: str) -> Protocol[int | None]:
     """The end of a write that was begun: None while it runs, then 0 or an errno."""
     answer = yield Finished(path)
     return answer if isinstance(answer, int) else None
+
+
+def keep_awake(address: str) -> Protocol[None]:
+    """Keep a function from being suspended, and wait until it is active. Raises CannotWrite."""
+    control = f"bus/pci/devices/{address}/power/control"
+    if (yield from text_of(control)) != "auto":
+        return
+    yield from write_file(control, "on", _AWAKE_S)
+    begin = yield from now()
+    while (yield from text_of(f"bus/pci/devices/{address}/power/runtime_status")) in _NOT_ACTIVE:
+        if (yield from now()) - begin >= _AWAKE_S:
+            raise CannotWrite(control, f"{address} does not become active")
+        yield Wait(0.01)
 
 
 def write_file(path: str, text: str, within_s: float) -> Protocol[None]:

@@ -34,6 +34,7 @@ class Kind(StrEnum):
     WORKAROUND = "by the kernel's work-around"
     NOT_UP = "did not come up"
     REMOVED = "removed by hot-plug"
+    NOT_OBSERVED = "no training was observed"
     NOT_DONE = "not done"
 
 

@@ -83,7 +83,7 @@ def _training_reasons(link: LinkTraining, short: Sequence[Attempt]) -> Iterator[
 
 
 def _nothing_observed(link: LinkTraining) -> Iterator[str]:
-    done = [attempt for attempt in link.attempts if attempt.kind is not Kind.NOT_DONE]
+    done = [attempt for attempt in link.attempts if attempt.kind is Kind.NOT_OBSERVED]
     if not done:
         return
     yield f"no training was observed in {len(done)}: the port may ignore what was asked of it"

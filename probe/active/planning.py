@@ -50,14 +50,13 @@ def training_writes(target: Target, means: Means) -> tuple[PlannedWrite, ...]:
         case ByPort(path=path):
             meaning = "the kernel saves all that is below, resets the bus and restores it"
             own = [PlannedWrite(what="reset_subordinate", where=f"/sys/{path}", old=None, new="1", meaning=meaning)]
-        case ByFunction(path=path, method=method, chosen=chosen):
+        case ByFunction(path=path, method=method, instead_of=held):
             meaning = f"the kernel saves the function, resets it by {method} and restores it"
             own = [PlannedWrite(what="reset", where=f"/sys/{path}", old=None, new="1", meaning=meaning)]
-            if chosen:
-                before = target.component.evidence.attributes.get("reset_method")
+            if held is not None:
                 what, where = "reset_method", f"/sys/{path}_method"
                 meaning = "the reset to use; put back afterwards"
-                own.insert(0, PlannedWrite(what=what, where=where, old=before, new=method, meaning=meaning))
+                own.insert(0, PlannedWrite(what=what, where=where, old=held, new=method, meaning=meaning))
         case BySlot(path=path):
             meaning = "power off and on; the kernel removes the device and finds it anew"
             own = [PlannedWrite(what="slot power", where=f"/sys/{path}", old="1", new="0, then 1", meaning=meaning)]

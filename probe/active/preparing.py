@@ -3,7 +3,8 @@
 May live here: reading by way of `probe.host`, and asking the guard. May not: writing, drawing.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 
 import msgspec
 
@@ -109,3 +110,14 @@ def refuse(target: Target, found: Sequence[Finding]) -> None:
     if not never:
         remedy = f"if that may be lost, say so: {' '.join(f'--accept {word}' for word in words)}"
     raise InputError(f"is not tested ({'; '.join(told)})", where=f"link below {target.port.address}", remedy=remedy)
+
+
+@contextmanager
+def guarded(source: Source, words: Sequence[str], accepted: Iterable[str]) -> Iterator[tuple[Bench, Guarding]]:
+    """The machine with the links named, and a guard that holds disks until the end. Raises InputError."""
+    tested = bench(source, words)
+    guarding = Guarding(tested, accepted)
+    try:
+        yield tested, guarding
+    finally:
+        guarding.let_go()

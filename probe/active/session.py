@@ -14,11 +14,13 @@ from probe.active.asking import write_file
 from probe.active.driver import Driver
 from probe.active.journal import Began, Journal
 from probe.active.putting_back import all_back
+from probe.active.speed_steps import states_now
 from probe.active.steps import Protocol, Result, Stopped
 from probe.active.writing import SysfsMachine
 
 if TYPE_CHECKING:
     from probe.active.restoring import Leftover
+    from probe.links.state import LinkState
 
 _SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 _HANGING_S = 90.0
@@ -32,6 +34,8 @@ class Session:
         self._driver = driver
         self.leftovers: tuple[Leftover, ...] | None = None
         """What could not be put back; None until the session has ended."""
+        self.ended: dict[str, LinkState] = {}
+        """What the links run at when all is put back, by their port."""
 
     def run(self, protocol: Protocol[Result]) -> Result:
         """The result of a protocol on this machine. Raises CannotWrite, Stopped, and what the protocol raises."""
@@ -71,6 +75,7 @@ def session(began: Began, directory: Path | None = None) -> Iterator[Session]:
     finally:
         machine.settle(_HANGING_S)
         going_on.leftovers = driver.run(all_back(began, journal))
+        going_on.ended = driver.run(states_now(began.scope, began.links))
         machine.close()
         if going_on.restored:
             journal.discard()

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from probe.active.asking import answering, read, write
 from probe.active.journal import LinkBefore
-from probe.active.link_at import LinkAt, state_in
+from probe.active.link_at import LinkAt, state_in, state_of
 from probe.active.permitted import Scope
 from probe.active.restoring import Leftover
 from probe.active.steps import CannotWrite, Protocol
@@ -34,6 +34,12 @@ def speeds_of(end: FunctionFacts) -> tuple[float, ...]:
     if listed:
         return listed
     return () if most is None else tuple(speed for speed in SPEED_GTS.values() if speed <= most.value)
+
+
+def common_speeds(port: FunctionFacts, component: FunctionFacts) -> tuple[float, ...]:
+    """The speeds, GT/s ascending, that both ends of a link support."""
+    other = frozenset(speeds_of(component))
+    return tuple(speed for speed in speeds_of(port) if speed in other)
 
 
 def step_to(link: LinkAt, speed_gts: float, means: SpeedMeans) -> Protocol[tuple[Seen, ...]]:
@@ -86,6 +92,16 @@ def bring_back(scope: Scope, links: Sequence[LinkBefore]) -> Protocol[tuple[Left
         if _is_below(state, before):
             left.append(_not_back(before, state))
     return tuple(left)
+
+
+def states_now(scope: Scope, links: Sequence[LinkBefore]) -> Protocol[dict[str, LinkState]]:
+    """What links run at, by their port."""
+    found = {}
+    for before in links:
+        link = LinkAt.before(before, scope)
+        if link is not None:
+            found[before.port] = yield from state_of(link)
+    return found
 
 
 Codes = tuple[int | None, int | None]

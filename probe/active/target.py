@@ -12,7 +12,7 @@ from probe.active.permitted import COOLING_TYPE, End, Place, Scope
 from probe.audit.audit import audit
 from probe.audit.choosing import chosen
 from probe.audit.document import LinkDocument
-from probe.evidence import Evidence, SlotDirectory
+from probe.evidence import CoolingDevice, Evidence, SlotDirectory
 from probe.exceptions import InputError
 from probe.links.facts import FunctionFacts
 from probe.links.topology import Topology, topology
@@ -27,7 +27,13 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
     component: FunctionFacts
     below: tuple[FunctionFacts, ...]
     slots: tuple[SlotDirectory, ...] = ()
-    cooling: str | None = None
+    cooling: CoolingDevice | None = None
+
+    @property
+    def siblings(self) -> tuple[str, ...]:
+        """The addresses of the component's functions."""
+        place = self.component.address.place
+        return tuple(str(item.address) for item in self.below if item.address.place == place)
 
 
 def targets(evidence: Evidence, words: Sequence[str]) -> tuple[Target, ...]:
@@ -55,8 +61,8 @@ def _target(link: LinkDocument, tree: Topology, evidence: Evidence) -> Target:
     )  # fmt: skip
 
 
-def _cooling(port: str, evidence: Evidence) -> str | None:
-    return next((item.name for item in evidence.cooling if item.type == f"{COOLING_TYPE}{port}" and item.name), None)
+def _cooling(port: str, evidence: Evidence) -> CoolingDevice | None:
+    return next((item for item in evidence.cooling if item.type == f"{COOLING_TYPE}{port}" and item.name), None)
 
 
 def scope_of(under_test: Sequence[Target]) -> Scope:
@@ -71,7 +77,7 @@ def scope_of(under_test: Sequence[Target]) -> Scope:
     return Scope(
         places=tuple(places.values()),
         slots=tuple(slot.name for target in under_test for slot in target.slots),
-        cooling=tuple(target.cooling for target in under_test if target.cooling),
+        cooling=tuple(target.cooling.name for target in under_test if target.cooling is not None),
     )
 
 

@@ -83,7 +83,7 @@ def trainings(course: Course, runner: Runner, beside: Watching) -> Trained:
             seen = runner.run(train(course.link, course.means))
             after = runner.run(counts_of(course.link))
             around = Around(
-                errors=grown(counts, after), lanes=_new_lanes(lanes, seen.lane_errors), events=tuple(beside.log())
+                errors=grown(counts, after), lanes=new_lanes(lanes, seen.lane_errors), events=tuple(beside.log())
             )
             counts, lanes = after if after is not None else counts, {**lanes, **seen.lane_errors}
             attempts.append(attempt_of(len(attempts) + 1, seen, course, around))
@@ -95,7 +95,8 @@ def trainings(course: Course, runner: Runner, beside: Watching) -> Trained:
     return Trained(attempts=tuple(attempts), stopped=stopped, back=back)
 
 
-def _new_lanes(before: dict[str, int], after: dict[str, int]) -> dict[str, tuple[int, ...]]:
+def new_lanes(before: dict[str, int], after: dict[str, int]) -> dict[str, tuple[int, ...]]:
+    """The lanes whose error bit is set now and was not before, by end."""
     new = {end: lanes_of(outside(mask, before.get(end, 0))) for end, mask in after.items()}
     return {end: lanes for end, lanes in new.items() if lanes}
 
@@ -112,7 +113,7 @@ def attempt_of(number: int, seen: Seen, course: Course, around: Around) -> Attem
     return Attempt(
         number=number,
         kind=_kind(seen, course, held=held, removed=removed),
-        observed_training=bool(seen.signs) or seen.problem in _AWAY,
+        observed_training=bool(seen.signs) or seen.problem in _AWAY or seen.answers is False,
         observed_by=tuple(str(sign) for sign in seen.signs),
         ms=None if seen.ms is None else round(seen.ms, 3),
         below_ms=None if seen.below_ms is None else round(seen.below_ms, 3),
@@ -135,6 +136,8 @@ def _kind(seen: Seen, course: Course, *, held: bool, removed: bool) -> Kind:
         return Kind.NOT_UP
     if seen.problem is not None:
         return Kind.NOT_DONE
+    if not seen.signs:
+        return Kind.NOT_OBSERVED
     if held:
         return Kind.WORKAROUND
     slower, narrower = is_slower(seen.state, course.expected), is_narrower(seen.state, course.expected)
@@ -172,8 +175,8 @@ def reason_to_stop(attempts: Sequence[Attempt], course: Course) -> str | None:
     if harmful:
         return f"a {harmful[0].severity} error was counted: {harmful[0].error}"
     recent = attempts[-_RUNNING_SHORT:]
-    states = [LinkState(attempt.speed_gts, attempt.width) for attempt in recent]
-    if len(recent) == _RUNNING_SHORT and all(is_below(state, course.before) for state in states):
+    states = [LinkState(attempt.speed_gts, attempt.width) for attempt in recent if attempt.observed_training]
+    if len(states) == _RUNNING_SHORT and all(is_below(state, course.before) for state in states):
         return f"it came up below what it was before ({course.before}) {_RUNNING_SHORT} times running"
     return None
 

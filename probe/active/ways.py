@@ -12,6 +12,7 @@ from probe.active.guard import Effect
 from probe.active.target import Target
 from probe.exceptions import InputError
 from probe.host.resets import Resets
+from probe.registers import express
 
 _BUS = "bus"
 _LOSES_THE_LINK = frozenset({"bus", "cxl_bus", "acpi", "device_specific"})  # the last two: nobody says what they do
@@ -37,11 +38,11 @@ class ByPort(msgspec.Struct, frozen=True):
 
 
 class ByFunction(msgspec.Struct, frozen=True):
-    """A function's `reset`, by `method`; `chosen` says that reset_method has to be written first."""
+    """A function's `reset`, by `method`; where it has to be chosen first, `instead_of` is what reset_method holds."""
 
     path: str
     method: str
-    chosen: bool = False
+    instead_of: str | None = None
 
 
 class BySlot(msgspec.Struct, frozen=True):
@@ -78,6 +79,18 @@ def means(way: Way, target: Target, resets: Resets) -> Means:
             return _function_reset(target, resets)
 
 
+def speed_means(target: Target) -> SpeedMeans:
+    """The kernel's cooling device where the port has one; else its Target Link Speed. Raises InputError."""
+    cooling = target.cooling
+    if cooling is not None and cooling.max_state.isdecimal():
+        # drivers/thermal/pcie_cooling.c: state 0 is the port's best speed, the last state 2.5 GT/s, whose code is 1.
+        return ByThermal(f"class/thermal/{cooling.name}/cur_state", int(cooling.max_state) + 1)
+    if target.port.register(express.PCI_EXPRESS, express.LINK_CONTROL_2) is None:
+        what = "has no Target Link Speed (PCI Express Capability before version 2), or it could not be read"
+        raise InputError(what, where=str(target.port.address), remedy="use linkprobe train")
+    return ByTarget()
+
+
 def effect_of(chosen: Means) -> Effect:
     """What these means do to the link."""
     match chosen:
@@ -98,7 +111,8 @@ def _bus_reset(target: Target, resets: Resets) -> Means:
         return ByPort(_function_file(port, "reset_subordinate"))
     alone = len(target.below) == 1
     if alone and _BUS in resets.methods.get(component, ()):
-        return ByFunction(_function_file(component, "reset"), _BUS, chosen=True)
+        held = " ".join(resets.methods[component])
+        return ByFunction(_function_file(component, "reset"), _BUS, None if held == _BUS else held)
     if resets.subordinate:
         what = "this kernel's hot-plug driver would remove the device in the middle of the reset"
     else:
