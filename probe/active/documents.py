@@ -13,6 +13,7 @@ from probe.active.restoring import Leftover
 from probe.evidence import Host
 from probe.exit_status import ExitStatus
 from probe.links.state import LinkState
+from probe.schemas import Schema
 
 
 class Result(StrEnum):
@@ -26,7 +27,7 @@ class Result(StrEnum):
 class Kind(StrEnum):
     """What came of one training."""
 
-    FULL = "full"
+    GOOD = "good"
     SLOWER = "slower"
     NARROWER = "narrower"
     SLOWER_AND_NARROWER = "slower and narrower"
@@ -141,7 +142,7 @@ class LinkSpeeds(msgspec.Struct, frozen=True, kw_only=True):
 class TrainingDocument(msgspec.Struct, frozen=True, kw_only=True):
     """What `train` found."""
 
-    schema: str = "linkprobe/training/1"
+    schema: str = Schema.TRAINING
     host: Host
     links: tuple[LinkTraining, ...]
     result: Result
@@ -153,7 +154,7 @@ class TrainingDocument(msgspec.Struct, frozen=True, kw_only=True):
 class SpeedsDocument(msgspec.Struct, frozen=True, kw_only=True):
     """What `speeds` found."""
 
-    schema: str = "linkprobe/speeds/1"
+    schema: str = Schema.SPEEDS
     host: Host
     links: tuple[LinkSpeeds, ...]
     result: Result
@@ -199,7 +200,7 @@ class PlannedLink(msgspec.Struct, frozen=True, kw_only=True):
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
     """What an active test would do; nothing was written. `accept` are the words that it needs."""
 
-    schema: str = "linkprobe/active-plan/1"
+    schema: str = Schema.PLAN
     command: str
     host: Host
     links: tuple[PlannedLink, ...]
@@ -212,7 +213,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
 class PutBackDocument(msgspec.Struct, frozen=True, kw_only=True):
     """What `put-back` did: the runs that had left something behind, and what is still not as it was."""
 
-    schema: str = "linkprobe/put-back/1"
+    schema: str = Schema.PUT_BACK
     runs: tuple[str, ...] = ()
     put_back: int = 0
     leftovers: tuple[Leftover, ...] = ()

@@ -13,9 +13,10 @@ from probe.active.target import Target
 from probe.active.users import disks_below, is_below, users_of_disk
 from probe.host.exclusive import Refused
 from probe.host.uses import Uses
-from probe.links.facts import DISPLAY
+from probe.links.facts import DISPLAY, FunctionFacts
 from probe.links.kind_of_link import KindOfLink
 from probe.registers import express
+from probe.registers.bits import cut
 
 LINK_LOSS = "link-loss"
 LIVE_DATA = "live-data"
@@ -160,12 +161,16 @@ def _displays(ground: Ground) -> Iterator[Finding]:
         address = str(function.address)
         if address in ground.uses.boot_displays:
             yield Finding(what=f"display {address}", user="the machine's own screen (boot_vga)")
-        elif function.vendor == _MANAGEMENT_GRAPHICS and (function.class_code or 0) >> 16 == DISPLAY:
+        elif function.vendor == _MANAGEMENT_GRAPHICS and _base_class(function) == DISPLAY:
             yield Finding(what=f"display {address}", user="the management controller's graphics")
     for display in ground.uses.displays:
         if ground.below(display.path):
             word = None if display.kind == "console" else _word_for_use(ground.effect)
             yield Finding(what=f"{display.kind} {display.name}", user="a person may be looking at it", word=word)
+
+
+def _base_class(function: FunctionFacts) -> int | None:
+    return None if function.class_code is None else cut(function.class_code, 2, 1)
 
 
 def _pass_through(ground: Ground) -> Iterator[Finding]:
@@ -197,7 +202,7 @@ def _drivers(ground: Ground) -> Iterator[Finding]:
         if driver is None or driver == _PORT_DRIVER:
             continue
         what = f"function {function.address}"
-        if (function.class_code or 0) >> 16 == _MEMORY:
+        if _base_class(function) == _MEMORY:
             yield Finding(what=what, user=f"memory that the system may be using (driver {driver})", remedy="unbind it")
         elif ground.effect in _LOSES_DRIVERS:
             yield Finding(what=what, user=f"driver {driver}", word=f"{BOUND}{driver}", remedy="unbind the driver")

@@ -16,8 +16,8 @@ import msgspec
 
 from probe.active.permitted import Scope
 from probe.exceptions import DocumentError, InputError
+from probe.schemas import Schema
 
-SCHEMA = "linkprobe/active-journal/1"
 LIVE_SYS = "/sys"
 _LIVE_STATE = Path("/var/lib/linkprobe/active")
 _PUT_BACK = "run: linkprobe put-back"
@@ -35,7 +35,7 @@ class LinkBefore(msgspec.Struct, frozen=True, kw_only=True):
 class Began(msgspec.Struct, frozen=True, kw_only=True, tag="began"):
     """Who began what, on which tree, and what the run may write to."""
 
-    schema: str = SCHEMA
+    schema: str = Schema.ACTIVE_JOURNAL
     command: str
     sys: str
     boot_id: str | None

@@ -30,7 +30,7 @@ from probe.verdict.lanes import suspect_lanes
 def training_result(link: LinkTraining, trained: Trained) -> LinkTraining:
     """The link with its trainings counted and judged."""
     observed = [attempt for attempt in trained.attempts if attempt.observed_training]
-    short = [attempt for attempt in observed if attempt.kind is not Kind.FULL]
+    short = [attempt for attempt in observed if attempt.kind is not Kind.GOOD]
     of = len(observed)
     counted = msgspec.structs.replace(
         link,

@@ -144,7 +144,7 @@ def _kind(seen: Seen, course: Course, *, held: bool, removed: bool) -> Kind:
     if slower or narrower:
         return Kind.SLOWER_AND_NARROWER if slower and narrower else Kind.SLOWER if slower else Kind.NARROWER
     unfinished = {item.speed_gts for item in seen.equalization if not item.complete}
-    return Kind.EQUALIZATION if seen.state.speed_gts in unfinished & course.equalized else Kind.FULL
+    return Kind.EQUALIZATION if seen.state.speed_gts in unfinished.intersection(course.equalized) else Kind.GOOD
 
 
 def is_slower(state: LinkState, other: LinkState) -> bool:

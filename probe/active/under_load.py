@@ -17,13 +17,13 @@ from probe.active.target import Target
 from probe.exceptions import InputError
 from probe.links.state import LinkState
 from probe.loads import find
-from probe.loads.interface import Context, Exerciser, Options
+from probe.loads.interface import Context, Load, Options
 from probe.loads.interface import Target as LoadTarget
 from probe.loads.results import Mismatch, Pass
-from probe.soak.loads import ExerciserLoad
+from probe.soak.crew import LoadAtWork
 
 _LOOK_S = 0.25
-Loads = tuple[tuple[Exerciser, LoadTarget], ...]
+Loads = tuple[tuple[Load, LoadTarget], ...]
 
 
 class Carried(msgspec.Struct, frozen=True):
@@ -68,13 +68,10 @@ class AtWork:
         self._failures: list[str] = []
         self._began = 0.0
         self._seconds = 0.0
-        self._loads = [
-            ExerciserLoad(exerciser, target, self._context(exerciser, target), time.monotonic)
-            for exerciser, target in loads
-        ]
+        self._loads = [LoadAtWork(load, target, self._context(load, target), time.monotonic) for load, target in loads]
 
-    def _context(self, exerciser: Exerciser, target: LoadTarget) -> Context:
-        return Context(exerciser.name, target.address or "", Options(), self._stop, self._report, time.monotonic)
+    def _context(self, load: Load, target: LoadTarget) -> Context:
+        return Context(load.name, target.address or "", Options(), self._stop, self._report, time.monotonic)
 
     def _report(self, entry: Pass | Mismatch) -> None:
         with self._lock:

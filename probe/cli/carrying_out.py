@@ -1,45 +1,19 @@
 """How every command that writes to hardware goes on: the plan, and with --go the run and its document."""
 
-import sys
-from typing import TYPE_CHECKING, TypeVar
-
-import typer
-
+from probe.active.documents import SpeedsDocument, TrainingDocument, exit_status
+from probe.active.orders import Order
+from probe.cli.showing import show
 from probe.exit_status import ExitStatus
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from rich.console import Console
-
-    from probe.active.documents import SpeedsDocument, TrainingDocument
-    from probe.active.orders import Order
-
-    Document = TypeVar("Document", TrainingDocument, SpeedsDocument)
+from probe.render.terminal.active import before, teller
+from probe.render.terminal.console import console
 
 
-def carry_out(order: "Order[Document]", draw: "Callable[[Document, Console], None]", *, go: bool, json: bool) -> None:
-    """Show the plan, or do it and show what came of it. Ends with the exit status. Raises InputError where refused."""
-    from probe.active.documents import exit_status
-    from probe.documents.files import encode
-    from probe.render.terminal import active
-    from probe.render.terminal.console import console
-
+def carry_out(order: Order[TrainingDocument] | Order[SpeedsDocument], *, go: bool, json: bool) -> None:
+    """Show the plan, or do it and show what came of it. Raises InputError where it is refused."""
     if not go:
-        if json:
-            sys.stdout.buffer.write(encode(order.plan))
-        else:
-            active.plan(order.plan, console())
-        if order.plan.refused:
-            raise typer.Exit(ExitStatus.USAGE)
+        show(order.plan, status=ExitStatus.USAGE if order.plan.refused else ExitStatus.CLEAN, json=json)
         return
     screen = console(to_errors=True)
-    active.before(order.plan, screen)
-    document = order.carry_out(active.teller(screen))
-    if json:
-        sys.stdout.buffer.write(encode(document))
-    else:
-        draw(document, console())
-    status = exit_status(document)
-    if status is not ExitStatus.CLEAN:
-        raise typer.Exit(status)
+    before(order.plan, screen)
+    document = order.carry_out(teller(screen))
+    show(document, status=exit_status(document), json=json)

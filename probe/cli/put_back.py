@@ -1,11 +1,12 @@
 """linkprobe put-back."""
 
-import sys
 from typing import Annotated
 
 import typer
 
+from probe.active.healing import directories, heal
 from probe.cli.options import JsonOption
+from probe.cli.showing import show
 from probe.exit_status import ExitStatus
 
 
@@ -17,17 +18,5 @@ def put_back(
 
     Exit status: 0 all is as it was, 2 something is not, 64 a journal is damaged.
     """
-    from probe.active.healing import directories, heal
-
     document = heal(directories(), forget=forget)
-    if json:
-        from probe.documents.files import encode
-
-        sys.stdout.buffer.write(encode(document))
-    else:
-        from probe.render.terminal import active
-        from probe.render.terminal.console import console
-
-        active.put_back(document, console())
-    if document.leftovers:
-        raise typer.Exit(ExitStatus.URGENT)
+    show(document, status=ExitStatus.URGENT if document.leftovers else ExitStatus.CLEAN, json=json)

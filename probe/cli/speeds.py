@@ -4,8 +4,11 @@ from typing import Annotated
 
 import typer
 
+from probe.active.orders import speeds_order
+from probe.active.preparing import guarded
 from probe.cli.carrying_out import carry_out
 from probe.cli.options import AcceptOption, GoOption, JsonOption, LinksArgument, SysfsOption
+from probe.host.opening import open_source
 
 
 def speeds(
@@ -20,15 +23,9 @@ def speeds(
     sysfs: SysfsOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Take links through every speed that both ends support: does it train to it, carry data, stay clean.
+    """Take links through every speed that both ends support: does each train, carry data, stay clean.
 
     Exit status: 0 all good, 1 one is not, 2 not back or not restored, 3 nothing was measured, 64 refused.
     """
-    from probe.active.orders import speeds_order
-    from probe.active.preparing import guarded
-    from probe.host.opening import open_source
-    from probe.render.terminal import active
-
     with guarded(open_source(sysfs), links or [], accept or []) as (tested, guarding):
-        order = speeds_order(tested, guarding, seconds, load or [])
-        carry_out(order, active.speeds, go=go, json=json)
+        carry_out(speeds_order(tested, guarding, seconds, load or []), go=go, json=json)

@@ -4,8 +4,11 @@ from typing import Annotated
 
 import typer
 
+from probe.active.orders import training_order
+from probe.active.preparing import guarded
 from probe.cli.carrying_out import carry_out
 from probe.cli.options import AcceptOption, GoOption, JsonOption, LinksArgument, SysfsOption
+from probe.host.opening import open_source
 
 
 def train(
@@ -23,11 +26,5 @@ def train(
 
     Exit status: 0 none short, 1 some short, 2 not back or not restored, 3 nothing was measured, 64 refused.
     """
-    from probe.active.orders import training_order
-    from probe.active.preparing import guarded
-    from probe.host.opening import open_source
-    from probe.render.terminal import active
-
     with guarded(open_source(sysfs), links or [], accept or []) as (tested, guarding):
-        order = training_order(tested, guarding, way, times)
-        carry_out(order, active.training, go=go, json=json)
+        carry_out(training_order(tested, guarding, way, times), go=go, json=json)

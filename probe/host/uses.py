@@ -13,6 +13,7 @@ from probe.host.mounts import Mount, parse_mounts
 from probe.host.processes import OpenDevice, open_devices, remote_logins, running_tests
 from probe.host.routes import interfaces_towards
 from probe.host.source import Source
+from probe.registers.bits import within
 
 _UP = 0x1
 
@@ -181,7 +182,7 @@ class _Reader:
             uppers = tuple(
                 entry.removeprefix("upper_") for entry in self._names(f"sys/{path}") if entry.startswith("upper_")
             )
-            up = None if flags is None else bool(int(flags, 16) & _UP)
+            up = None if flags is None else bool(within(int(flags, 16), _UP))
             yield Interface(name=name, path=path, up=up, uppers=uppers)
 
     def _routed(self) -> Iterator[str]:

@@ -23,6 +23,11 @@ def differing(one: int, other: int, mask: int) -> int:
     return (one ^ other) & mask
 
 
+def within(bits: int, mask: int) -> int:
+    """Those of `bits` that the mask has."""
+    return bits & mask
+
+
 def outside(bits: int, mask: int) -> int:
     """Those of `bits` that the mask does not have."""
     return bits & ~mask
