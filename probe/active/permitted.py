@@ -74,7 +74,6 @@ class SysfsFile(msgspec.Struct, frozen=True, eq=False):
 
 _FUNCTION = r"bus/pci/devices/(?P<address>[0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7])"
 _ASPM = "l0s_aspm|l1_aspm|l1_1_aspm|l1_2_aspm|l1_1_pcipm|l1_2_pcipm|clkpm"
-COOLING_TYPE = "PCIe_Port_Link_Speed_"
 
 FILES: tuple[SysfsFile, ...] = (
     SysfsFile(re.compile(rf"{_FUNCTION}/reset_method"), re.compile(r"[a-z_]*( [a-z_]+)*")),

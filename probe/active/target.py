@@ -8,12 +8,13 @@ from collections.abc import Sequence
 import msgspec
 
 from probe.active.journal import LinkBefore
-from probe.active.permitted import COOLING_TYPE, End, Place, Scope
+from probe.active.permitted import End, Place, Scope
 from probe.audit.audit import audit
 from probe.audit.choosing import chosen
 from probe.audit.document import LinkDocument
 from probe.evidence import CoolingDevice, Evidence, SlotDirectory
 from probe.exceptions import InputError
+from probe.kernel_spellings import COOLING_TYPE
 from probe.links.facts import FunctionFacts
 from probe.links.topology import Topology, topology
 from probe.registers import express, physical

@@ -12,9 +12,10 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from probe.active.journal import LIVE_SYS
-from probe.active.permitted import COOLING_TYPE, Scope, file_at, register_at
+from probe.active.permitted import Scope, file_at, register_at
 from probe.exceptions import InputError
 from probe.host.mounts import kind_of_file_system
+from probe.kernel_spellings import COOLING_TYPE
 
 T = TypeVar("T")
 _FLAGS = os.O_CLOEXEC
