@@ -3,6 +3,7 @@
 May live here: which journals, and whether their values still mean anything. May not: sequences of registers, drawing.
 """
 
+import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from probe.active.journal import (
     left_behind,
     state_directory,
 )
-from probe.active.permitted import NotPermitted, Place
+from probe.active.permitted import NotPermitted, Place, Scope, file_at, register_at
 from probe.active.putting_back import all_back
 from probe.active.restoring import Leftover
 from probe.active.writing import SysfsMachine
@@ -57,19 +58,17 @@ def _joined(one: PutBackDocument, other: PutBackDocument) -> PutBackDocument:
 
 
 def _one(journal: Journal, *, forget: bool) -> PutBackDocument:
-    entries = journal.entries()
-    began = next(iter(entries), None)
-    if not isinstance(began, Began):
-        journal.discard()  # it was cut off before anything was written
-        return PutBackDocument()
-    run = f"{began.command} of {began.at[:19]} on {began.sys} (process {began.process})"
-    found = _healed(journal, began, entries)
-    document = msgspec.structs.replace(found, runs=(run,))
-    if forget or not any(item.writable for item in document.leftovers):
-        journal.discard()
-    else:
-        journal.close()
-    return document
+    with contextlib.closing(journal):
+        entries = journal.entries()
+        began = next(iter(entries), None)
+        if not isinstance(began, Began):
+            journal.discard()  # it was cut off before anything was written
+            return PutBackDocument()
+        run = f"{began.command} of {began.at[:19]} on {began.sys} (process {began.process})"
+        document = msgspec.structs.replace(_healed(journal, began, entries), runs=(run,))
+        if forget or not any(item.writable for item in document.leftovers):
+            journal.discard()
+        return document
 
 
 def _healed(journal: Journal, began: Began, entries: Sequence[Entry]) -> PutBackDocument:
@@ -82,21 +81,32 @@ def _healed(journal: Journal, began: Began, entries: Sequence[Entry]) -> PutBack
     if not Path(began.sys, "bus/pci/devices").is_dir():
         left = tuple(_lost(entry, "the tree is not there") for entry in kept if not isinstance(entry, Acted))
         return PutBackDocument(leftovers=left)
+    _refuse_overreaching(began.scope, kept, journal.path)
     machine = SysfsMachine(began.sys, began.scope)
-    strangers = {place.address for place in began.scope.places if _is_another(place, machine)}
-    ours = _Entries([entry for entry in entries if _address(entry) not in strangers], journal)
-    notes = tuple(f"{address}: another device is there now, and is left alone" for address in sorted(strangers))
     try:
+        strangers = {place.address for place in began.scope.places if _is_another(place, machine)}
+        ours = _Entries([entry for entry in entries if _address(entry) not in strangers], journal)
         left = Driver(machine, began.scope, ours).run(all_back(began, ours))
-    except NotPermitted as error:
-        remedy = "compare the registers by hand, then: linkprobe put-back --forget"
-        raise DocumentError(
-            f"asks for more than may be written ({error})", where=str(journal.path), remedy=remedy
-        ) from error
     finally:
         machine.close()
+    notes = tuple(f"{address}: another device is there now, and is left alone" for address in sorted(strangers))
     count = sum(1 for entry in ours.entries() if isinstance(entry, KeptRegister | KeptFile))
     return PutBackDocument(put_back=count - sum(1 for item in left if item.writable), leftovers=left, notes=notes)
+
+
+def _refuse_overreaching(scope: Scope, kept: Sequence[Entry], path: Path) -> None:
+    """A journal that asks for more than the tables have is damaged, and nothing of it is written."""
+    try:
+        for entry in kept:
+            if isinstance(entry, KeptRegister):
+                register_at(scope, entry.address, entry.offset, entry.size, entry.mask)
+            if isinstance(entry, KeptFile):
+                file_at(scope, entry.path, entry.old)
+    except NotPermitted as error:
+        remedy = "compare the registers by hand, then remove it"
+        raise DocumentError(
+            f"is damaged, and asks for what may not be written ({error})", where=str(path), remedy=remedy
+        ) from error
 
 
 class _Entries:

@@ -7,6 +7,7 @@ behind: by `kill -9`, by a crash, or because something could not be put back.
 import contextlib
 import fcntl
 import os
+import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -97,10 +98,10 @@ class Journal:
             folder.mkdir(parents=True, exist_ok=True, mode=0o755)
             with _locked(folder) as held:
                 _refuse_if_there(folder, began.sys)
-                path = folder / f"{began.at.replace(':', '')}-{began.process}.jsonl"
-                descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, 0o644)
+                prefix = f"{began.at.replace(':', '')}-{began.process}-"
+                descriptor, name = tempfile.mkstemp(prefix=prefix, suffix=".jsonl", dir=folder)
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                journal = cls(path, descriptor)
+                journal = cls(Path(name), descriptor)
                 journal.keep(began)
                 os.fsync(held)
         except OSError as error:
@@ -122,7 +123,6 @@ class Journal:
     def discard(self) -> None:
         """All is as it was: the journal has done its duty."""
         self.path.unlink(missing_ok=True)
-        self.close()
 
     def close(self) -> None:
         """Let the file and its lock go; what it holds stays for `put-back`."""

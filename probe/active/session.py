@@ -79,8 +79,7 @@ def session(began: Began, directory: Path | None = None) -> Iterator[Session]:
         machine.close()
         if going_on.restored:
             journal.discard()
-        else:
-            journal.close()
+        journal.close()
         signals.let_go()
 
 

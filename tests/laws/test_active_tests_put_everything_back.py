@@ -4,14 +4,16 @@ What hardware that answers and takes writes had before, it has afterwards, exact
 is not as it was is a leftover that names where it is and what belongs there.
 """
 
+import contextlib
 import errno
 from typing import TYPE_CHECKING
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from probe.active.asking import keep_awake, write_file
+from probe.active.asking import keep_awake, write, write_file
 from probe.active.driver import Driver
 from probe.active.link_at import LinkAt
 from probe.active.putting_back import all_back
@@ -53,7 +55,9 @@ faults = st.builds(
 )
 kills = st.lists(st.integers(0, 400), max_size=3)
 courses = st.lists(
-    st.sampled_from(("retrain", "reset by the port", "reset by the function", "slot power", "slow", "cooled", "awake")),
+    st.sampled_from(
+        ("retrain", "reset by the port", "reset by the function", "slot power", "slow", "cooled", "awake", "disables")
+    ),
     min_size=1,
     max_size=5,
 )
@@ -70,8 +74,8 @@ def made(comes: list[Comes], wrong: Faults, control: str, target_gts: float) -> 
 
 def carry_out(model: Model, runner: Driver, course: list[str]) -> None:
     found = LinkAt.of(model.target)
-    offset = found.port.express + express.LINK_CONTROL_2.offset
-    runner.keep(PORT, offset, 1, 0x0F)
+    if course[0] != "slow":
+        runner.keep(PORT, found.port.express + express.LINK_CONTROL_2.offset, 1, 0x0F)
     for what in course:
         try:
             runner.run(protocol(found, what))
@@ -93,8 +97,14 @@ def protocol(found: LinkAt, what: str) -> Protocol[object]:
         return (yield from step_to(found, 2.5, ByTarget()))
     if what == "cooled":
         return (yield from step_to(found, 5.0, ByThermal(COOLING, 4)))
-    for address in (PORT, COMPONENT):
-        yield from keep_awake(address)
+    for end in (found.component, found.port):
+        if what == "awake":
+            yield from keep_awake(end.address)
+        else:
+            control, control_2 = (end.express + at for at in (0x10, 0x30))
+            yield from write(end.address, control, 1, 0x00, 0x03)
+            yield from write(end.address, control + 1, 1, 0x02, 0x02)
+            yield from write(end.address, control_2, 1, 0x20, 0x20)
     return None
 
 
@@ -123,6 +133,24 @@ def test_after_put_back_all_is_as_it_was_or_is_told(
         assert not told, told
     if wrong == Faults(keeps_bandwidth_status_clear=wrong.keeps_bandwidth_status_clear) and all(c.up for c in comes):
         assert model.controls() == before
+
+
+@pytest.mark.parametrize(
+    "course", [["disables", "awake", "retrain"], ["slow", "cooled"], ["reset by the function"], ["slot power"]]
+)
+def test_killed_at_every_step(course: list[str]) -> None:
+    whole = made([], Faults(), "auto", 16.0)
+    carry_out(whole, driver(whole, Kept()), course)
+    for kill in range(0, whole.calls + 1, max(1, whole.calls // 300)):
+        model = made([], Faults(), "auto", 16.0)
+        head, before, state, kept = began(model), model.controls(), model.state(), Kept()
+        model.kill_at = kill
+        with contextlib.suppress(Killed):
+            carry_out(model, driver(model, kept), course)
+        model.kill_at = None
+        assert driver(model, kept).run(all_back(head, kept)) == ()
+        assert model.controls() == before, kill
+        assert model.state() == state, kill
 
 
 def _names(told: str, control: str) -> bool:
