@@ -13,10 +13,9 @@ from probe.active.target import Target
 from probe.active.users import disks_below, is_below, users_of_disk
 from probe.host.exclusive import Refused
 from probe.host.uses import Uses
-from probe.links.facts import DISPLAY, FunctionFacts
 from probe.links.kind_of_link import KindOfLink
-from probe.registers import express
-from probe.registers.bits import cut
+from probe.registers.class_code import DISPLAY
+from probe.registers.device import ExpressCapabilities
 
 LINK_LOSS = "link-loss"
 LIVE_DATA = "live-data"
@@ -161,16 +160,16 @@ def _displays(ground: Ground) -> Iterator[Finding]:
         address = str(function.address)
         if address in ground.uses.boot_displays:
             yield Finding(what=f"display {address}", user="the machine's own screen (boot_vga)")
-        elif function.vendor == _MANAGEMENT_GRAPHICS and _base_class(function) == DISPLAY:
+        elif (
+            function.vendor == _MANAGEMENT_GRAPHICS
+            and function.class_code is not None
+            and function.class_code.base == DISPLAY
+        ):
             yield Finding(what=f"display {address}", user="the management controller's graphics")
     for display in ground.uses.displays:
         if ground.below(display.path):
             word = None if display.kind == "console" else _word_for_use(ground.effect)
             yield Finding(what=f"{display.kind} {display.name}", user="a person may be looking at it", word=word)
-
-
-def _base_class(function: FunctionFacts) -> int | None:
-    return None if function.class_code is None else cut(function.class_code, 2, 1)
 
 
 def _pass_through(ground: Ground) -> Iterator[Finding]:
@@ -202,7 +201,7 @@ def _drivers(ground: Ground) -> Iterator[Finding]:
         if driver is None or driver == _PORT_DRIVER:
             continue
         what = f"function {function.address}"
-        if _base_class(function) == _MEMORY:
+        if function.class_code is not None and function.class_code.base == _MEMORY:
             yield Finding(what=what, user=f"memory that the system may be using (driver {driver})", remedy="unbind it")
         elif ground.effect in _LOSES_DRIVERS:
             yield Finding(what=what, user=f"driver {driver}", word=f"{BOUND}{driver}", remedy="unbind the driver")
@@ -217,8 +216,7 @@ def _effect(ground: Ground) -> Iterator[Finding]:
         if ground.firmware_first is not None:
             user = "the firmware hears of errors first and may stop the machine at a lost link"
             yield Finding(what=what, user=user, word=LINK_LOSS)
-        slot = ground.target.port.express_flag(express.CAPABILITIES["Slot Implemented"])
-        if slot is None or not slot.value:
+        if not ground.target.port.space.value(ExpressCapabilities.slot_implemented):
             user = "the port has no slot: what is soldered down cannot be taken out to bring it back"
             yield Finding(what=what, user=user, word=LINK_LOSS)
     elif ground.effect is Effect.POWER_OFF:
@@ -229,11 +227,11 @@ def _effect(ground: Ground) -> Iterator[Finding]:
 
 
 def _platform(ground: Ground) -> Iterator[Finding]:
-    standing = ground.target.document.standing
+    kind = ground.target.document.kind
     what = f"link below {ground.target.port.address}"
-    if standing is KindOfLink.TUNNEL:
+    if kind is KindOfLink.TUNNEL:
         yield Finding(what=what, user="it runs through a tunnel and has no lanes of its own")
-    if standing is KindOfLink.INTEGRATED:
+    if kind is KindOfLink.INTEGRATED:
         yield Finding(what=what, user="it is a part of the chipset or processor")
     for device in ground.uses.platform:
         if ground.below(device.path):

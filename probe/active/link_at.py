@@ -13,21 +13,17 @@ from probe.active.journal import LinkBefore
 from probe.active.permitted import Place, Scope
 from probe.active.steps import Protocol, Read
 from probe.active.target import Target
-from probe.errors.attribution import COMPONENT, PORT, SEVERITIES
+from probe.errors.attribution import SEVERITIES
 from probe.kernel_spellings import nonzero_counts
-from probe.links.facts import FunctionFacts
+from probe.links.function import FunctionFacts
+from probe.links.link import COMPONENT, PORT
 from probe.links.state import LinkState
-from probe.registers import express, physical
 from probe.registers.bits import all_ones, outside
-from probe.registers.model import FieldOf, Register, Structure
-from probe.registers.values import SPEED_GTS, WIDTHS
+from probe.registers.express import PCI_EXPRESS
+from probe.registers.link import LinkCapabilities, LinkControl2, LinkStatus
+from probe.registers.model import Field, Register
+from probe.registers.physical import EQUALIZATIONS, LaneErrorStatus
 
-_RATES: tuple[tuple[float, str, Structure, Register], ...] = (
-    (8.0, "8.0", express.PCI_EXPRESS, express.LINK_STATUS_2),
-    (16.0, "16.0", physical.PHYSICAL_LAYER_16, physical.STATUS_16),
-    (32.0, "32.0", physical.PHYSICAL_LAYER_32, physical.STATUS_32),
-    (64.0, "64.0", physical.PHYSICAL_LAYER_64, physical.STATUS_64),
-)
 _CONFIGURATION_NOT_READY = 0x0001  # Vendor ID of a component that asks for a retry (CRS Software Visibility)
 
 Counts = dict[tuple[str, str, str], int]
@@ -59,26 +55,27 @@ class EndAt(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     @classmethod
     def at(cls, place: Place) -> "EndAt":
         """The end at a place of a journal: of its capabilities only that of its link is known."""
-        key = (express.PCI_EXPRESS.extended, express.PCI_EXPRESS.id)
+        key = (PCI_EXPRESS.extended, PCI_EXPRESS.id)
         offsets = {} if place.express is None else {key: place.express}
         return cls(address=place.address, offsets=offsets, express_flags=place.express_flags)
 
-    def look(self, structure: Structure, register: Register) -> Read | None:
+    def look(self, register: type[Register]) -> Read | None:
         """The step that reads a register, None where this end has none."""
-        offset = self.offsets.get((structure.extended, structure.id))
-        if offset is None or register not in structure.existing(self.express_flags):
+        structure = register.structure
+        offset = None if structure is None else self.offsets.get((structure.extended, structure.id))
+        if structure is None or offset is None or register not in structure.existing(self.express_flags):
             return None
         return Read(self.address, offset + register.offset, register.size)
 
-    def read(self, structure: Structure, register: Register) -> Protocol[int | None]:
+    def read(self, register: type[Register]) -> Protocol[int | None]:
         """A register's value; None where there is none, or nothing answers."""
-        look = self.look(structure, register)
+        look = self.look(register)
         return None if look is None else (yield from answering(look.address, look.offset, look.size))
 
     @cached_property
     def express(self) -> int:
         """Where its PCI Express Capability is; a target always has one."""
-        return self.offsets[express.PCI_EXPRESS.extended, express.PCI_EXPRESS.id]
+        return self.offsets[PCI_EXPRESS.extended, PCI_EXPRESS.id]
 
 
 class LinkAt(msgspec.Struct, frozen=True, kw_only=True):
@@ -93,15 +90,16 @@ class LinkAt(msgspec.Struct, frozen=True, kw_only=True):
     @classmethod
     def of(cls, target: Target) -> "LinkAt":
         """The link of a target."""
-        active = target.port.express_flag(express.LINK_STATUS["Data Link Layer Link Active"])
-        capable = target.port.express_flag(express.LINK_CAPABILITIES["Data Link Layer Link Active Reporting Capable"])
+        space = target.port.space
+        active = space.value(LinkStatus.data_link_layer_link_active)
+        capable = space.value(LinkCapabilities.data_link_layer_link_active_reporting_capable)
         return cls(
             port=EndAt.of(target.port),
             component=EndAt.of(target.component),
             possible=target.document.possible,
             # Where the firmware keeps hot-plug, a port may say that it reports and never do (seen in an emulator).
-            reports_active=bool(active and active.value and capable and capable.value),
-            port_ids=(target.port.space.raw(0, 2), target.port.space.raw(2, 2)),
+            reports_active=bool(active and capable),
+            port_ids=(target.port.vendor, target.port.device),
         )
 
     @classmethod
@@ -120,7 +118,7 @@ class LinkAt(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def status(self) -> Read:
         """The step that reads the port's Link Status."""
-        return Read(self.port.address, self.port.express + express.LINK_STATUS.offset, express.LINK_STATUS.size)
+        return Read(self.port.address, self.port.express + LinkStatus.offset, LinkStatus.size)
 
     @property
     def identity(self) -> Read:
@@ -133,28 +131,22 @@ class LinkAt(msgspec.Struct, frozen=True, kw_only=True):
         yield COMPONENT, self.component
 
 
-def flag_in(status: int, name: str) -> bool:
-    """A bit of Link Status by its name."""
-    return bool(express.LINK_STATUS[name].field.raw(status))
+def is_set(field: Field[bool], status: int) -> bool:
+    """A bit of a register value."""
+    return bool(field.decode(status))
 
 
 def state_in(status: int | None) -> LinkState:
     """Speed and width by a Link Status; None for what it does not say."""
-    if status is None or status == all_ones(express.LINK_STATUS.size):
+    if status is None or status == LinkStatus.all_ones:
         return LinkState()
-    speed = SPEED_GTS.get(_raw(express.LINK_STATUS["Current Link Speed"], status))
-    width = _raw(express.LINK_STATUS["Negotiated Link Width"], status)
-    return LinkState(speed, width if width in WIDTHS else None)
-
-
-def _raw(bound: FieldOf, value: int) -> int:
-    return bound.field.raw(value)
+    return LinkState(LinkStatus.current_link_speed.decode(status), LinkStatus.negotiated_link_width.decode(status))
 
 
 def state_of(link: LinkAt) -> Protocol[LinkState]:
     """What the link runs at: the lesser of what its two ends say."""
     port = state_in((yield from read(link.status.address, link.status.offset, link.status.size)))
-    component = state_in((yield from link.component.read(express.PCI_EXPRESS, express.LINK_STATUS)))
+    component = state_in((yield from link.component.read(LinkStatus)))
     speeds = [state.speed_gts for state in (port, component) if state.speed_gts is not None]
     widths = [state.width for state in (port, component) if state.width is not None]
     return LinkState(min(speeds, default=None), min(widths, default=None))
@@ -169,18 +161,13 @@ def is_there(identity: int) -> bool:
 def equalization_of(link: LinkAt) -> Protocol[tuple[Equalization, ...]]:
     """What equalization reached, at each rate that the port can say it of and both ends can do."""
     found = []
-    for gts, rate, structure, register in _RATES:
-        if link.possible.speed_gts is None or gts > link.possible.speed_gts:
+    for row in EQUALIZATIONS:
+        if link.possible.speed_gts is None or row.rate_gts > link.possible.speed_gts:
             continue
-        value = yield from link.port.read(structure, register)
+        value = yield from link.port.read(row.complete.register)
         if value is not None:
-            complete = bool(_raw(register[f"Equalization {rate} GT/s Complete"], value))
-            phases = tuple(
-                phase
-                for phase in (1, 2, 3)
-                if _raw(register[f"Equalization {rate} GT/s Phase {phase} Successful"], value)
-            )
-            found.append(Equalization(speed_gts=gts, complete=complete, phases=phases))
+            passed = tuple(number for number, phase in enumerate(row.phases, start=1) if is_set(phase, value))
+            found.append(Equalization(speed_gts=row.rate_gts, complete=is_set(row.complete, value), phases=passed))
     return tuple(found)
 
 
@@ -188,7 +175,7 @@ def lane_errors_of(link: LinkAt) -> Protocol[dict[str, int]]:
     """Lane Error Status of each end that has it; its bits stay until somebody clears them."""
     found = {}
     for name, end in link.ends():
-        value = yield from end.read(physical.SECONDARY_PCI_EXPRESS, physical.LANE_ERROR_STATUS)
+        value = yield from end.read(LaneErrorStatus)
         if value is not None:
             found[name] = value
     return found
@@ -217,5 +204,5 @@ def grown(before: Counts | None, after: Counts | None) -> Counts | None:
 
 def target_speed_of(link: LinkAt) -> Protocol[float | None]:
     """The port's Target Link Speed, GT/s."""
-    value = yield from link.port.read(express.PCI_EXPRESS, express.LINK_CONTROL_2)
-    return None if value is None else SPEED_GTS.get(_raw(express.LINK_CONTROL_2["Target Link Speed"], value))
+    value = yield from link.port.read(LinkControl2)
+    return None if value is None else LinkControl2.target_link_speed.decode(value)

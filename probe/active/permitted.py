@@ -6,12 +6,15 @@ What is not in a table cannot be written: not by a mistake in a protocol, not by
 
 import re
 from enum import StrEnum
+from typing import Any
 
 import msgspec
 
-from probe.registers import express, physical
+from probe.address import ADDRESS
 from probe.registers.bits import cut, mask_of, outside
-from probe.registers.model import Register, Structure
+from probe.registers.link import LinkControl, LinkControl2
+from probe.registers.margining import LANE_MARGINING, MarginingLaneControl
+from probe.registers.model import Field, Register
 
 
 class End(StrEnum):
@@ -23,42 +26,46 @@ class End(StrEnum):
 
 
 class RegisterBits(msgspec.Struct, frozen=True, eq=False):
-    """Bits of a register that may be written: fields, the bytes of the register they lie in, and at which ends.
+    """Bits of a register that may be written: its fields, the bytes of it that they lie in, and at which ends.
 
     `neutral` are commands to be given, each answered in the next register, before the old value may come back.
     """
 
-    structure: Structure
-    register: Register
+    fields: tuple[Field[Any], ...]
     byte: int
     size: int
-    fields: tuple[str, ...]
     ends: frozenset[End]
     neutral: tuple[int, ...] = ()
 
     @property
+    def register(self) -> type[Register]:
+        """The register of the fields."""
+        return self.fields[0].register
+
+    @property
     def mask(self) -> int:
         """The bits, within the bytes that are written."""
-        return cut(mask_of(self.register, self.fields), self.byte, self.size)
+        return cut(mask_of(*self.fields), self.byte, self.size)
 
 
 _PORT = frozenset({End.PORT})
 _BOTH = frozenset({End.PORT, End.COMPONENT})
-_LANE_FIELDS = ("Receiver Number", "Margin Type", "Usage Model", "Margin Payload")
-NO_COMMAND = physical.MARGIN_CONTROL.pack({"Margin Type": "no command or capability access", "Margin Payload": 0x9C})
-GO_TO_NORMAL_SETTINGS = physical.MARGIN_CONTROL.pack({"Margin Type": "set", "Margin Payload": 0x0F})
-CLEAR_ERROR_LOG = physical.MARGIN_CONTROL.pack({"Margin Type": "set", "Margin Payload": 0x55})
+_LANE = MarginingLaneControl
+_LANE_FIELDS = (_LANE.receiver_number, _LANE.margin_type, _LANE.usage_model, _LANE.margin_payload)
+NO_COMMAND = _LANE.pack({_LANE.margin_type: "no command or capability access", _LANE.margin_payload: 0x9C})
+GO_TO_NORMAL_SETTINGS = _LANE.pack({_LANE.margin_type: "set", _LANE.margin_payload: 0x0F})
+CLEAR_ERROR_LOG = _LANE.pack({_LANE.margin_type: "set", _LANE.margin_payload: 0x55})
 
 REGISTERS: tuple[RegisterBits, ...] = (
     # A byte, never a dword: Link Status, next to it, has bits that a written 1 clears.
-    RegisterBits(express.PCI_EXPRESS, express.LINK_CONTROL, 0, 1, ("Retrain Link",), _PORT),
-    RegisterBits(express.PCI_EXPRESS, express.LINK_CONTROL, 0, 1, ("ASPM Control",), _BOTH),
+    RegisterBits((LinkControl.retrain_link,), 0, 1, _PORT),
+    RegisterBits((LinkControl.aspm_control,), 0, 1, _BOTH),
     # Bits 10 and 11 of the same byte are the kernel's (bandwidth service).
-    RegisterBits(express.PCI_EXPRESS, express.LINK_CONTROL, 1, 1, ("Hardware Autonomous Width Disable",), _BOTH),
-    RegisterBits(express.PCI_EXPRESS, express.LINK_CONTROL_2, 0, 1, ("Target Link Speed",), _PORT),
-    RegisterBits(express.PCI_EXPRESS, express.LINK_CONTROL_2, 0, 1, ("Hardware Autonomous Speed Disable",), _BOTH),
+    RegisterBits((LinkControl.hardware_autonomous_width_disable,), 1, 1, _BOTH),
+    RegisterBits((LinkControl2.target_link_speed,), 0, 1, _PORT),
+    RegisterBits((LinkControl2.hardware_autonomous_speed_disable,), 0, 1, _BOTH),
     RegisterBits(
-        physical.LANE_MARGINING, physical.MARGIN_CONTROL, 0, 2, _LANE_FIELDS, _BOTH,
+        _LANE_FIELDS, 0, 2, _BOTH,
         neutral=(NO_COMMAND, GO_TO_NORMAL_SETTINGS, NO_COMMAND, CLEAR_ERROR_LOG, NO_COMMAND),
     ),
 )  # fmt: skip
@@ -72,7 +79,7 @@ class SysfsFile(msgspec.Struct, frozen=True, eq=False):
     act: bool = False
 
 
-_FUNCTION = r"bus/pci/devices/(?P<address>[0-9a-f]{4,8}:[0-9a-f]{2}:[01][0-9a-f]\.[0-7])"
+_FUNCTION = rf"bus/pci/devices/(?P<address>{ADDRESS})"
 _ASPM = "l0s_aspm|l1_aspm|l1_1_aspm|l1_2_aspm|l1_1_pcipm|l1_2_pcipm|clkpm"
 
 FILES: tuple[SysfsFile, ...] = (
@@ -133,13 +140,14 @@ def register_at(scope: Scope, address: str, offset: int, size: int, mask: int) -
 
 
 def _covers(row: RegisterBits, place: Place, offset: int) -> bool:
-    if row.structure is express.PCI_EXPRESS:
-        there = row.register in row.structure.existing(place.express_flags)
+    structure = row.register.structure
+    if structure is not None and structure is not LANE_MARGINING:
+        there = row.register in structure.existing(place.express_flags)
         return there and place.express is not None and offset == place.express + row.register.offset + row.byte
     if place.margining is None:
         return False
     lanes = list(row.register.instances())[: place.lanes]
-    return any(offset == place.margining + at + row.byte for at, _ in lanes)
+    return any(offset == place.margining + at + row.byte for at in lanes)
 
 
 def file_at(scope: Scope, path: str, text: str) -> SysfsFile:

@@ -4,6 +4,7 @@ May live here: the plan of each command, and the cautions that stand before all 
 """
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import msgspec
 
@@ -16,9 +17,9 @@ from probe.active.training import RESET_S, SLOT_OFF_S, TRAINING_S
 from probe.active.ways import ByFunction, ByPort, ByRetrain, BySlot, ByTarget, ByThermal, Means, SpeedMeans
 from probe.audit.names import title
 from probe.evidence import Host
-from probe.links.facts import FunctionFacts
-from probe.registers import express
-from probe.registers.model import FieldOf
+from probe.links.function import FunctionFacts
+from probe.registers.link import LinkControl, LinkControl2
+from probe.registers.model import Field
 
 CAUTIONS = (
     """A bad link may not come back until power is removed, and the machine may stop: keep a console and remote power at
@@ -46,7 +47,7 @@ def training_writes(target: Target, means: Means) -> tuple[PlannedWrite, ...]:
     """What one training writes."""
     match means:
         case ByRetrain():
-            own = [_register(target.port, express.LINK_CONTROL["Retrain Link"], "set", "a training; the bit reads 0")]
+            own = [_register(target.port, LinkControl.retrain_link, "set", "a training; the bit reads 0")]
         case ByPort(path=path):
             meaning = "the kernel saves all that is below, resets the bus and restores it"
             own = [PlannedWrite(what="reset_subordinate", where=f"/sys/{path}", old=None, new="1", meaning=meaning)]
@@ -75,8 +76,8 @@ def speed_writes(target: Target, means: SpeedMeans, speeds: Iterable[float]) -> 
         )
     return (
         *_awake(target),
-        _register(target.port, express.LINK_CONTROL_2["Target Link Speed"], f"{told} GT/s", "put back afterwards"),
-        _register(target.port, express.LINK_CONTROL["Retrain Link"], "set", f"up to {RISES} trainings a speed"),
+        _register(target.port, LinkControl2.target_link_speed, f"{told} GT/s", "put back afterwards"),
+        _register(target.port, LinkControl.retrain_link, "set", f"up to {RISES} trainings a speed"),
     )
 
 
@@ -91,14 +92,12 @@ def _awake(target: Target) -> list[PlannedWrite]:
     ]  # fmt: skip
 
 
-def _register(function: FunctionFacts, bound: FieldOf, new: str, meaning: str) -> PlannedWrite:
-    found = function.space.find(express.PCI_EXPRESS)
-    raw = function.register(express.PCI_EXPRESS, bound.register)
-    at = 0 if found is None else found.offset + bound.register.offset
+def _register(function: FunctionFacts, field: Field[Any], new: str, meaning: str) -> PlannedWrite:
+    raw = function.space.register(field.register)
     return PlannedWrite(
-        what=f"{bound.field.name} in {bound.register.name}",
-        where=f"{function.address}, offset {at:03x}h, one byte",
-        old=None if raw is None else bound.field.text(raw),
+        what=f"{field.name} in {field.register.name}",
+        where=f"{function.address}, offset {function.space.offset_of(field.register) or 0:03x}h, one byte",
+        old=None if raw is None else field.text(raw),
         new=new,
         meaning=meaning,
     )

@@ -27,12 +27,11 @@ from probe.active.ways import ByFunction, Means, SpeedMeans, Way, effect_of
 from probe.audit.names import title
 from probe.links.state import LinkState
 from probe.observe.device_events import LogMonitor
-from probe.registers import express
-from probe.registers.bits import mask_of
+from probe.registers.link import LinkControl2
 
 Tell = Callable[[Target, Attempt], None]
 _LOSING = frozenset({Effect.LINK_DOWN, Effect.POWER_OFF, Effect.RESETS_FUNCTION})
-_SPEED_CONTROLS = mask_of(express.LINK_CONTROL_2, ("Target Link Speed",))
+_SPEED_CONTROLS = LinkControl2.target_link_speed.mask
 
 
 class Training(msgspec.Struct, frozen=True):
@@ -175,9 +174,9 @@ class Run:
         """Both ends awake, and the port's Target Link Speed kept, which the kernel may change too; gives that speed."""
         for end in (target.port, target.component):
             going_on.run(keep_awake(str(end.address)))
-        if link.port.look(express.PCI_EXPRESS, express.LINK_CONTROL_2) is None:
+        if link.port.look(LinkControl2) is None:
             return None
-        going_on.keep(link.port.address, link.port.express + express.LINK_CONTROL_2.offset, 1, _SPEED_CONTROLS)
+        going_on.keep(link.port.address, link.port.express + LinkControl2.offset, 1, _SPEED_CONTROLS)
         return going_on.run(target_speed_of(link))
 
 

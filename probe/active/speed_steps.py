@@ -14,26 +14,24 @@ from probe.active.restoring import Leftover
 from probe.active.steps import CannotWrite, Protocol
 from probe.active.training import Problem, Seen, Watch, aftermath, train, while_written
 from probe.active.ways import ByRetrain, ByTarget, SpeedMeans
-from probe.links.facts import FunctionFacts
+from probe.links.function import FunctionFacts
 from probe.links.state import LinkState
-from probe.registers import express
 from probe.registers.bits import differing
-from probe.registers.values import SPEED_GTS, speed_of_vector
+from probe.registers.link import LinkCapabilities, LinkCapabilities2, LinkControl2, LinkStatus
+from probe.registers.values import SPEED_GTS
 
 RISES = 3
 """Retrains that a rise in speed may need (seen in one vendor's kernel driver)."""
-_TARGET = express.LINK_CONTROL_2["Target Link Speed"].field
+_TARGET = LinkControl2.target_link_speed
 
 
 def speeds_of(end: FunctionFacts) -> tuple[float, ...]:
     """The speeds, GT/s ascending, that an end says it supports: its vector, else all up to its maximum."""
-    bound = express.LINK_CAPABILITIES_2["Supported Link Speeds Vector"]
-    raw = end.register(express.PCI_EXPRESS, bound.register)
-    listed = () if raw is None else speed_of_vector(bound.field.raw(raw))
-    most = end.speed(express.PCI_EXPRESS, express.LINK_CAPABILITIES["Max Link Speed"])
+    listed = end.space.value(LinkCapabilities2.supported_link_speeds_vector)
+    most = end.space.value(LinkCapabilities.max_link_speed)
     if listed:
         return listed
-    return () if most is None else tuple(speed for speed in SPEED_GTS.values() if speed <= most.value)
+    return () if most is None else tuple(speed for speed in SPEED_GTS.values() if speed <= most)
 
 
 def common_speeds(port: FunctionFacts, component: FunctionFacts) -> tuple[float, ...]:
@@ -62,7 +60,7 @@ def step_to(link: LinkAt, speed_gts: float, means: SpeedMeans) -> Protocol[tuple
 
 def _set_target(link: LinkAt, code: int) -> Protocol[Seen | None]:
     """Write Target Link Speed and read it back; what stands against it, None where it was taken."""
-    offset = link.port.express + express.LINK_CONTROL_2.offset
+    offset = link.port.express + LinkControl2.offset
     watch = Watch()
     try:
         yield from write(link.port.address, offset, 1, code, _TARGET.mask)
@@ -113,9 +111,7 @@ def _codes(link: LinkAt) -> Protocol[Codes]:
     identity = yield from read(link.identity.address, link.identity.offset, link.identity.size)
     if status is None or identity is None or state_in(status) == LinkState():
         return None, None
-    fields = (express.LINK_STATUS[name].field for name in ("Current Link Speed", "Negotiated Link Width"))
-    speed, width = (field.raw(status) for field in fields)
-    return speed, width
+    return LinkStatus.current_link_speed.raw(status), LinkStatus.negotiated_link_width.raw(status)
 
 
 def _is_below(now: Codes, before: LinkBefore) -> bool:

@@ -4,6 +4,7 @@ May live here: choosing links, where their registers are, what a test may write 
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import msgspec
 
@@ -14,10 +15,13 @@ from probe.audit.choosing import chosen
 from probe.audit.document import LinkDocument
 from probe.evidence import CoolingDevice, Evidence, SlotDirectory
 from probe.exceptions import InputError
-from probe.kernel_spellings import COOLING_TYPE
-from probe.links.facts import FunctionFacts
+from probe.kernel_spellings import COOLING_TYPE, DEVICE, VENDOR
+from probe.links.function import FunctionFacts
 from probe.links.topology import Topology, topology
-from probe.registers import express, physical
+from probe.registers.express import PCI_EXPRESS
+from probe.registers.link import LinkCapabilities, LinkStatus
+from probe.registers.margining import LANE_MARGINING
+from probe.registers.model import Field
 
 
 class Target(msgspec.Struct, frozen=True, kw_only=True):
@@ -33,8 +37,8 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def siblings(self) -> tuple[str, ...]:
         """The addresses of the component's functions."""
-        place = self.component.address.place
-        return tuple(str(item.address) for item in self.below if item.address.place == place)
+        place = self.component.address.without_function
+        return tuple(str(item.address) for item in self.below if item.address.without_function == place)
 
 
 def targets(evidence: Evidence, words: Sequence[str]) -> tuple[Target, ...]:
@@ -51,13 +55,13 @@ def _target(link: LinkDocument, tree: Topology, evidence: Evidence) -> Target:
         what = "has only one end that this system sees"
         raise InputError(what, where=where, remedy="test it from the host that has its Downstream Port")
     for end in (port, component):
-        if end.space.find(express.PCI_EXPRESS) is None:
+        if end.space.find(PCI_EXPRESS) is None:
             what = f"the registers of {end.address} could not be read, or it has no PCI Express Capability"
             raise InputError(what, where=where, remedy="run as root, with the device awake")
     return Target(
         document=link, port=port, component=component,
         below=tuple(sorted(tree.beneath(port), key=lambda facts: facts.address)),
-        slots=tuple(slot for slot in evidence.slots if slot.address == component.address.place),
+        slots=tuple(slot for slot in evidence.slots if slot.address == component.address.without_function),
         cooling=_cooling(str(port.address), evidence),
     )  # fmt: skip
 
@@ -83,8 +87,7 @@ def scope_of(under_test: Sequence[Target]) -> Scope:
 
 
 def _place(function: FunctionFacts, end: End) -> Place:
-    found, margining = function.space.find(express.PCI_EXPRESS), function.space.find(physical.LANE_MARGINING)
-    lanes = function.express_number(express.LINK_CAPABILITIES["Maximum Link Width"])
+    found, margining = function.space.find(PCI_EXPRESS), function.space.find(LANE_MARGINING)
     attributes = function.evidence.attributes
     return Place(
         address=str(function.address),
@@ -92,8 +95,8 @@ def _place(function: FunctionFacts, end: End) -> Place:
         express=None if found is None else found.offset,
         express_flags=function.space.express_flags,
         margining=None if margining is None else margining.offset,
-        lanes=0 if lanes is None else lanes.value,
-        identity=f"{attributes.get('vendor', '')} {attributes.get('device', '')}".strip() or None,
+        lanes=function.space.value(LinkCapabilities.maximum_link_width) or 0,
+        identity=f"{attributes.get(VENDOR, '')} {attributes.get(DEVICE, '')}".strip() or None,
     )
 
 
@@ -103,14 +106,13 @@ def links_before(under_test: Sequence[Target]) -> tuple[LinkBefore, ...]:
         LinkBefore(
             port=str(target.port.address),
             component=str(target.component.address),
-            speed=_raw(target.port, "Current Link Speed"),
-            width=_raw(target.port, "Negotiated Link Width"),
+            speed=_raw(target.port, LinkStatus.current_link_speed),
+            width=_raw(target.port, LinkStatus.negotiated_link_width),
         )
         for target in under_test
     )
 
 
-def _raw(port: FunctionFacts, field: str) -> int | None:
-    bound = express.LINK_STATUS[field]
-    raw = port.register(express.PCI_EXPRESS, bound.register)
-    return None if raw is None else bound.field.raw(raw)
+def _raw(port: FunctionFacts, field: Field[Any]) -> int | None:
+    raw = port.space.register(field.register)
+    return None if raw is None else field.raw(raw)

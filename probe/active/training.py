@@ -14,7 +14,7 @@ from probe.active.link_at import (
     Equalization,
     LinkAt,
     equalization_of,
-    flag_in,
+    is_set,
     is_there,
     lane_errors_of,
     state_in,
@@ -24,8 +24,7 @@ from probe.active.link_at import (
 from probe.active.steps import Begin, CannotWrite, Protocol, Wait
 from probe.active.ways import ByFunction, ByPort, ByRetrain, BySlot, Means
 from probe.links.state import LinkState
-from probe.registers import express
-from probe.registers.bits import all_ones
+from probe.registers.link import LinkControl, LinkStatus
 
 TRAINING_S = 1.0
 """PCIE_LINK_RETRAIN_TIMEOUT_MS of the kernel, and its wait for Data Link Layer Link Active."""
@@ -37,7 +36,8 @@ _SIGN_S = 0.020
 _BUSY_S = 0.002
 _PAUSE_S = 0.0002
 _RESET_PAUSE_S = 0.0005
-_RETRAIN = express.LINK_CONTROL["Retrain Link"].field.mask
+_MANAGED = LinkStatus.link_bandwidth_management_status
+_RETRAIN = LinkControl.retrain_link.mask
 # drivers/pci/quirks.c quirk_enable_clear_retrain_link: these never finish unless the bit is written back to 0.
 _CLEAR_BY_HAND = frozenset({(0x12D8, 0xE110), (0x12D8, 0xE111), (0x12D8, 0xE130)})
 
@@ -114,15 +114,15 @@ class Watch:
 
     def look(self, status: int | None, at: float, *, reports_active: bool) -> bool:
         """Take one Link Status; True while the link is training or away."""
-        if status is None or status == all_ones(express.LINK_STATUS.size) or self.before is None:
+        if status is None or status == LinkStatus.all_ones or self.before is None:
             return False
-        training = flag_in(status, "Link Training")
-        away = reports_active and not flag_in(status, "Data Link Layer Link Active")
+        training = is_set(LinkStatus.link_training, status)
+        away = reports_active and not is_set(LinkStatus.data_link_layer_link_active, status)
         if training:
             self.signs[Sign.TRAINING] = None
         if away:
             self.signs[Sign.INACTIVE] = None
-        if flag_in(status, _MANAGED) and not flag_in(self.before, _MANAGED):
+        if is_set(_MANAGED, status) and not is_set(_MANAGED, self.before):
             self.signs[Sign.MANAGED] = None
         if not (training or away) and state_in(status) != state_in(self.before):
             self.signs[Sign.STATE] = None
@@ -134,21 +134,20 @@ class Watch:
         return training or away
 
 
-_MANAGED = "Link Bandwidth Management Status"
-
-
 def _status(link: LinkAt) -> Protocol[int | None]:
     return (yield from read(link.status.address, link.status.offset, link.status.size))
 
 
 def _retrain(link: LinkAt) -> Protocol[Watch]:
     watch = Watch()
-    quiet = yield from until(link.status, lambda status: not flag_in(status, "Link Training"), TRAINING_S, 0.001)
+    quiet = yield from until(
+        link.status, lambda status: not is_set(LinkStatus.link_training, status), TRAINING_S, 0.001
+    )
     watch.before = quiet.value
     if not quiet.met:
         watch.fail(Problem.BUSY)
         return watch
-    control = link.port.express + express.LINK_CONTROL.offset
+    control = link.port.express + LinkControl.offset
     begin = yield from now()
     yield from write(link.port.address, control, 1, _RETRAIN, _RETRAIN)
     if link.port_ids in _CLEAR_BY_HAND:
@@ -218,7 +217,7 @@ def aftermath(link: LinkAt, watch: Watch) -> Protocol[Seen]:
     """Wait for the link and the component, then read what came of it."""
     if link.reports_active and watch.problem is None:
         active = yield from until(
-            link.status, lambda status: flag_in(status, "Data Link Layer Link Active"), TRAINING_S, 0.001
+            link.status, lambda status: is_set(LinkStatus.data_link_layer_link_active, status), TRAINING_S, 0.001
         )
         watch.look(active.value, (yield from now()), reports_active=True)
         if not active.met:

@@ -16,7 +16,7 @@ from probe.active.ways import ByRetrain, BySlot, Means
 from probe.errors.log_events import EventKind, LogEvent
 from probe.links.state import LinkState
 from probe.registers.bits import outside
-from probe.verdict.lanes import lanes_of
+from probe.registers.values import lanes_in
 
 _RUNNING_SHORT = 3
 _HARMFUL = frozenset({"nonfatal", "fatal"})
@@ -97,7 +97,7 @@ def trainings(course: Course, runner: Runner, beside: Watching) -> Trained:
 
 def new_lanes(before: dict[str, int], after: dict[str, int]) -> dict[str, tuple[int, ...]]:
     """The lanes whose error bit is set now and was not before, by end."""
-    new = {end: lanes_of(outside(mask, before.get(end, 0))) for end, mask in after.items()}
+    new = {end: lanes_in(outside(mask, before.get(end, 0))) for end, mask in after.items()}
     return {end: lanes for end, lanes in new.items() if lanes}
 
 

@@ -12,7 +12,7 @@ from probe.active.guard import Effect
 from probe.active.target import Target
 from probe.exceptions import InputError
 from probe.host.resets import Resets
-from probe.registers import express
+from probe.registers.link import LinkControl2
 
 _BUS = "bus"
 _LOSES_THE_LINK = frozenset({"bus", "cxl_bus", "acpi", "device_specific"})  # the last two: nobody says what they do
@@ -85,7 +85,7 @@ def speed_means(target: Target) -> SpeedMeans:
     if cooling is not None and cooling.max_state.isdecimal():
         # drivers/thermal/pcie_cooling.c: state 0 is the port's best speed, the last state 2.5 GT/s, whose code is 1.
         return ByThermal(f"class/thermal/{cooling.name}/cur_state", int(cooling.max_state) + 1)
-    if target.port.register(express.PCI_EXPRESS, express.LINK_CONTROL_2) is None:
+    if target.port.space.register(LinkControl2) is None:
         what = "has no Target Link Speed (PCI Express Capability before version 2), or it could not be read"
         raise InputError(what, where=str(target.port.address), remedy="use linkprobe train")
     return ByTarget()

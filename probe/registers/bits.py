@@ -3,7 +3,9 @@
 May live here: arithmetic on raw values. May not: what a bit means; that is in the tables.
 """
 
-from probe.registers.model import Register
+from typing import Any
+
+from probe.registers.model import Field
 
 BYTE_BITS = 8
 
@@ -33,11 +35,11 @@ def outside(bits: int, mask: int) -> int:
     return bits & ~mask
 
 
-def mask_of(register: Register, names: tuple[str, ...]) -> int:
-    """The bits of these fields of a register, in place. Raises KeyError for a field that it does not have."""
+def mask_of(*fields: Field[Any]) -> int:
+    """The bits of these fields of one register, in place."""
     total = 0
-    for name in names:
-        total |= register[name].field.mask
+    for field in fields:
+        total |= field.mask
     return total
 
 

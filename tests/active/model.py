@@ -10,14 +10,17 @@ import errno
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 from fake_sysfs import Machine, card, machine, root_port
 from probe.active.driver import Driver
 from probe.active.journal import Began, Entry, began_now
 from probe.active.target import links_before, scope_of, targets
 from probe.host.machine import read_machine
-from probe.registers import express, physical
-from probe.registers.model import FieldOf
+from probe.registers.express import PCI_EXPRESS
+from probe.registers.link import LinkControl, LinkControl2, LinkStatus, LinkStatus2
+from probe.registers.model import Field
+from probe.registers.physical import SECONDARY_PCI_EXPRESS, LaneErrorStatus
 from probe.registers.values import SPEED_GTS
 
 PORT, COMPONENT = "0000:00:01.0", "0000:01:00.0"
@@ -90,41 +93,38 @@ class Model:
 
     def _offset(self, address: str) -> int:
         function = self.target.port if address == PORT else self.target.component
-        found = function.space.find(express.PCI_EXPRESS)
+        found = function.space.find(PCI_EXPRESS)
         assert found is not None
         return found.offset
 
     # What is there, in words.
 
-    def get(self, address: str, bound: FieldOf) -> int:
-        data = self.configs[address]
-        at = self._express[address] + bound.register.offset
-        return bound.field.raw(int.from_bytes(data[at : at + bound.register.size], "little"))
+    def get(self, address: str, field_: Field[Any]) -> int:
+        data, register = self.configs[address], field_.register
+        at = self._express[address] + register.offset
+        return field_.raw(int.from_bytes(data[at : at + register.size], "little"))
 
-    def put(self, address: str, bound: FieldOf, value: int) -> None:
-        data, field_ = self.configs[address], bound.field
-        at, size = self._express[address] + bound.register.offset, bound.register.size
-        whole = int.from_bytes(data[at : at + size], "little") & ~field_.mask | value << field_.low
-        data[at : at + size] = whole.to_bytes(size, "little")
+    def put(self, address: str, field_: Field[Any], value: int) -> None:
+        data, register = self.configs[address], field_.register
+        at = self._express[address] + register.offset
+        whole = int.from_bytes(data[at : at + register.size], "little") & ~field_.mask | value << field_.low
+        data[at : at + register.size] = whole.to_bytes(register.size, "little")
 
     def state(self) -> tuple[float, int]:
-        speed = SPEED_GTS[self.get(PORT, express.LINK_STATUS["Current Link Speed"])]
-        return speed, self.get(PORT, express.LINK_STATUS["Negotiated Link Width"])
+        speed = SPEED_GTS[self.get(PORT, LinkStatus.current_link_speed)]
+        return speed, self.get(PORT, LinkStatus.negotiated_link_width)
 
     def controls(self) -> dict[str, object]:
         """Everything that a run might leave changed."""
         held = {
-            (address, name): self.get(address, register[name])
+            (address, field_.name): self.get(address, field_)
             for address in self.configs
-            for register, name in (
-                (express.LINK_CONTROL, "ASPM Control"),
-                (express.LINK_CONTROL, "Retrain Link"),
-                (express.LINK_CONTROL, "Link Disable"),
-                (express.LINK_CONTROL, "Hardware Autonomous Width Disable"),
-                (express.LINK_CONTROL_2, "Target Link Speed"),
-                (express.LINK_CONTROL_2, "Hardware Autonomous Speed Disable"),
+            for field_ in (
+                LinkControl.aspm_control, LinkControl.retrain_link, LinkControl.link_disable,
+                LinkControl.hardware_autonomous_width_disable, LinkControl2.target_link_speed,
+                LinkControl2.hardware_autonomous_speed_disable,
             )
-        }
+        }  # fmt: skip
         files = {
             path: text
             for path, text in self.files.items()
@@ -160,11 +160,11 @@ class Model:
         self.writes.append((address, offset, size, value))
         assert mask
         base = self._express[address]
-        if offset == base + express.LINK_CONTROL.offset and size == 1:
+        if offset == base + LinkControl.offset and size == 1:
             self._link_control(address, value)
-        elif offset == base + express.LINK_CONTROL_2.offset and size == 1:
+        elif offset == base + LinkControl2.offset and size == 1:
             self._link_control_2(address, value)
-        elif offset == base + express.LINK_CONTROL.offset + 1 and size == 1:
+        elif offset == base + LinkControl.offset + 1 and size == 1:
             self.configs[address][offset] = value
         else:
             self.wrongs.append(f"{size} bytes at {offset:03x}h of {address}")
@@ -173,51 +173,51 @@ class Model:
         retrain = value & 0x20
         if value & 0x10:
             self.wrongs.append("Link Disable was set")
-        self.configs[address][self._express[address] + express.LINK_CONTROL.offset] = value & ~0x20
+        self.configs[address][self._express[address] + LinkControl.offset] = value & ~0x20
         if retrain and address != PORT:
             self.wrongs.append("Retrain Link was written at the component")
-        if retrain and self.get(PORT, express.LINK_STATUS["Link Training"]):
+        if retrain and self.get(PORT, LinkStatus.link_training):
             self.wrongs.append("Retrain Link was written while the link was training")
         if retrain and not self.faults.ignores_retrain:
             self._begin()
 
     def _link_control_2(self, address: str, value: int) -> None:
-        at = self._express[address] + express.LINK_CONTROL_2.offset
+        at = self._express[address] + LinkControl2.offset
         if self.faults.target_read_only:
             value = value & ~0x0F | self.configs[address][at] & 0x0F
         self.configs[address][at] = value
 
     def _begin(self, *, later: float = 0.0) -> None:
         comes = self.coming.popleft() if self.coming else Comes()
-        self.put(PORT, express.LINK_STATUS["Link Training"], 1)
+        self.put(PORT, LinkStatus.link_training, 1)
         self._ends = (self.time + later + comes.ms / 1000, comes)
 
     def _trained(self, comes: Comes) -> None:
         self.trained += 1
-        self.put(PORT, express.LINK_STATUS["Link Training"], 0)
+        self.put(PORT, LinkStatus.link_training, 0)
         self.up = comes.up
         for path in [name for name in self.files if name.endswith("aer_dev_correctable")][:1]:
             if comes.errors:
                 self.files[path] = "\n".join(f"{name} {self.trained}" for name in comes.errors)
         if not self.faults.keeps_bandwidth_status_clear:
-            self.put(PORT, express.LINK_STATUS["Link Bandwidth Management Status"], 1)
+            self.put(PORT, LinkStatus.link_bandwidth_management_status, 1)
         if not comes.up:
-            self.put(PORT, express.LINK_STATUS["Data Link Layer Link Active"], 0)
+            self.put(PORT, LinkStatus.data_link_layer_link_active, 0)
             return
-        self.put(PORT, express.LINK_STATUS["Data Link Layer Link Active"], 1)
+        self.put(PORT, LinkStatus.data_link_layer_link_active, 1)
         best = self.target.document.possible.speed_gts or 2.5
-        speed = min(best, SPEED_GTS[self.get(PORT, express.LINK_CONTROL_2["Target Link Speed"])])
+        speed = min(best, SPEED_GTS[self.get(PORT, LinkControl2.target_link_speed)])
         speed = min(speed, comes.speed_gts or speed)
         for address in self.configs:
-            self.put(address, express.LINK_STATUS["Current Link Speed"], CODES[speed])
-            self.put(address, express.LINK_STATUS["Negotiated Link Width"], comes.width or self.best_width)
-        self.put(PORT, express.LINK_STATUS_2["Equalization 8.0 GT/s Complete"], int(comes.equalized))
+            self.put(address, LinkStatus.current_link_speed, CODES[speed])
+            self.put(address, LinkStatus.negotiated_link_width, comes.width or self.best_width)
+        self.put(PORT, LinkStatus2.equalization_8_complete, int(comes.equalized))
         self._set_lanes(comes.lanes)
 
     def _set_lanes(self, lanes: int) -> None:
-        found = self.target.port.space.find(physical.SECONDARY_PCI_EXPRESS)
+        found = self.target.port.space.find(SECONDARY_PCI_EXPRESS)
         if found is not None and lanes:
-            at = found.offset + physical.LANE_ERROR_STATUS.offset
+            at = found.offset + LaneErrorStatus.offset
             held = int.from_bytes(self.configs[PORT][at : at + 4], "little") | lanes
             self.configs[PORT][at : at + 4] = held.to_bytes(4, "little")
 
@@ -233,7 +233,7 @@ class Model:
         if path.endswith(("/reset", "/reset_subordinate")):
             self._file_ends[path] = (self.time + RESET_S, self.faults.reset_fails)
             if not self.faults.ignores_retrain:
-                self.put(PORT, express.LINK_STATUS["Data Link Layer Link Active"], 0)
+                self.put(PORT, LinkStatus.data_link_layer_link_active, 0)
                 self._begin(later=0.02)
         elif path.endswith("/power") and "slots" in path:
             self._power(path, text)
@@ -247,14 +247,14 @@ class Model:
         self._file_ends[path] = (self.time + 1.0, 0)
         if text == "0":
             self.up = False
-            self.put(PORT, express.LINK_STATUS["Data Link Layer Link Active"], 0)
+            self.put(PORT, LinkStatus.data_link_layer_link_active, 0)
         else:
             self._begin(later=0.05)
 
     def _cool(self, path: str, text: str) -> None:
         best = CODES[self.target.document.port_best.speed_gts or 2.5]
         self.files[path] = text
-        self.put(PORT, express.LINK_CONTROL_2["Target Link Speed"], best - int(text))
+        self.put(PORT, LinkControl2.target_link_speed, best - int(text))
         self._begin()
         self._file_ends[path] = (self.time + 0.02, 0)
 

@@ -2,7 +2,6 @@
 
 import pytest
 from msgspec.structs import replace
-from probe.links.facts import FunctionFacts
 
 from fake_sysfs import Component, Function, Machine, State, card, machine, port, root_port, switch
 from probe.active.guard import (
@@ -24,6 +23,7 @@ from probe.host.machine import read_machine
 from probe.host.mounts import Mount
 from probe.host.processes import OpenDevice
 from probe.host.uses import BlockDevice, Display, Interface, PlatformDevice, Uses
+from probe.links.function import FunctionFacts
 
 PORT, COMPONENT = "0000:00:01.0", "0000:01:00.0"
 BELOW = f"devices/pci0000:00/{PORT}/{COMPONENT}"

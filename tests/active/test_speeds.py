@@ -16,7 +16,7 @@ from probe.active.ways import ByTarget, ByThermal, SpeedMeans, speed_means
 from probe.evidence import CoolingDevice
 from probe.exceptions import InputError
 from probe.links.state import LinkState
-from probe.registers import express
+from probe.registers.link import LinkCapabilities2, LinkControl2
 from tests.active.model import COMPONENT, PORT, Comes, Faults, Kept, Model, began, driver, link
 
 BESIDE = Watching(tuple, lambda: None, lambda _: None)
@@ -154,7 +154,7 @@ def test_through_the_kernels_cooling_device() -> None:
     for speed in SPEEDS:
         seen = runner.run(step_to(found, speed, ByThermal(COOLING, 4)))
         assert seen[-1].state.speed_gts == speed
-    assert not any(offset == found.port.express + express.LINK_CONTROL_2.offset for _, offset, _, _ in model.writes)
+    assert not any(offset == found.port.express + LinkControl2.offset for _, offset, _, _ in model.writes)
     runner.run(step_to(found, 2.5, ByThermal(COOLING, 4)))
     assert runner.run(all_back(began(model), kept)) == ()
     assert model.controls() == before
@@ -182,4 +182,4 @@ def test_the_speeds_of_an_end() -> None:
 
     assert end() == SPEEDS
     assert end(supported=(2.5, 5.0, 16.0)) == (2.5, 5.0, 16.0)
-    assert end(registers={express.LINK_CAPABILITIES_2: {"Supported Link Speeds Vector": 0}}) == SPEEDS
+    assert end(registers={LinkCapabilities2.supported_link_speeds_vector: ()}) == SPEEDS

@@ -14,7 +14,7 @@ from probe.active.ways import ByFunction, ByPort, ByRetrain, BySlot, Means
 from probe.errors.log_events import log_events
 from probe.evidence import LogLine
 from probe.links.state import LinkState
-from probe.registers import express
+from probe.registers.link import LinkStatus
 from tests.active.model import COMPONENT, PORT, Comes, Faults, Model, driver, link
 
 FULL = LinkState(16.0, 8)
@@ -76,7 +76,7 @@ def test_a_port_that_ignores_the_bit_has_not_trained() -> None:
 def test_a_bit_set_long_before_is_no_sign() -> None:
     """Kernels without a bandwidth service leave Link Bandwidth Management Status set after any training."""
     model = Model(link(), faults=Faults(ignores_retrain=True))
-    model.put(PORT, express.LINK_STATUS["Link Bandwidth Management Status"], 1)
+    model.put(PORT, LinkStatus.link_bandwidth_management_status, 1)
     (attempt,) = run(model, 1).attempts
     assert not attempt.observed_training
 

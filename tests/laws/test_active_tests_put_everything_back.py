@@ -22,7 +22,7 @@ from probe.active.steps import CannotWrite, Protocol
 from probe.active.training import train
 from probe.active.ways import ByFunction, ByPort, ByRetrain, BySlot, ByTarget, ByThermal
 from probe.evidence import CoolingDevice
-from probe.registers import express
+from probe.registers.link import LinkControl2
 from tests.active.model import COMPONENT, PORT, Comes, Faults, Kept, Killed, Model, began, driver, link
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def made(comes: list[Comes], wrong: Faults, control: str, target_gts: float) -> 
 def carry_out(model: Model, runner: Driver, course: list[str]) -> None:
     found = LinkAt.of(model.target)
     if course[0] != "slow":
-        runner.keep(PORT, found.port.express + express.LINK_CONTROL_2.offset, 1, 0x0F)
+        runner.keep(PORT, found.port.express + LinkControl2.offset, 1, 0x0F)
     for what in course:
         try:
             runner.run(protocol(found, what))
