@@ -13,6 +13,7 @@ from probe.active.target import Target
 from probe.active.users import disks_below, is_below, users_of_disk
 from probe.host.exclusive import Refused
 from probe.host.uses import Uses
+from probe.kernel_spellings import VIRTUAL_FUNCTIONS
 from probe.links.kind_of_link import KindOfLink
 from probe.registers.class_code import DISPLAY
 from probe.registers.device import ExpressCapabilities
@@ -237,9 +238,9 @@ def _platform(ground: Ground) -> Iterator[Finding]:
         if ground.below(device.path):
             yield Finding(what=f"{device.kind} {device.name}", user="the machine itself rests on it")
     for function in ground.target.below:
-        number = function.evidence.attributes.get("sriov_numvfs", "0")
+        number = function.evidence.attributes.get(VIRTUAL_FUNCTIONS, "0")
         if number not in {"", "0"}:
-            remedy = "write 0 to its sriov_numvfs first"
+            remedy = f"write 0 to its {VIRTUAL_FUNCTIONS} first"
             yield Finding(what=f"function {function.address}", user=f"{number} virtual functions", remedy=remedy)
 
 

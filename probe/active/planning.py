@@ -17,6 +17,7 @@ from probe.active.training import RESET_S, SLOT_OFF_S, TRAINING_S
 from probe.active.ways import ByFunction, ByPort, ByRetrain, BySlot, ByTarget, ByThermal, Means, SpeedMeans
 from probe.audit.names import title
 from probe.evidence import Host
+from probe.kernel_spellings import RUNTIME_CONTROL
 from probe.links.function import FunctionFacts
 from probe.registers.link import LinkControl, LinkControl2
 from probe.registers.model import Field
@@ -84,11 +85,11 @@ def speed_writes(target: Target, means: SpeedMeans, speeds: Iterable[float]) -> 
 def _awake(target: Target) -> list[PlannedWrite]:
     return [
         PlannedWrite(
-            what="power/control", where=f"/sys/bus/pci/devices/{end.address}/power/control", old="auto", new="on",
+            what=RUNTIME_CONTROL, where=f"/sys/bus/pci/devices/{end.address}/{RUNTIME_CONTROL}", old="auto", new="on",
             meaning=_AWAKE,
         )
         for end in (target.port, target.component)
-        if end.evidence.attributes.get("power/control") == "auto"
+        if end.evidence.attributes.get(RUNTIME_CONTROL) == "auto"
     ]  # fmt: skip
 
 
