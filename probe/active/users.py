@@ -19,6 +19,12 @@ def disks_below(uses: Uses, root: str) -> tuple[BlockDevice, ...]:
     return tuple(disk for disk in uses.block_devices if any(is_below(path, root) for path in disk.paths))
 
 
+def users_of_file(path: str, uses: Uses) -> tuple[str, ...]:
+    """Each use of the disk or partition that a device file names, or of anything on it."""
+    named = (disk for disk in uses.block_devices if _is_named(path, disk))
+    return tuple(user for disk in named for user in users_of_disk(disk, uses))
+
+
 def users_of_disk(disk: BlockDevice, uses: Uses) -> Iterator[str]:
     """Each use of a disk or partition, of its partitions, and of everything built on it, as a phrase."""
     for device, way in _built_on(disk, uses):

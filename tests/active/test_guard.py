@@ -17,6 +17,7 @@ from probe.active.guard import (
     standing_in_the_way,
 )
 from probe.active.target import Target, targets
+from probe.active.users import users_of_file
 from probe.evidence import Unread, Why
 from probe.host.exclusive import Refused
 from probe.host.machine import read_machine
@@ -111,6 +112,14 @@ def test_a_disk_with_several_paths_is_lost_with_any_of_them() -> None:
     )  # fmt: skip
     uses = replace(NOTHING, block_devices=(head,), mounts=(mount("259:0", "/data"),))
     assert told(found(uses)) == [("disk nvme0n1", "mounted on /data", None)]
+
+
+def test_a_disk_by_its_file() -> None:
+    uses = replace(NOTHING, block_devices=(DISK, PART), mounts=(mount("259:2", "/"),))
+    assert users_of_file("/dev/nvme0n1", uses) == ("the system's root, through nvme0n1p2",)
+    assert users_of_file("/dev/nvme0n1p2", uses) == ("the system's root",)
+    assert users_of_file("/dev/nvme1n1", uses) == ()
+    assert users_of_file("/srv/scratch", uses) == ()
 
 
 def test_disks_elsewhere_do_not_matter() -> None:

@@ -57,7 +57,18 @@ JOB = f"""
     {PRELUDE}
     mkdir -p /mnt && mount -t ext4 /dev/nvme0n1 /mnt
     run mounted train {MOUNTED} --times 2 --go --accept link-loss --accept live-data
+    run raw soak --minutes 0.01 --load storage-round-trip:/dev/nvme0n1 --raw serial-0 -o /out/raw.jsonl
     run mounted-plan train {MOUNTED} --json
+    cat > /tmp/as-root <<'END'
+    for name in $(ls /); do
+        [ $name = mnt ] && continue
+        if [ -L /$name ]; then cp -a /$name /mnt/; else mkdir -p /mnt/$name && mount --rbind /$name /mnt/$name; fi
+    done
+    cd /mnt && mkdir -p before && pivot_root . before && cd {emulator.TOP}
+    findmnt -no SOURCE / > /out/root
+    python -m probe train {MOUNTED} --go --accept link-loss 2> /out/root-disk.err; echo $? > /out/root-disk.status
+END
+    unshare -m sh /tmp/as-root
 
     echo md9 > /sys/module/md_mod/parameters/new_array
     cd /sys/block/md9/md
@@ -136,6 +147,17 @@ def test_a_mounted_disk_is_refused_whatever_is_accepted(seen: Path) -> None:
     assert "disk nvme0n1: mounted on /mnt" in told(seen, "mounted")
     plan = document(seen, "mounted-plan")
     assert (status(seen, "mounted-plan"), plan["refused"]) == (64, True)
+
+
+def test_a_soak_does_not_overwrite_a_disk_in_use(seen: Path) -> None:
+    assert status(seen, "raw") == 64
+    assert "/dev/nvme0n1: is in use (mounted on /mnt)" in told(seen, "raw")
+
+
+def test_the_root_disk_is_refused(seen: Path) -> None:
+    assert (seen / "root").read_text().strip() == "/dev/nvme0n1"
+    assert status(seen, "root-disk") == 64
+    assert "disk nvme0n1: the system's root" in told(seen, "root-disk")
 
 
 def test_a_member_of_an_array_is_refused(seen: Path) -> None:
@@ -267,7 +289,7 @@ TRACED = PRELUDE + "".join(
     f"""
     strace -f -qq -e trace=open,openat,openat2,creat -o /out/trace.{name} python -m probe {line} > /dev/null 2>&1
     """
-    for name, line in READERS.items()
+    for name, line in {**READERS, "go": f"train {FREE} --times 1 --go --accept link-loss"}.items()
 )
 
 
@@ -276,6 +298,14 @@ def traced(guest_ready: None, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("traced")
     emulator.boot(devices(out), TRACED, out)
     return out
+
+
+def test_a_run_with_go_opens_for_writing_what_the_tables_have_and_nothing_else(traced: Path) -> None:
+    """Also shows that the trace would see it."""
+    lines = (traced / "trace.go").read_text().splitlines()
+    opened = [match.groups() for line in lines if (match := OPENED.search(line))]
+    written = {path for path, flags in opened if path.startswith("/sys") and WRITING.search(flags)}
+    assert written == {f"/sys/bus/pci/devices/{FREE}/config"}
 
 
 def test_every_command_is_traced() -> None:
