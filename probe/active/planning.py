@@ -70,11 +70,9 @@ def speed_writes(target: Target, means: SpeedMeans, speeds: Iterable[float]) -> 
     told = ", ".join(f"{speed:g}" for speed in speeds)
     if isinstance(means, ByThermal):
         meaning = f"the kernel trains the link to {told} GT/s in turn; put back afterwards"
-        new = "one state a speed"
-        return (
-            *_awake(target),
-            PlannedWrite(what="cur_state", where=f"/sys/{means.path}", old=None, new=new, meaning=meaning),
-        )
+        held = None if target.cooling is None else target.cooling.cur_state
+        new, where = "one state a speed", f"/sys/{means.path}"
+        return (*_awake(target), PlannedWrite(what="cur_state", where=where, old=held, new=new, meaning=meaning))
     return (
         *_awake(target),
         _register(target.port, LinkControl2.target_link_speed, f"{told} GT/s", "put back afterwards"),

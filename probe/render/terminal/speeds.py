@@ -30,7 +30,8 @@ def _step(step: SpeedStep) -> tuple[str, ...]:
         carried = f"{carried}, {data_rate(step.bytes_s)}"
     state = str(step.state) if step.attempts else ""
     time = duration(step.seconds) if step.seconds else ""
-    words = (_word(step.supported), _word(step.trained), carried, _word(step.clean))
+    told = (_word(step.trained), carried, _word(step.clean)) if step.supported else ("", "", "")
+    words = (_word(step.supported), *told)
     return (f"{step.speed_gts:g} GT/s", *words, state, time)
 
 

@@ -20,9 +20,6 @@ def render(document: TrainingDocument, screen: Console) -> None:
     for link in document.links:
         result(link, screen)
         screen.print(Padding(Text(f"by {link.means}; expected {link.expected}", style="dim"), (0, 0, 0, 2)))
-        kinds = ", ".join(f"{count} {kind}" for kind, count in link.kinds.items())
-        if kinds:
-            screen.print(Padding(Text(f"{link.of} observed: {kinds}"), (0, 0, 0, 2)))
         _times(link.attempts, screen)
         unusual = [item for item in link.attempts if item.kind is not Kind.GOOD or item.errors or item.kernel]
         _attempts(unusual, screen)
