@@ -155,12 +155,14 @@ def entries_of(path: Path) -> tuple[Entry, ...]:
 
 
 def left_behind(directory: Path) -> Iterator[Journal]:
-    """The journals that no running test holds, newest first, each locked while it is looked at."""
+    """The journals that no running test holds, newest first, each locked while it is looked at. Raises InputError."""
     for path in sorted(directory.glob("*.jsonl"), reverse=True):
         try:
             descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CLOEXEC)
         except FileNotFoundError:
             continue
+        except PermissionError as error:
+            raise _not_ours(path) from error
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -180,7 +182,10 @@ def there_already(sys: str, directory: Path | None = None) -> str | None:
 
 def _refuse_if_there(folder: Path, sys: str) -> None:
     for path in sorted(folder.glob("*.jsonl")):
-        began = next(iter(entries_of(path)), None)
+        try:
+            began = next(iter(entries_of(path)), None)
+        except PermissionError as error:
+            raise _not_ours(path) from error
         if isinstance(began, Began) and began.sys != sys:
             continue
         if _is_locked(path):
@@ -190,6 +195,10 @@ def _refuse_if_there(folder: Path, sys: str) -> None:
         if isinstance(began, Began):
             what = f"{began.command} of {began.at[:19]} left something behind"
             raise InputError(what, where=str(path), remedy=_PUT_BACK)
+
+
+def _not_ours(path: Path) -> InputError:
+    return InputError("is the journal of another user's active test", where=str(path), remedy="run as root")
 
 
 def _is_locked(path: Path) -> bool:

@@ -18,7 +18,7 @@ from probe.active.guard import (
     findings,
     standing_in_the_way,
 )
-from probe.active.target import Target, targets
+from probe.active.target import Target, ends_named, targets
 from probe.errors.log_events import firmware_keeps_errors
 from probe.evidence import Evidence
 from probe.exceptions import InputError
@@ -44,7 +44,8 @@ def bench(source: Source, words: Sequence[str]) -> Bench:
     if not words:
         raise InputError("no link is named", where="LINK", remedy="name one; linkprobe audit lists them")
     evidence = read_machine(source)
-    asleep = {item.address for item in evidence.functions if item.unread and not item.config}
+    ends = ends_named(evidence, words)
+    asleep = {item.address for item in evidence.functions if item.address in ends and not item.config}
     if asleep:
         evidence = _awake(source, evidence, asleep)
     return Bench(source, evidence, targets(evidence, words))

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 import msgspec
 
 from probe.active.documents import Attempt, ErrorCount, SpeedStep
-from probe.active.link_at import Counts, LinkAt, counts_of, grown, lane_errors_of
+from probe.active.link_at import Counts, LinkAt, counts_of, grown, lane_errors_of, target_speed_of
 from probe.active.speed_steps import step_to
 from probe.active.steps import Stopped
 from probe.active.training import Seen
@@ -50,7 +50,7 @@ def through_speeds(course: SpeedCourse, runner: Runner, beside: Watching, hold: 
             if stopped is not None:
                 break
             steps.append(_one(course, speed, runner, beside, hold))
-            stopped = _reason_to_stop(steps[-1], course)
+            stopped = _reason_to_stop(steps[-1], course) or _meddled(course, speed, runner)
             if stopped is not None:
                 break
     except Stopped as signal:
@@ -132,6 +132,14 @@ def _reason_to_stop(step: SpeedStep, course: SpeedCourse) -> str | None:
     nothing = LinkState()
     as_course = Course(link=course.link, means=ByRetrain(), times=1, before=nothing, expected=nothing)
     return reason_to_stop(step.attempts[-1:], as_course)
+
+
+def _meddled(course: SpeedCourse, speed: float, runner: Runner) -> str | None:
+    """Somebody else wrote the Target Link Speed meanwhile: two masters on one register."""
+    now = runner.run(target_speed_of(course.link))
+    if now is None or now == speed:
+        return None
+    return f"somebody else changed the Target Link Speed to {now:g} GT/s"
 
 
 def error_counts(counts: Counts) -> tuple[ErrorCount, ...]:

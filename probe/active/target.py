@@ -41,6 +41,12 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
         return tuple(str(item.address) for item in self.below if item.address.without_function == place)
 
 
+def ends_named(evidence: Evidence, words: Sequence[str]) -> frozenset[str]:
+    """The addresses of both ends of the links that the words name. Raises InputError."""
+    links = chosen(audit(evidence).links, words, option="")
+    return frozenset(end for link in links for end in (link.downstream_port, link.upstream_port) if end is not None)
+
+
 def targets(evidence: Evidence, words: Sequence[str]) -> tuple[Target, ...]:
     """The links that the words name, in the order of the machine. Raises InputError for one that cannot be tested."""
     tree = topology(evidence)

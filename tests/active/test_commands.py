@@ -128,6 +128,24 @@ def test_all_is_as_it_was_after_a_run(tree: Path, state: Path, run: Run) -> None
     assert list(state.iterdir()) == []
 
 
+def test_a_component_that_sleeps_is_looked_at_and_not_tested_if_it_does_not_wake(
+    tree: Path, state: Path, run: Run
+) -> None:
+    power = tree / f"bus/pci/devices/{COMPONENT}/power"
+    power.mkdir(exist_ok=True)
+    (power / "control").write_text("auto\n")
+    (power / "runtime_status").write_text("suspended\n")
+    before = everything(tree)
+    status, out, _ = run("train", PORT, "--sysfs", tree)
+    assert status == 0
+    assert "power/control: auto -> on" in out
+    status, out, _ = run("train", PORT, "--go", "--accept", "link-loss", "--sysfs", tree, "--json")
+    (link,) = json.loads(out)["links"]
+    assert (status, link["attempts"]) == (3, [])
+    assert "does not become active" in link["stopped"]
+    assert everything(tree) == before
+
+
 def test_the_screen_is_no_wider_than_it_is(tree: Path, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     for arguments in (["train", PORT], ["train", PORT, "--times", "2", "--go", "--accept", "link-loss"]):

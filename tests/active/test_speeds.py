@@ -132,6 +132,21 @@ def test_clean_is_not_said_without_counters() -> None:
     assert result.result is Result.INCONCLUSIVE
 
 
+def test_somebody_else_at_the_register_ends_it() -> None:
+    model = Model(link())
+    runner = driver(model)
+    found = LinkAt.of(model.target)
+
+    def hold() -> tuple[tuple[LinkState, ...], Carried]:
+        model.put(PORT, LinkControl2.target_link_speed, 3)
+        return runner.run(dwell(found, 1.0)), Carried()
+
+    course = SpeedCourse(link=found, means=ByTarget(), speeds=SPEEDS, others=(), before=LinkState(16.0, 8), seconds=1.0)
+    gone = through_speeds(course, runner, BESIDE, hold)
+    assert gone.stopped == "somebody else changed the Target Link Speed to 8 GT/s"
+    assert [step.trained for step in gone.steps] == [True, None, None, None]
+
+
 @pytest.mark.parametrize(
     ("carried", "carries"),
     [(Carried(1e9), True), (Carried(0.0), False), (Carried(1e9, "data came back changed 2 times"), False)],
