@@ -81,7 +81,10 @@ def findings(ground: Ground, refused: Sequence[Refused] = ()) -> tuple[Finding, 
     found = [finding for question in _QUESTIONS for finding in question(ground)]
     found += _not_held(refused)
     found = list(dict.fromkeys(found))
-    return (*(item for item in found if item.word is None), *(item for item in found if item.word is not None))
+    never = tuple(item for item in found if item.word is None)
+    if ground.effect is Effect.SAMPLES:
+        return never  # nothing is lost by it: what is in use may stay so
+    return (*never, *(item for item in found if item.word is not None))
 
 
 def standing_in_the_way(found: Iterable[Finding], accepted: Iterable[str]) -> tuple[Finding, ...]:

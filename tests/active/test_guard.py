@@ -154,6 +154,14 @@ def test_an_interface_that_is_up(effect: Effect, word: str) -> None:
     assert ("network interface eth0", "it is up, eth0 has a default route", word) in told(found(uses, effect))
 
 
+def test_sampling_beside_the_data_leaves_what_is_in_use_alone() -> None:
+    used = OpenDevice(process=7, command="reader", file="/dev/nvme0n1", path=DISK.paths[0])
+    uses = replace(NOTHING, interfaces=(NET,), open_devices=(used,))
+    assert found(uses, Effect.SAMPLES, on=target(DRIVEN)) == ()
+    uses = replace(uses, block_devices=(DISK,), mounts=(mount("259:0", "/data"),), logged_in_over=("eth0",))
+    assert [item.word for item in found(uses, Effect.SAMPLES)] == [None, None]
+
+
 def test_an_interface_that_is_down_or_elsewhere() -> None:
     assert found(replace(NOTHING, interfaces=(replace(NET, up=False),))) == ()
     assert found(replace(NOTHING, interfaces=(replace(NET, path=f"{ELSEWHERE}/net/eth0"),))) == ()
