@@ -114,6 +114,7 @@ class CoolingDevice(msgspec.Struct, frozen=True, kw_only=True):
     type: str
     cur_state: str
     max_state: str
+    name: str = ""
 
 
 class LogLine(msgspec.Struct, frozen=True):

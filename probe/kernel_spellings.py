@@ -42,7 +42,8 @@ ROOT_TOTAL_FILES: dict[Severity, str] = {
     Severity.NONFATAL: "aer_rootport_total_err_nonfatal",
     Severity.FATAL: "aer_rootport_total_err_fatal",
 }
-OTHER_FILES = ("revision", "index", "enable", "sriov_totalvfs", "sriov_numvfs", "ari_enabled")
+VIRTUAL_FUNCTIONS = "sriov_numvfs"
+OTHER_FILES = ("revision", "index", "enable", "sriov_totalvfs", VIRTUAL_FUNCTIONS, "ari_enabled")
 ASPM_FILES = ("l0s_aspm", "l1_aspm", "l1_1_aspm", "l1_2_aspm", "l1_1_pcipm", "l1_2_pcipm", "clkpm")
 PHYSICAL_FUNCTION, IOMMU_GROUP = "physfn", "iommu_group"
 

@@ -17,6 +17,11 @@ class Schema(StrEnum):
     CEILING = "linkprobe/ceiling/1"
     RATIO = "linkprobe/ratio/1"
     STORE = "linkprobe/store/1"
+    PLAN = "linkprobe/active-plan/1"
+    TRAINING = "linkprobe/training/1"
+    SPEEDS = "linkprobe/speeds/1"
+    PUT_BACK = "linkprobe/put-back/1"
+    ACTIVE_JOURNAL = "linkprobe/active-journal/1"
 
 
 TYPES: dict[Schema, str] = {
@@ -31,5 +36,10 @@ TYPES: dict[Schema, str] = {
     Schema.CEILING: "probe.bandwidth.arithmetic:Arithmetic",
     Schema.RATIO: "probe.errors.ratio:Ratio",
     Schema.STORE: "probe.fleet.rows:LinkRow",
+    Schema.PLAN: "probe.active.documents:Plan",
+    Schema.TRAINING: "probe.active.documents:TrainingDocument",
+    Schema.SPEEDS: "probe.active.documents:SpeedsDocument",
+    Schema.PUT_BACK: "probe.active.documents:PutBackDocument",
+    Schema.ACTIVE_JOURNAL: "probe.active.journal:Entry",
 }
 """Each by its place, so that naming a document loads nothing."""

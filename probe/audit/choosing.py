@@ -7,8 +7,11 @@ from probe.audit.document import LinkDocument
 from probe.exceptions import InputError
 
 
-def chosen(links: Iterable[LinkDocument], words: Sequence[str]) -> tuple[LinkDocument, ...]:
-    """The links that any word names; all that hold something, for no word. Raises InputError."""
+def chosen(links: Iterable[LinkDocument], words: Sequence[str], *, option: str = "--link ") -> tuple[LinkDocument, ...]:
+    """The links that any word names; all that hold something, for no word. Raises InputError.
+
+    `option` is what stands before a word on the command line.
+    """
     occupied = tuple(link for link in links if link.component is not None)
     if not words:
         return occupied
@@ -19,7 +22,7 @@ def chosen(links: Iterable[LinkDocument], words: Sequence[str]) -> tuple[LinkDoc
         ]
         if not named:
             remedy = "give an address, a slot name, a kind, or all; linkprobe audit lists them"
-            raise InputError("names no link that holds something", where=f"--link {word}", remedy=remedy)
+            raise InputError("names no link that holds something", where=f"{option}{word}", remedy=remedy)
         found.update((link.place_id, link) for link in named)
     return tuple(found.values())
 

@@ -11,6 +11,7 @@ class Group(StrEnum):
     LOOK = "Look"
     COMPARE = "Compare"
     LOAD = "Put under load"
+    ACTIVE = "Test by writing to hardware"
     WATCH_OVER = "Watch over"
     RECKON = "Reckon"
 
@@ -61,6 +62,13 @@ COMMANDS: tuple[Command, ...] = (
     Command("expect", "Hold a machine to what it should be.", Group.COMPARE, _EXPECT),
     Command("soak", "Put links under load, or accompany a load, and judge them by it.", Group.LOAD),
     Command("watch", "Watch links without a load.", Group.LOAD),
+    Command("train", "Train links again and again, and count how often they come up short.", Group.ACTIVE),
+    Command(
+        "speeds",
+        "Take links through every speed that both ends support: does each train, carry data, stay clean.",
+        Group.ACTIVE,
+    ),
+    Command("put-back", "Put back what an active test that was killed left behind.", Group.ACTIVE),
     Command("collect", "Run once for cron or a timer: keep a snapshot, tell monitoring.", Group.WATCH_OVER),
     Command("fleet", "Ask one question of many hosts.", Group.WATCH_OVER, _FLEET),
     Command("schema", "Print the JSON Schema of a document, or the names of all documents.", Group.WATCH_OVER),

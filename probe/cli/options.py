@@ -50,6 +50,18 @@ LinkOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the document as JSON.")]
 CsvOption = Annotated[bool, typer.Option("--csv", help="Print a row a link as CSV.")]
+GoOption = Annotated[bool, typer.Option("--go", help="Do it. Without this the plan is shown, and nothing is written.")]
+AcceptOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="WHAT",
+        help="What may be lost: link-loss, live-data, slot-power or bound:DRIVER; may be given again.",
+    ),
+]
+LinksArgument = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="LINK...", help="Links: an address at either end, or a slot.", autocompletion=places),
+]
 WakeOption = Annotated[bool, typer.Option("--wake", help="Read sleeping devices too, which wakes them.")]
 
 

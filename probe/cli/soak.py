@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from probe.active.raw_disks import refuse_disks_in_use
 from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot, take
 from probe.cli.options import JsonOption, LinkOption, SysfsOption
@@ -71,6 +72,8 @@ def soak(
 
     options = Options(block=block, in_flight=in_flight, size=size, rate_bytes_s=rate, raw_serial=raw)
     loads = tuple(pair for text in load or [] for pair in find(text))
+    if raw is not None:
+        refuse_disks_in_use((target.label for _, target in loads), open_source(None))
     planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
     taken, root, live = snapshot_of(sysfs)
 

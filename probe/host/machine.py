@@ -117,7 +117,7 @@ def _cooling(source: Source) -> tuple[CoolingDevice, ...]:
             state = _text(source, f"{base}/{name}/cur_state")
             limit = _text(source, f"{base}/{name}/max_state")
             if state is not None and limit is not None:
-                found.append(CoolingDevice(type=kind, cur_state=state, max_state=limit))
+                found.append(CoolingDevice(type=kind, cur_state=state, max_state=limit, name=name))
     return tuple(found)
 
 

@@ -32,6 +32,10 @@ MODULES: dict[str, str] = {
     "Record": "record",
     "Arithmetic": "arithmetic",
     "Ratio": "ratio",
+    "Plan": "active_plan",
+    "TrainingDocument": "training",
+    "SpeedsDocument": "speeds",
+    "PutBackDocument": "put_back",
 }
 """The type of a document to the name of its module in each medium that has it."""
 

@@ -21,7 +21,7 @@ from tests.conftest import Run
 
 PARTS = [(row, part) for row in COMMANDS for part in row.parts or (row,)]
 # What belongs to the command line itself, not to one command.
-SHARED = {"__init__", "main", "group", "commands", "extras", "options", "showing"}
+SHARED = {"__init__", "main", "group", "commands", "extras", "options", "showing", "carrying_out"}
 HEAVY = {"rich", "jinja2", "altair", "vl_convert", "ibis", "pyarrow", "duckdb", "psutil", "pyudev", "prometheus_client"}
 
 

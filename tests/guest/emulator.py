@@ -18,9 +18,9 @@ CACHE = TOP / ".guest"
 TIMEOUT_S = 240
 MODULES = (
     "virtio_pci", "9pnet_virtio", "9p", "overlay", "nvme", "e1000e", "aer_inject", "crc64_rocksoft_generic",
-    "crct10dif_generic", "pcieaer", "ext4", "crc32c_generic",
+    "crct10dif_generic", "pcieaer", "ext4", "crc32c_generic", "raid1", "dm_mod",
 )  # fmt: skip
-NEEDED = ("qemu-system-x86_64", "busybox", "cpio", "depmod", "dpkg", "apt-get")
+NEEDED = ("qemu-system-x86_64", "busybox", "cpio", "depmod", "dpkg", "apt-get", "strace", "ip")
 
 _INIT = """\
 #!/bin/busybox sh

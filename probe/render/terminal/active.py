@@ -1,0 +1,63 @@
+"""What active tests have in common on a terminal: the words before, each training as it is done, head and result."""
+
+from collections.abc import Callable
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
+
+from probe.active.documents import Attempt, LinkSpeeds, LinkTraining, Plan, Result, SpeedsDocument, TrainingDocument
+from probe.active.target import Target
+from probe.links.state import LinkState
+from probe.render.units import duration
+
+STYLES = {Result.PASSED: "bold green", Result.FAILED: "bold red", Result.INCONCLUSIVE: "bold yellow"}
+
+
+def before(document: Plan, screen: Console) -> None:
+    """Draw what is about to be done, shortly, with the cautions."""
+    for link in document.links:
+        told = f"{link.title}: by {link.means}; about {duration(link.lasts_s)}, {duration(link.at_most_s)} at most"
+        screen.print(Text(told))
+    for caution in document.cautions:
+        screen.print(Text(caution, style="italic"))
+
+
+def teller(screen: Console) -> Callable[[Target, Attempt], None]:
+    """Something to call with each training as it is done."""
+
+    def tell(target: Target, attempt: Attempt) -> None:
+        told = f"{target.port.address}  training {attempt.number}: {_came(attempt)}, {time_of(attempt)}"
+        screen.print(Text(told), soft_wrap=True)
+
+    return tell
+
+
+def _came(attempt: Attempt) -> str:
+    problem = "" if attempt.problem is None else f" ({attempt.problem})"
+    return f"{attempt.kind}, {LinkState(attempt.speed_gts, attempt.width)}{problem}"
+
+
+def time_of(attempt: Attempt) -> str:
+    """How long a training took, as far as it is known."""
+    if attempt.ms is not None:
+        return f"{attempt.ms:.3g} ms"
+    return "time not known" if attempt.below_ms is None else f"below {attempt.below_ms:.3g} ms"
+
+
+def head(document: TrainingDocument | SpeedsDocument, screen: Console) -> None:
+    """Draw the result of the whole, and what is not as it was."""
+    restored = "all is as it was" if document.restored else "NOT all is as it was"
+    host = document.host.name or "this machine"
+    screen.print(Text.assemble((document.result, STYLES[document.result]), f"  {host}; {restored}"))
+    for item in document.leftovers:
+        screen.print(Padding(Text(item.sentence(), style="bold red"), (0, 0, 0, 2)))
+
+
+def result(link: LinkTraining | LinkSpeeds, screen: Console) -> None:
+    """Draw the result of a link, and why."""
+    screen.print()
+    ended = f"was {link.before}, is {link.ended}"
+    screen.print(Text.assemble((link.title, "bold"), "  ", (link.result, STYLES[link.result]), f"  {ended}"))
+    for reason in link.reasons:
+        screen.print(Padding(Text(reason), (0, 0, 0, 2)))
