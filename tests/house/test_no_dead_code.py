@@ -1,7 +1,6 @@
 """Nothing stands in the program that nothing uses: found by vulture, less what is used from outside by its nature."""
 
 import ast
-import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,6 +8,7 @@ import pytest
 import vulture
 
 from probe.cli.commands import COMMANDS
+from probe.loads import LOADS
 from tests.house.tree import TOP, modules
 
 CALLED_BY_LIBRARIES = {
@@ -31,7 +31,7 @@ PART_OF_AN_INTERFACE = {
 def test_nothing_is_unused(folders: tuple[str, ...]) -> None:
     scavenger = vulture.Vulture()
     scavenger.scavenge([str(TOP / folder) for folder in folders])
-    used_from_outside = {*CALLED_BY_LIBRARIES, *PART_OF_AN_INTERFACE, *_commands(), *_entry_points(), *_fields()}
+    used_from_outside = {*CALLED_BY_LIBRARIES, *PART_OF_AN_INTERFACE, *_commands(), *_loads(), *_fields()}
     unused = [
         f"{Path(item.filename).relative_to(TOP)} line {item.first_lineno}: {item.typ} {item.name}"
         for item in scavenger.get_unused_code(min_confidence=60)
@@ -45,10 +45,9 @@ def _commands() -> Iterator[str]:
         yield from (part.function for part in row.parts or (row,))
 
 
-def _entry_points() -> Iterator[str]:
-    groups = tomllib.loads((TOP / "pyproject.toml").read_text())["project"].get("entry-points", {})
-    for group in groups.values():
-        yield from (place.partition(":")[2] for place in group.values())
+def _loads() -> Iterator[str]:
+    """Our own loads are named in a table and found by their names."""
+    yield from (place.partition(":")[2] for place in LOADS.values())
 
 
 def _fields() -> Iterator[str]:
