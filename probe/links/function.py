@@ -35,10 +35,10 @@ class FunctionFacts:
 
     def read(self, field: Field[T], index: int = 0) -> Fact[T] | None:
         """A field of a register (of its repetition `index`); None where unread, reserved or not there."""
-        raw = self.space.register(field.register, index)
-        offset = None if raw is None else self.space.offset_of(field.register, index)
-        if raw is None or offset is None:
+        found = self.space.place(field.register, index)
+        if found is None:
             return None
+        offset, raw = found
         value = field.decode(raw)
         return None if value is None else Fact(value, InRegister(self.address, offset, field, raw))
 

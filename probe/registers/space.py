@@ -185,19 +185,32 @@ class ConfigSpace:
 
     def offset_of(self, register: type[Register], index: int = 0) -> int | None:
         """Where a register (its repetition `index`) stands; None where the function does not have it."""
-        structure = register.structure
-        if structure is None:
+        if register.structure is None:
             return register.offset
-        found = self.find(structure)
-        if found is None or register not in structure.existing(self.express_flags):
-            return None
-        return found.offset + register.offset + index * register.stride
+        base = self._existing.get(register)
+        return None if base is None else base + index * register.stride
+
+    @cached_property
+    def _existing(self) -> dict[type[Register], int]:
+        """Every register that the function has a capability for, and where it stands."""
+        flags = self.express_flags
+        return {
+            register: item.offset + register.offset
+            for item in reversed(self.capabilities.found)  # of two of a kind the first one counts
+            if item.structure is not None
+            for register in item.structure.existing(flags)
+        }
+
+    def place(self, register: type[Register], index: int = 0) -> tuple[int, int] | None:
+        """Offset and raw value of a register; None where there is none, it was not read, or it gives no answer."""
+        offset = self.offset_of(register, index)
+        raw = None if offset is None else self._raw(offset, register.size)
+        return None if offset is None or raw is None or raw == register.no_answer else (offset, raw)
 
     def register(self, register: type[Register], index: int = 0) -> int | None:
         """A register's raw value; None where there is none, it was not read, or reads all ones, which is no answer."""
-        offset = self.offset_of(register, index)
-        raw = None if offset is None else self._raw(offset, register.size)
-        return None if raw == register.no_answer else raw
+        found = self.place(register, index)
+        return None if found is None else found[1]
 
     def value(self, field: Field[T], index: int = 0) -> T | None:
         """A field's decoded value; None where it was not read or is a reserved encoding."""
