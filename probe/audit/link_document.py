@@ -15,6 +15,7 @@ from probe.verdict.equalization import equalization_by_end, equalized_by_end
 from probe.verdict.lanes import lanes_in_error, suspects_of
 from probe.verdict.next_steps import next_steps
 from probe.verdict.rules import alarms, judge
+from probe.verdict.words import Verdict
 
 
 def document_of(link: Link) -> LinkDocument:
@@ -55,6 +56,8 @@ def document_of(link: Link) -> LinkDocument:
         error_counts=counters.counts,
         counters=counters.by_function,
         equalization=equalization_by_end(link),
+        held_by=link.speed_limits[0].holder if judgement.word is Verdict.CAPPED and link.speed_limits else None,
+        doubtful=judgement.doubtful,
     )
 
 
