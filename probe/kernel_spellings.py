@@ -33,7 +33,7 @@ D3COLD_ALLOWED = "d3cold_allowed"
 ASLEEP = frozenset({"D1", "D2", "D3hot", "D3cold"})
 DEEPEST_SLEEP = "D3cold"  # reading config space or a link's files wakes a function in it, and no other
 POWER_STATES = frozenset({"D0", *ASLEEP})
-SUSPENDED, RUNTIME_AUTO = "suspended", "auto"
+SUSPENDED = "suspended"
 BUSY_PERCENT, LINK_LEVELS, LEVEL_IN_USE = "gpu_busy_percent", "pp_dpm_pcie", "*"
 
 COUNTER_FILES: dict[Severity, str] = {severity: f"aer_dev_{severity}" for severity in Severity}

@@ -62,6 +62,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     equalization: dict[WhichEnd, dict[str, bool]] = {}
     held_by: Holder | None = None
     doubtful: bool = False
+    limits_exceeded: tuple[str, ...] = ()
 
 
 class Deviation(msgspec.Struct, frozen=True, kw_only=True):

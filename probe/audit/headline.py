@@ -16,6 +16,8 @@ def headline(link: LinkDocument) -> str:
     """Why the verdict, in one sentence."""
     if link.errors.fatal or link.errors.nonfatal:
         return _uncorrectable(link)
+    if link.limits_exceeded:
+        return link.limits_exceeded[0]
     match link.verdict:
         case Verdict.FULL:
             one_end = None in {link.port_best.speed_gts, link.component_best.speed_gts}

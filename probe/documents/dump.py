@@ -7,22 +7,23 @@ which the rows follow each other. Rows of wider words than bytes are decoded onl
 import codecs
 import re
 from collections.abc import Iterator, Sequence
-from itertools import groupby, pairwise
+from itertools import groupby, pairwise, takewhile
 
 import msgspec
 
 from probe.exceptions import InputError
-from probe.registers.space import ALL_ONES, SPACE_END, ConfigSpace
+from probe.registers.space import SPACE_END, ConfigSpace, looks_like_header
 
 _REMEDY = "give raw bytes, or lines of an offset and hexadecimal bytes"
-_ROW = re.compile(r"\s*(0x)?([0-9a-fA-F]{1,8})(:|\s)\s*((?:[0-9a-fA-F]{2}){1,4}(?:[\s-]+(?:[0-9a-fA-F]{2}){1,4})*)(?=$|\s)")
+_ROW = re.compile(
+    r"\s*(0x)?([0-9a-fA-F]{1,8})(:|\s)\s*((?:[0-9a-fA-F]{2}){1,4}(?:[\s-]+(?:[0-9a-fA-F]{2}){1,4})*)(?=$|\s)"
+)
 _END_LINE = re.compile(r"[0-9a-fA-F]{3,8}")
 _TEXT = frozenset(b"\t\n\r\x0b\x0c" + bytes(range(0x20, 0x7F)))
 _MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 _SMALLEST = 64
+_MOSTLY = 0.9
 _BASES = (16, 10, 8)
-_HEADER_LAYOUTS = frozenset({0, 1, 2})
-_LAYOUT_AT = 0x0E
 
 
 class Dump(msgspec.Struct, frozen=True):
@@ -64,7 +65,7 @@ def _text(data: bytes, name: str) -> str | None:
     without_zeros = data.replace(b"\0", b"")
     if 2 * len(without_zeros) == len(data) and all(byte in _TEXT for byte in without_zeros):
         return data.decode("utf-16-le" if data[1] == 0 else "utf-16-be")
-    if len(data) > SPACE_END and sum(byte in _TEXT for byte in data) > len(data) * 0.9:
+    if len(data) > SPACE_END and sum(byte in _TEXT for byte in data) > len(data) * _MOSTLY:
         raise InputError("is text with other bytes in it", where=name, remedy="give it in ASCII, UTF-8 or UTF-16")
     return None
 
@@ -89,7 +90,7 @@ def _functions(text: str, name: str) -> Iterator[Dump]:
         rows = [row for row in listed if isinstance(row, _Row)]
         for number, part in enumerate(_parts(rows)):
             place = name if heading is None else f"{name}, {heading}"
-            yield Dump(heading if number == 0 else None, ConfigSpace(_dwords(_image(part, place), place)))
+            yield Dump(heading if number == 0 else None, _space(_image(part, place), place))
 
 
 def _parts(rows: Sequence[_Row]) -> Iterator[list[_Row]]:
@@ -114,12 +115,18 @@ def _lines(text: str) -> Iterator[_Row | str]:
             continue
         match = _ROW.match(line)
         if match and (match[3] == ":" or match[1] or len(match[2]) > 2):  # noqa: PLR2004 - two digits alone are a byte
-            yield _Row(match[2], tuple(re.split(r"[\s-]+", match[4].strip())), folded)
+            words = re.split(r"[\s-]+", match[4].strip())
+            yield _Row(match[2], _alike(words), folded)
         elif _END_LINE.fullmatch(bare):
             yield _Row(bare, (), folded)
         else:
             yield bare
         folded = False
+
+
+def _alike(words: Sequence[str]) -> tuple[str, ...]:
+    """The words as long as the first; what follows is the same again in letters."""
+    return tuple(takewhile(lambda word: len(word) == len(words[0]), words))
 
 
 def _image(rows: Sequence[_Row], place: str) -> dict[int, int]:
@@ -183,34 +190,18 @@ def _order(rows: Sequence[_Row], size: int, place: str) -> bool:
     header = {
         little: b"".join(word[::-1] if little else word for word in words)[:_SMALLEST] for little in (False, True)
     }
-    fitting = [little for little, data in header.items() if _is_header(data)]
+    fitting = [little for little, data in header.items() if looks_like_header(data)]
     if len(fitting) != 1:
         what = f"holds words of {size} bytes whose order its header does not show"
         raise InputError(what, where=place, remedy="dump single bytes")
     return fitting[0]
 
 
-def _is_header(data: bytes) -> bool:
-    """A configuration header: a known layout, a capability pointer inside it, an identity, reserved bytes of zero."""
-    if len(data) < _SMALLEST or int.from_bytes(data[:4], "little") in {0, ALL_ONES}:
-        return False
-    pointer, has_list = data[0x34], data[0x06] & 0x10
-    in_place = data[_LAYOUT_AT] & 0x7F in _HEADER_LAYOUTS and data[0x35:0x38] == bytes(3)
-    return in_place and (pointer >= _SMALLEST and pointer % 4 == 0 if has_list else pointer == 0)
-
-
-def _dwords(image: dict[int, int], place: str) -> dict[int, int]:
-    """The dwords of which all four bytes are there."""
+def _space(image: dict[int, int], place: str) -> ConfigSpace:
     if len(image) < _SMALLEST:
         what = f"holds {len(image)} bytes of config space, fewer than the {_SMALLEST} of a header"
         raise InputError(what, where=place, remedy=_REMEDY)
-    starts = sorted({at & ~3 for at in image})
-    quads = {at: [image.get(at + step) for step in range(4)] for at in starts}
-    return {
-        at: int.from_bytes(bytes(byte for byte in quad if byte is not None), "little")
-        for at, quad in quads.items()
-        if None not in quad
-    }
+    return ConfigSpace.from_image(image)
 
 
 def _plain(text: str) -> bytes:

@@ -42,7 +42,7 @@ def held(trained: str, *, on_port: dict[Any, Any] | None = None, best: str = "16
 @pytest.mark.parametrize("occupied", [True, False])
 def test_containment_is_urgent_and_names_its_reason(reason: str, words: str, *, occupied: bool, judge_one: One) -> None:
     """Base Specification 6.x, 7.9.14.4 (from memory); values as kernel `pci_regs.h` 6.18, PCI_EXP_DPC_STATUS_TRIGGER_*."""
-    registers = {
+    registers: dict[Any, Any] = {
         DpcStatus.dpc_trigger_status: True, DpcStatus.dpc_trigger_reason: reason,
         DpcStatus.dpc_trigger_reason_extension: "software trigger",
         DpcErrorSourceId.bus_number: 1, DpcErrorSourceId.function_number: 2,
@@ -54,7 +54,7 @@ def test_containment_is_urgent_and_names_its_reason(reason: str, words: str, *, 
 
 
 def test_a_power_fault_is_a_finding(judge_one: One) -> None:
-    fault = {SlotStatus.power_fault_detected: True, SlotCapabilities.power_controller_present: True}
+    fault: dict[Any, Any] = {SlotStatus.power_fault_detected: True, SlotCapabilities.power_controller_present: True}
     for link in (judge_one(empty(registers=fault)), judge_one(held("16 GT/s x16", on_port=fault))):
         assert link.alarming
         assert not link.urgent
@@ -70,7 +70,11 @@ def test_a_link_switched_off_is_told_where_the_component_reads_all_ones(judge_on
     ("registers", "words", "alarming"),
     [
         (PRESENT, "did not come up", True),
-        ({**PRESENT, LinkCapabilities.data_link_layer_link_active_reporting_capable: False}, "no function", False),
+        (
+            {**dict[Any, Any](PRESENT), LinkCapabilities.data_link_layer_link_active_reporting_capable: False},
+            "no function",
+            False,
+        ),
         ({LinkStatus.data_link_layer_link_active: True}, "the link is up, yet nothing is listed", False),
         ({LinkStatus.link_training: True}, "is training", False),
     ],

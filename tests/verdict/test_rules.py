@@ -32,7 +32,7 @@ ACCELERATOR = 0x120000
 
 
 def one(card_state: str, trained: str | None = None, *, best: str = "16 GT/s x16", **changes: object) -> Machine:
-    on_port = {name: changes.pop(name) for name in ("target_gts", "slot") if name in changes}
+    on_port: dict[str, object] = {name: changes.pop(name) for name in ("target_gts", "slot") if name in changes}
     if "port_registers" in changes:
         on_port["registers"] = changes.pop("port_registers")
     return machine(root_port(PORT, best, **on_port).holds(card(card_state, trained=trained, **changes)))
