@@ -284,6 +284,15 @@ def test_a_switch_in_the_machine_does_alarm(
     assert (below.kind, below.alarming) == (KindOfLink.SLOT, True)
 
 
+@pytest.mark.parametrize(("slot", "inside"), [(None, True), (2, False)])
+def test_a_switch_on_a_card(slot: int | None, inside: bool, judge: Callable[[Machine], AuditDocument]) -> None:
+    """Downstream Ports without a slot below a card's Upstream Port are inside it, whoever made what hangs there."""
+    drive = card("8 GT/s x4", trained="2.5 GT/s x1", vendor=0x5678)
+    carrier = switch("16 GT/s x16", port("8 GT/s x4", slot=slot).holds(drive))
+    _, below = judge(machine(root_port(PORT, "16 GT/s x16", slot=1).holds(carrier))).links
+    assert (below.inside_card, below.alarming) == (inside, not inside)
+
+
 def test_a_tunnel_is_not_judged(judge_one: One) -> None:
     link = judge_one(one("16 GT/s x16", "2.5 GT/s x4", attributes={"removable": "removable"}))
     assert (link.verdict, link.kind, link.alarming) == (Verdict.UNJUDGED, KindOfLink.TUNNEL, False)
