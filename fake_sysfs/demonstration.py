@@ -8,7 +8,8 @@ from typing import Any
 
 from fake_sysfs.build import Machine
 from fake_sysfs.description import Port, SlotRecord, card, port, root_port, switch
-from probe.registers.physical import LaneErrorStatus
+from probe.registers.link import LinkStatus2
+from probe.registers.physical import LaneErrorStatus, Status16, Status32
 
 KARROW = 0x1D7B
 """The vendor id of the observatory's own workshop; the tree carries a `pci.ids` that names it."""
@@ -134,11 +135,14 @@ def _socket_b() -> Iterator[Port]:
         registers={LaneErrorStatus.lanes: (9,)},
     )  # fmt: skip
     yield _root("0000:80:01.0", "32 GT/s x16", 6, 0x0011, numa_node=1).holds(engine)
+    trained_once = {LinkStatus2.equalization_8_complete: True, Status16.equalization_complete: True,
+                    Status32.equalization_complete: True}  # fmt: skip
     resting = card(
         "32 GT/s x16", trained="2.5 GT/s x16", device=0x0110, class_code=_ACCELERATOR, driver="correlate",
         serial=0x4B46_0000_0000_3202, **far, attributes={"gpu_busy_percent": "0", "power/control": "auto"},
-    ).also(device=0x0111, class_code=0x040300)  # fmt: skip
-    yield _root("0000:80:02.0", "32 GT/s x16", 7, 0x0011, numa_node=1).holds(resting)
+        registers=trained_once,
+    ).also(registers={}, device=0x0111, class_code=0x040300)  # fmt: skip
+    yield _root("0000:80:02.0", "32 GT/s x16", 7, 0x0011, numa_node=1, registers=trained_once).holds(resting)
     network: dict[str, Any] = {"class_code": _NETWORK, "driver": "arraylink", **far}
     adapter = card("16 GT/s x16", device=0x0120, serial=0x4B46_0000_0000_2001, virtual_functions=4, **network)
     yield _root("0000:80:03.0", "32 GT/s x16", 8, 0x0011, numa_node=1).holds(adapter)

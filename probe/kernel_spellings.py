@@ -12,7 +12,7 @@ import re
 from collections.abc import Mapping
 
 from probe.registers.errors import CORRECTABLE_NAMES, UNCORRECTABLE_NAMES, Severity
-from probe.registers.values import SPEED_GTS
+from probe.registers.values import SPEED_GTS, WIDTHS
 
 CLASS, VENDOR, DEVICE = "class", "vendor", "device"
 SUBSYSTEM_VENDOR, SUBSYSTEM_DEVICE = "subsystem_vendor", "subsystem_device"
@@ -33,7 +33,7 @@ D3COLD_ALLOWED = "d3cold_allowed"
 ASLEEP = frozenset({"D1", "D2", "D3hot", "D3cold"})
 DEEPEST_SLEEP = "D3cold"  # reading config space or a link's files wakes a function in it, and no other
 POWER_STATES = frozenset({"D0", *ASLEEP})
-SUSPENDED, RUNTIME_AUTO = "suspended", "auto"
+SUSPENDED = "suspended"
 BUSY_PERCENT, LINK_LEVELS, LEVEL_IN_USE = "gpu_busy_percent", "pp_dpm_pcie", "*"
 
 COUNTER_FILES: dict[Severity, str] = {severity: f"aer_dev_{severity}" for severity in Severity}
@@ -51,10 +51,10 @@ COOLING_TYPE = "PCIe_Port_Link_Speed_"  # drivers/thermal/pcie_cooling.c, follow
 RETRAINED_SLOW = "retraining non-functional downstream link"  # drivers/pci/quirks.c, pcie_failed_link_retrain, 6.5 on
 RESTRICTION_LIFTED = "removing 2.5GT/s downstream link speed restriction"  # as above
 
-NOT_A_WIDTH = frozenset({0, 63, 255})  # printed where the link has no width to give, or the register reads all ones
 _SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*GT/s")
 _HEXADECIMAL = re.compile(r"[0-9a-fA-F]+")
 _NONZERO = re.compile(r" 0*[1-9]")
+_LONGEST_WIDTH = 3
 _SPEEDS = frozenset(SPEED_GTS.values())
 
 _SHORT_CORRECTABLE = ("RxErr", "BadTLP", "BadDLLP", "Rollover", "Timeout", "NonFatalErr", "CorrIntErr", "HeaderOF")
@@ -98,9 +98,9 @@ def speed_gts(text: str) -> float | None:
 
 
 def width_lanes(text: str) -> int | None:
-    """Lanes from a width attribute; None for what the kernel prints where there is no width."""
-    width = int(text) if text.isdecimal() else 0
-    return None if width in NOT_A_WIDTH else width
+    """Lanes from a width attribute; None for what is no width: 0, 63 and 255 stand for none, or for all ones read."""
+    width = int(text) if text.isdecimal() and len(text) <= _LONGEST_WIDTH else 0
+    return width if width in WIDTHS else None
 
 
 def error_counts(text: str) -> dict[str, int]:

@@ -14,7 +14,7 @@ from probe.verdict.words import Verdict
 def audit(evidence: Evidence) -> AuditDocument:
     """Judge every link that the evidence shows, in address order."""
     tree = topology(evidence)
-    documents = tuple(document_of(link) for link in find_links(evidence, tree))
+    documents = tuple(document_of(link, evidence.host.uptime_s) for link in find_links(evidence, tree))
     counts = Counter(document.verdict for document in documents)
     return AuditDocument(
         host=evidence.host,

@@ -1,6 +1,9 @@
 """Every register of a config space that has a table and was read, in words."""
 
+from collections.abc import Sequence
+
 import msgspec
+from msgspec.structs import replace
 
 from probe.links.function import FunctionFacts
 from probe.registers.catalogue import name_of
@@ -28,12 +31,19 @@ class DecodedRegister(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class DecodedFunction(msgspec.Struct, frozen=True, kw_only=True):
-    """All that was read of one function's config space."""
+    """All that was read of one function's config space; `more` are those that follow it in a dump of several."""
 
     address: str
     capabilities: tuple[str, ...]
     faults: tuple[str, ...]
     registers: tuple[DecodedRegister, ...]
+    more: tuple["DecodedFunction", ...] = ()
+
+
+def decoded_spaces(spaces: Sequence[tuple[str | None, ConfigSpace]], name: str) -> DecodedFunction:
+    """The config spaces of a dump, each under its heading, else under the dump's name. Raises IndexError for none."""
+    first, *others = (decoded_space(space, heading or name) for heading, space in spaces)
+    return replace(first, more=tuple(others))
 
 
 def decoded_function(function: FunctionFacts) -> DecodedFunction:

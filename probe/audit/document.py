@@ -15,6 +15,7 @@ from probe.links.kind_of_link import KindOfLink
 from probe.links.link import WhichEnd
 from probe.links.reason import Reason
 from probe.links.slots import Slot
+from probe.links.speed_limits import Holder
 from probe.links.state import LinkState
 from probe.schemas import Schema
 from probe.verdict.observation import Observation
@@ -59,6 +60,9 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     error_counts: tuple[ErrorCount, ...] = ()
     counters: dict[str, ErrorTotals] = {}
     equalization: dict[WhichEnd, dict[str, bool]] = {}
+    held_by: Holder | None = None
+    doubtful: bool = False
+    limits_exceeded: tuple[str, ...] = ()
 
 
 class Deviation(msgspec.Struct, frozen=True, kw_only=True):

@@ -11,6 +11,8 @@ from probe.audit.document import LinkDocument
 from probe.audit.link_document import document_of
 from probe.evidence import Evidence
 from probe.exceptions import InputError
+from probe.kernel_spellings import NUMA_NODE
+from probe.links.component import serial_number
 from probe.links.end import LinkEnd, best_of
 from probe.links.fact import value_of
 from probe.links.link import Link
@@ -24,6 +26,7 @@ from probe.registers.physical import LaneErrorStatus
 from probe.schemas import Schema
 from probe.verdict.equalization import equalized_rates
 
+_NO_NODE = "-1"
 Reader = Callable[[LinkEnd], str | None]
 
 
@@ -44,16 +47,36 @@ class Explanation(msgspec.Struct, frozen=True, kw_only=True):
     functions: tuple[DecodedFunction, ...] = ()
 
 
-def explain(evidence: Evidence, address: Address, *, registers: bool) -> Explanation:
-    """The link of the function at `address`. Raises InputError if there is no such function or it has no link."""
+def explain(evidence: Evidence, named: str, *, registers: bool) -> Explanation:
+    """The link of a function at an address, in a slot, or with a serial number. Raises InputError where none is it."""
     tree = topology(evidence)
-    link = _link(tree, find_links(evidence, tree), address)
+    links = find_links(evidence, tree)
+    address = Address.find(named)
+    link = _named(links, named) if address is None else _link(tree, links, address)
     functions = [end.function for end in link.ends]
     return Explanation(
-        link=document_of(link),
+        link=document_of(link, evidence.host.uptime_s),
         ends=tuple(_rows(link.port, link.component)),
         functions=tuple(decoded_function(function) for function in functions) if registers else (),
     )
+
+
+def _named(links: Iterable[Link], name: str) -> Link:
+    """The one link whose slot or component is called so."""
+    wanted = name.strip().casefold().removeprefix("slot ").removeprefix("serial ")
+    found = [link for link in links if wanted in _called(link)]
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        remedy = "give an address, a slot's name or a serial number; linkprobe audit lists them"
+        raise InputError("no such address, slot or serial number", where=repr(name), remedy=remedy)
+    addresses = ", ".join(str(link.ends[0].address) for link in found)
+    raise InputError(f"names {len(found)} links", where=repr(name), remedy=f"give the address of one: {addresses}")
+
+
+def _called(link: Link) -> set[str]:
+    slots = {item.name.casefold().removeprefix("slot ") for item in link.slot.names} if link.slot is not None else set()
+    return slots | {serial.casefold() for function in link.functions if (serial := serial_number(function))}
 
 
 def _link(tree: Topology, links: Iterable[Link], address: Address) -> Link:
@@ -113,6 +136,19 @@ def _lane_errors(end: LinkEnd) -> str | None:
     return None if fact is None else ", ".join(f"lane {lane}" for lane in fact.value) or "none"
 
 
+def _serial(end: LinkEnd) -> str | None:
+    """The serial number; none where the whole list of capabilities was read and has none."""
+    evidence = end.function.evidence
+    read_whole = bool(evidence.config) and evidence.config_end is None and evidence.why_unread("config") is None
+    return serial_number(end.function) or ("none" if read_whole else None)
+
+
+def _numa_node(end: LinkEnd) -> str | None:
+    """The memory node; the kernel's -1 says that there is none."""
+    text = end.function.evidence.attributes.get(NUMA_NODE)
+    return "none" if text == _NO_NODE else text
+
+
 _PROPERTIES: tuple[tuple[str, Reader], ...] = (
     ("Address", lambda end: str(end.address)),
     ("Device/Port Type", lambda end: end.function.port_type),
@@ -126,5 +162,7 @@ _PROPERTIES: tuple[tuple[str, Reader], ...] = (
     ("Max_Payload_Size", _value(DeviceControl.max_payload_size, " bytes")),
     ("Max_Read_Request_Size", _value(DeviceControl.max_read_request_size, " bytes")),
     ("Power state", lambda end: value_of(end.function.power_state)),
+    ("Serial number", _serial),
+    ("NUMA node", _numa_node),
     ("Driver", lambda end: end.function.evidence.driver),
 )

@@ -1,43 +1,50 @@
 """One sentence for a link: what it is and why, for a table and a log line. Reads the link document only."""
 
 from probe.audit.document import LinkDocument
+from probe.links.speed_limits import Holder
 from probe.registers.errors import Severity
 from probe.verdict.words import Verdict
 
-_PHRASES = {
-    Verdict.EMPTY: "nothing attached",
-    Verdict.LIMITED: "as good as this slot allows; the component could do more in a better one",
+_HELD_BY = {
+    Holder.COOLING: " by the kernel, to cool the port",
+    Holder.WORKAROUND: " by the kernel, since it did not work faster",
 }
-
-_HOLDERS = {
-    "cooling device PCIe": " by the kernel, to cool the port",
-    "kernel log": " by the kernel, since it did not work faster",
-}
-
-
-def _named(link: LinkDocument, start: str) -> bool:
-    return any(reason.source.startswith(start) for reason in link.reasons)
+_DOUBT = ", or idle: judge under load"
 
 
 def headline(link: LinkDocument) -> str:
     """Why the verdict, in one sentence."""
     if link.errors.fatal or link.errors.nonfatal:
         return _uncorrectable(link)
+    if link.limits_exceeded:
+        return link.limits_exceeded[0]
     match link.verdict:
         case Verdict.FULL:
             one_end = None in {link.port_best.speed_gts, link.component_best.speed_gts}
             return f"runs at the best {'its one visible end' if one_end else 'both ends'} can do"
-        case Verdict.EMPTY | Verdict.LIMITED:
-            return _PHRASES[link.verdict]
+        case Verdict.EMPTY:
+            return "nothing attached"
+        case Verdict.LIMITED:
+            return f"limited in {_lesser(link)} by its slot; the component could do more in a better one"
         case Verdict.DOWNTRAINED:
-            return f"trained to {link.negotiated} where both ends can do {link.possible}{_suspects(link)}"
+            told = f"trained to {link.negotiated} where both ends can do {link.possible}{_suspects(link)}"
+            return f"{told}{_DOUBT}" if link.doubtful else told
         case Verdict.CAPPED:
-            by = next((phrase for start, phrase in _HOLDERS.items() if _named(link, start)), "")
+            by = "" if link.held_by is None else _HELD_BY[link.held_by]
             return f"held at {link.negotiated.speed_gts or 0:g} GT/s{by}; both ends can do {link.possible}"
         case Verdict.RESTING:
             return f"slower now to save power ({link.reasons[0].source}: {link.reasons[0].value})"
         case _:
             return link.reasons[-1 if link.shortfall else 0].meaning
+
+
+def _lesser(link: LinkDocument) -> str:
+    """In what the slot is below its component."""
+    slot, card = link.port_best, link.component_best
+    pairs = (("speed", slot.speed_gts, card.speed_gts), ("width", slot.width, card.width))
+    return " and ".join(
+        name for name, above, below in pairs if above is not None and below is not None and above < below
+    )
 
 
 def _uncorrectable(link: LinkDocument) -> str:

@@ -1,6 +1,6 @@
 """The exit status that a judged machine ends in, the same for every command."""
 
-from probe.audit.document import AuditDocument
+from probe.audit.document import AuditDocument, LinkDocument
 from probe.exit_status import ExitStatus, status_of
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.words import Verdict
@@ -12,10 +12,19 @@ def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
     `strict` counts limited, resting and unjudged links in slots as findings too.
     """
     judged = any(link.verdict is not Verdict.UNJUDGED for link in document.links)
-    slots = (link for link in document.links if link.kind is KindOfLink.SLOT)
-    counts_as_found = strict and judged and any(link.verdict.strict for link in slots)
+    counts_as_found = strict and judged and any(map(found_if_strict, document.links))
     return status_of(
         urgent=any(link.urgent for link in document.links) or any(item.urgent for item in document.deviations),
         found=bool(document.deviations) or any(link.alarming for link in document.links) or counts_as_found,
         judged=judged,
     )
+
+
+def found_if_strict(link: LinkDocument) -> bool:
+    """Whether a link is a finding where an audit is told to be strict."""
+    return link.alarming or (link.kind is KindOfLink.SLOT and link.verdict.strict)
+
+
+def status_of_link(link: LinkDocument) -> ExitStatus:
+    """The status that the verdict of one link ends in."""
+    return status_of(urgent=link.urgent, found=link.alarming, judged=link.verdict is not Verdict.UNJUDGED)

@@ -6,7 +6,9 @@ import msgspec
 
 from probe.bandwidth.ceiling import (
     ENCODING,
-    FLIT_PACKET_SHARE,
+    ENCODING_AS_WRITTEN,
+    FLIT_BYTES,
+    FLIT_PACKET_BYTES,
     FRAMING_BYTES,
     HEADER_BYTES,
     SMALLEST_COMPLETION,
@@ -23,7 +25,7 @@ _WIDTH = re.compile(r"[xX]?(\d+)")
 
 
 class Step(msgspec.Struct, frozen=True):
-    """One line of the reckoning and its result in bytes a second."""
+    """One line of the calculation and its result in bytes a second."""
 
     what: str
     reckoning: str
@@ -46,7 +48,7 @@ class Arithmetic(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def arithmetic(speed: str, width: str, payload: int, read_request: int) -> Arithmetic:
-    """Reckon the ceiling of a link given as a person writes it. Raises InputError."""
+    """Calculate the ceiling of a link given as a person writes it. Raises InputError."""
     gts, lanes = parse_speed(speed), parse_width(width)
     for name, size in (("--payload", payload), ("--read-request", read_request)):
         if size not in PAYLOAD_SIZES:
@@ -57,7 +59,7 @@ def arithmetic(speed: str, width: str, payload: int, read_request: int) -> Arith
     completion = min(payload, read_request)
     raw = gts * 1e9 * lanes / 8
     encoding = ENCODING[gts]
-    coded = f"{encoding.numerator}/{encoding.denominator}" if encoding != 1 else "1 (1b/1b)"
+    coded = ENCODING_AS_WRITTEN[encoding]
     steps = (
         Step("bits on the wire", f"{gts:g} GT/s x {lanes} lanes / 8", int(raw)),
         Step("line rate after encoding", f"x {coded}", int(carried.line)),
@@ -84,7 +86,7 @@ def arithmetic(speed: str, width: str, payload: int, read_request: int) -> Arith
 
 def _share(size: int, *, flit: bool) -> str:
     if flit:
-        return f"x {FLIT_PACKET_SHARE.numerator}/{FLIT_PACKET_SHARE.denominator} x {size}/({size} + {HEADER_BYTES})"
+        return f"x {FLIT_PACKET_BYTES}/{FLIT_BYTES} x {size}/({size} + {HEADER_BYTES})"
     return f"x {size}/({size} + {HEADER_BYTES} header + {FRAMING_BYTES} framing and CRC)"
 
 

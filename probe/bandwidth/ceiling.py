@@ -20,7 +20,7 @@ class Ceiling(msgspec.Struct, frozen=True):
 
 EIGHT_OF_TEN = Fraction(8, 10)
 _128_OF_130 = Fraction(128, 130)
-# Kernels before 6.8 reckon 64 GT/s as if 128b/130b encoded (63,015 Mb/s a lane); it is 1b/1b.
+# Kernels before 6.8 count 64 GT/s as if 128b/130b encoded (63,015 Mb/s a lane); it is 1b/1b.
 ENCODING: dict[float, Fraction] = {
     2.5: EIGHT_OF_TEN,
     5.0: EIGHT_OF_TEN,
@@ -30,8 +30,10 @@ ENCODING: dict[float, Fraction] = {
     64.0: Fraction(1),
     128.0: Fraction(1),
 }
+ENCODING_AS_WRITTEN = {EIGHT_OF_TEN: "8/10", _128_OF_130: "128/130", Fraction(1): "1 (1b/1b)"}
 FLIT_ALWAYS_FROM_GTS = 64.0
-FLIT_PACKET_SHARE = Fraction(236, 256)
+FLIT_PACKET_BYTES, FLIT_BYTES = 236, 256
+FLIT_PACKET_SHARE = Fraction(FLIT_PACKET_BYTES, FLIT_BYTES)
 
 HEADER_BYTES = 12
 """A header of three dwords: a completion, or a request to an address below 4 GiB (the ceiling's case)."""

@@ -55,7 +55,9 @@ def show_audit(
     if not document.links and not (json or csv):
         what = "no PCI Express link is there to judge"
         raise NothingToJudge(what, where=document.host.source, remedy="conventional PCI functions have none")
-    show(document, status=exit_status(document, strict=strict), json=json, csv=csv, only=only, quiet=quiet)
+    show(
+        document, status=exit_status(document, strict=strict), json=json, csv=csv, only=only, quiet=quiet, strict=strict
+    )
 
 
 def held_to(file: str, document: AuditDocument) -> AuditDocument:

@@ -4,17 +4,22 @@ from typing import Annotated
 
 import typer
 
-from probe.audit.decoding import decoded_space
+from probe.audit.decoding import decoded_spaces
 from probe.cli.options import JsonOption
 from probe.cli.showing import show
-from probe.documents.dump import config_from_dump
+from probe.documents.dump import configs_from_dump
 from probe.documents.files import STANDARD_STREAM, read_bytes
 
 
 def decode(
-    file: Annotated[str, typer.Argument(metavar="[FILE]", help="A dump of one function; - is standard input.")] = "-",
+    file: Annotated[
+        str, typer.Argument(metavar="[FILE]", help="A dump of one function or several; - is standard input.")
+    ] = "-",
     json: JsonOption = False,
 ) -> None:
     """Decode a config space: raw bytes, or any text of offsets and hexadecimal bytes."""
     name = "standard input" if file == STANDARD_STREAM else file
-    show(decoded_space(config_from_dump(read_bytes(file), name), name), json=json)
+    show(
+        decoded_spaces([(dump.heading, dump.space) for dump in configs_from_dump(read_bytes(file), name)], name),
+        json=json,
+    )

@@ -4,8 +4,8 @@ from typing import Annotated
 
 import typer
 
-from probe.address import Address
 from probe.audit.explanation import explain as explain_link
+from probe.audit.outcome import status_of_link
 from probe.cli.options import AddressArgument, JsonOption, SysfsOption, WakeOption, evidence_from
 from probe.cli.showing import show
 
@@ -21,5 +21,5 @@ def explain(
     wake: WakeOption = False,
 ) -> None:
     """Show one link in full: both ends, the path to the root, every reason, and what to do next."""
-    place = Address.parse(address)
-    show(explain_link(evidence_from(sysfs, snapshot, wake=wake), place, registers=registers), json=json)
+    document = explain_link(evidence_from(sysfs, snapshot, wake=wake), address, registers=registers)
+    show(document, status=status_of_link(document.link), json=json)

@@ -9,6 +9,7 @@ import re
 
 import msgspec
 
+from probe.errors.attribution import ErrorFinding, is_data_error, is_link_error
 from probe.exceptions import InputError
 
 _LIMIT = re.compile(r"(\d+)\s*/\s*(\d+(?:\.\d+)?)\s*h")
@@ -51,3 +52,14 @@ class Limits(msgspec.Struct, frozen=True):
 
     correctable: Limit = Limit(6, 2.0)
     data: Limit = Limit(3, 168.0)
+
+    def proven_by(self, finding: ErrorFinding, elapsed_s: float | None) -> Limit | None:
+        """The limit that this count over this time alone proves exceeded; None without a time, or where none is.
+
+        A count over longer than the window proves it where the average reaches the limit's rate: then some window held
+        as many.
+        """
+        limit = self.correctable if is_link_error(finding) else self.data if is_data_error(finding) else None
+        if limit is None or elapsed_s is None or not limit.exceeded(finding.events, elapsed_s):
+            return None
+        return limit

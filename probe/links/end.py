@@ -16,18 +16,27 @@ T = TypeVar("T")
 
 
 class LinkEnd(msgspec.Struct, frozen=True):
-    """One end of a link. None is not read."""
+    """One end of a link. None is not read; `speeds` are those of its vector, none where it has none or was not read."""
 
     function: FunctionFacts
     best_speed: Fact[float] | None
     best_width: Fact[int] | None
     speed: Fact[float] | None
     width: Fact[int] | None
+    speeds: tuple[float, ...] = ()
 
     @property
     def address(self) -> Address:
         """The function that speaks for this end."""
         return self.function.address
+
+    @property
+    def status_reads_zero(self) -> bool:
+        """Link Status was read and holds nothing: no speed, no width (Virtual Functions, Base Specification 9.3.5)."""
+        raw = self.function.space.register(LinkStatus)
+        if raw is not None:
+            return raw == 0
+        return self.function.evidence.attributes.get(kernel.CURRENT_LINK_WIDTH) == "0"
 
     @property
     def states_its_best(self) -> bool:
@@ -59,6 +68,7 @@ def link_end(function: FunctionFacts) -> LinkEnd:
         function.read(LinkStatus.negotiated_link_width)
         or _attribute_width(function, kernel.CURRENT_LINK_WIDTH)
         or _cxl(function, status, LinkStatus.negotiated_link_width),
+        value_of(function.read(LinkCapabilities2.supported_link_speeds_vector)) or (),
     )
 
 

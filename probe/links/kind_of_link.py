@@ -41,10 +41,10 @@ def kind_of_link(pair: Pair, tree: Topology) -> KindOfLink:
 
 
 def _tunnelled(pair: Pair, tree: Topology) -> bool:
-    chain = tree.path(pair.below[0]) if pair.below else tree.path(pair.port) if pair.port else []
-    return any(
-        function.evidence.attributes.get(REMOVABLE) == REMOVABLE or _is_tunnel_router(function) for function in chain
-    )
+    """Below a tunnel's router or its removable parts; the link that leads to the router's own card is none."""
+    chain = tree.path(pair.port) if pair.port is not None else []
+    removable = any(item.evidence.attributes.get(REMOVABLE) == REMOVABLE for item in (*chain, *pair.below[:1]))
+    return removable or any(map(_is_tunnel_router, chain))
 
 
 def _is_tunnel_router(function: FunctionFacts) -> bool:
@@ -54,12 +54,20 @@ def _is_tunnel_router(function: FunctionFacts) -> bool:
 
 
 def _inside_card(port: FunctionFacts, tree: Topology) -> bool:
-    """Below the Upstream Port of a card's own switch: one vendor throughout, a display or accelerator below."""
+    """Below the Upstream Port of a card's own switch, at a Downstream Port without a slot, whatever hangs there.
+
+    The switch is on a card where the port above it implements a slot; or, where that is not told, where one vendor
+    made all of it and a display or accelerator is below.
+    """
     upstream = tree.above(port)
-    if upstream is None or tree.kind(upstream) != UPSTREAM_PORT:
+    if upstream is None or tree.kind(upstream) != UPSTREAM_PORT or tree.kind(port) not in FACING_DOWN:
         return False
-    if tree.kind(port) not in FACING_DOWN:
-        return False
+    above = tree.above(upstream)
+    own = port.read(ExpressCapabilities.slot_implemented)
+    if above is not None and own is not None and not own.value:
+        slot = above.read(ExpressCapabilities.slot_implemented)
+        if slot is not None and slot.value:
+            return True
     ends = [function for function in tree.beneath(upstream) if not function.is_bridge and not function.is_virtual]
     one_vendor = all(function.vendor == upstream.vendor for function in ends)
     return one_vendor and any(function.computes_or_displays for function in ends)

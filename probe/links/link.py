@@ -2,6 +2,7 @@
 
 from enum import StrEnum
 from functools import cached_property
+from typing import TypeVar
 
 import msgspec
 
@@ -11,9 +12,12 @@ from probe.links.function import FunctionFacts
 from probe.links.kind_of_link import KindOfLink
 from probe.links.reason import Reason
 from probe.links.slots import Slot
+from probe.links.speed_limits import SpeedLimit
 from probe.links.state import LinkState
 from probe.links.topology import Pair
 from probe.registers.model import Field
+
+T = TypeVar("T")
 
 
 class WhichEnd(StrEnum):
@@ -36,10 +40,11 @@ class Link(msgspec.Struct, frozen=True, dict=True, eq=False, kw_only=True):
     kind: KindOfLink
     place_id: str
     slot: Slot | None = None
-    speed_limits: tuple[Reason, ...] = ()
+    speed_limits: tuple[SpeedLimit, ...] = ()
     speed: Fact[float] | None = None
     width: Fact[int] | None = None
     disagreement: Reason | None = None
+    emulated_port: bool = False
     above: "Link | None" = None
     below: "list[Link]" = msgspec.field(default_factory=list)
 
@@ -56,8 +61,13 @@ class Link(msgspec.Struct, frozen=True, dict=True, eq=False, kw_only=True):
 
     @cached_property
     def judging_ends(self) -> tuple[LinkEnd, ...]:
-        """The ends that state both of their own capabilities."""
-        return tuple(end for end in self.ends if end.states_its_best)
+        """The ends that state both of their own capabilities; never an emulated port's claim."""
+        return tuple(end for end in self.ends if end.states_its_best and not (self.emulated_port and end is self.port))
+
+    @property
+    def component_tells_no_state(self) -> bool:
+        """The component's Link Status reads 0, as that of a virtual function does."""
+        return self.component is not None and self.component.status_reads_zero
 
     @cached_property
     def negotiated(self) -> LinkState:
@@ -66,12 +76,11 @@ class Link(msgspec.Struct, frozen=True, dict=True, eq=False, kw_only=True):
 
     @cached_property
     def possible(self) -> LinkState:
-        """The best that all ends that say so can do."""
+        """The best that all ends that say so can do: the highest speed common to their vectors, the lesser width."""
         if not self.judging_ends:
             return LinkState()
-        speeds = [end.best_speed.value for end in self.judging_ends if end.best_speed]
         widths = [end.best_width.value for end in self.judging_ends if end.best_width]
-        return LinkState(min(speeds), min(widths))
+        return LinkState(_common_speed(self.judging_ends), min(widths))
 
     @cached_property
     def shortfall(self) -> tuple[str, ...]:
@@ -89,19 +98,33 @@ class Link(msgspec.Struct, frozen=True, dict=True, eq=False, kw_only=True):
         """The links from the root down to this one."""
         return (*(self.above.chain if self.above is not None else ()), self)
 
-    def flag(self, field: Field[bool]) -> Fact[bool] | None:
-        """A bit that is set at either end, else as either end has it."""
-        facts = [fact for end in self.ends if (fact := end.function.read(field)) is not None]
-        return next((fact for fact in facts if fact.value), facts[0] if facts else None)
+    def port_fact(self, field: Field[T]) -> Fact[T] | None:
+        """A field of the port above; None where the port is hidden or the field was not read."""
+        return None if self.port is None else self.port.function.read(field)
+
+
+def _common_speed(ends: tuple[LinkEnd, ...]) -> float:
+    """The highest speed that every end supports; the least of their maxima where they have none in common."""
+    least = min(end.best_speed.value for end in ends if end.best_speed)
+    vectors = [set(end.speeds) for end in ends if end.speeds]
+    common = {speed for speed in set.intersection(*vectors) if speed <= least} if vectors else set()
+    return max(common, default=least)
 
 
 def make_link(  # noqa: PLR0913 - what a link is made of
-    pair: Pair, *, kind: KindOfLink, place_id: str, slot: Slot | None, limits: tuple[Reason, ...], above: Link | None
+    pair: Pair,
+    *,
+    kind: KindOfLink,
+    place_id: str,
+    slot: Slot | None,
+    limits: tuple[SpeedLimit, ...],
+    above: Link | None,
 ) -> Link:
     """The link of a pair, with the state that its ends report."""
     port = None if pair.port is None else link_end(pair.port)
     component = link_end(pair.below[0]) if pair.below else None
-    speed, width, disagreement = _state(port, component)
+    emulated = _emulated(port, component)
+    speed, width, disagreement = _state(None if emulated else port, component)
     link = Link(
         port=port,
         component=component,
@@ -113,11 +136,22 @@ def make_link(  # noqa: PLR0913 - what a link is made of
         speed=speed,
         width=width,
         disagreement=disagreement,
+        emulated_port=emulated,
         above=above,
     )
     if above is not None:
         above.below.append(link)
     return link
+
+
+def _emulated(port: LinkEnd | None, component: LinkEnd | None) -> bool:
+    """The port claims less than the component runs at, which no port of a real link does."""
+    if port is None or component is None or component.speed is None or component.width is None:
+        return False
+    if port.speed is None or port.width is None:
+        return False
+    ours, theirs = (port.speed.value, port.width.value), (component.speed.value, component.width.value)
+    return ours != theirs and ours[0] <= theirs[0] and ours[1] <= theirs[1]
 
 
 def _state(

@@ -156,7 +156,7 @@ def _kind(function: FunctionFacts, tree: Topology) -> str | None:
     above = None if parent is None else tree.kind(parent)
     if function.is_bridge:
         below = tree.children.get(function.address, ())
-        if below and not any(kernel.MAX_LINK_SPEED in child.evidence.attributes for child in below):
+        if below and not any(map(_has_link, below)):
             return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
     if parent is None and function.evidence.attributes.get(kernel.MAX_LINK_WIDTH) in {"0", None}:
@@ -165,8 +165,9 @@ def _kind(function: FunctionFacts, tree: Topology) -> str | None:
 
 
 def _has_link(function: FunctionFacts) -> bool:
-    attributes = function.evidence.attributes
-    return kernel.MAX_LINK_SPEED in attributes or kernel.CXL_LINK_CAPABILITIES in attributes
+    """The kernel lists link files for it: read or not, as those of a sleeping function are."""
+    listed = {*function.evidence.attributes, *(item.path.rsplit("/", 1)[-1] for item in function.unread())}
+    return kernel.MAX_LINK_SPEED in listed or kernel.CXL_LINK_CAPABILITIES in listed
 
 
 def _pairs(tree: Topology) -> Iterable[Pair]:

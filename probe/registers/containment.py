@@ -47,7 +47,9 @@ class DpcStatus(Register, name="DPC Status", offset=0x08, size=2, section="7.9.1
 
 
 class DpcErrorSourceId(Register, name="DPC Error Source ID", offset=0x0A, size=2, section="7.9.14.5"):
-    dpc_error_source_id = hexadecimal("DPC Error Source ID", 15, 0, RO)
+    bus_number = hexadecimal("DPC Error Source ID, Bus Number", 15, 8, RO)
+    device_number = number("DPC Error Source ID, Device Number", 7, 3, RO)
+    function_number = number("DPC Error Source ID, Function Number", 2, 0, RO)
 
 
 DOWNSTREAM_PORT_CONTAINMENT = Structure(

@@ -3,7 +3,20 @@
 Base Specification 6.x: 7.5.2, 7.8.3, 7.9.3, 7.7.11, 7.8.8, 9.3.3 (section numbers from memory).
 """
 
-from probe.registers.model import HWINIT, RO, RW, RW1C, Register, Structure, coded, flag, hexadecimal, names, number
+from probe.registers.model import (
+    HWINIT,
+    RO,
+    RW,
+    RW1C,
+    Meaning,
+    Register,
+    Structure,
+    coded,
+    flag,
+    hexadecimal,
+    names,
+    number,
+)
 
 
 class PowerManagementCapabilities(
@@ -169,6 +182,9 @@ SINGLE_ROOT_IO_VIRTUALIZATION = Structure("Single Root I/O Virtualization", 0x00
     VfStride,
 ))  # fmt: skip
 
+_WIDTHS = {0: 1, 1: 2, 2: 4, 3: 8, 4: 16}
+_INITIAL_WIDTH: Meaning[int] = Meaning(_WIDTHS.get, " lanes")
+_TARGET_WIDTH = names({**{code: f"{lanes} lanes" for code, lanes in _WIDTHS.items()}, 7: "as the hardware chooses"})
 _SCALE = names({0: "x 2 us", 1: "x 10 us", 2: "x 100 us"})
 
 
@@ -225,3 +241,32 @@ class VendorSpecificHeader(Register, name="Vendor-Specific Header", offset=0x04,
 
 
 VENDOR_SPECIFIC = Structure("Vendor-Specific Extended", 0x000B, extended=True, registers=(VendorSpecificHeader,))
+
+
+class DeviceCapabilities3(
+    Register, name="Device Capabilities 3", offset=0x04, size=4, section="7.7.9.2", reserved=((31, 10),)
+):
+    retimer_l0p_exit_latency = number("Retimer L0p Exit Latency", 9, 7, HWINIT)
+    port_l0p_exit_latency = number("Port L0p Exit Latency", 6, 4, HWINIT)
+    l0p_supported = flag("L0p Supported", 3, HWINIT)
+    fourteen_bit_tag_requester_supported = flag("14-Bit Tag Requester Supported", 2, HWINIT)
+    fourteen_bit_tag_completer_supported = flag("14-Bit Tag Completer Supported", 1, HWINIT)
+    dmwr_request_routing_supported = flag("DMWr Request Routing Supported", 0, HWINIT)
+
+
+class DeviceControl3(Register, name="Device Control 3", offset=0x08, size=4, section="7.7.9.3", reserved=((31, 7),)):
+    target_link_width = coded("Target Link Width", 6, 4, RW, _TARGET_WIDTH)
+    l0p_enable = flag("L0p Enable", 3)
+    fourteen_bit_tag_requester_enable = flag("14-Bit Tag Requester Enable", 2)
+    dmwr_egress_blocking = flag("DMWr Egress Blocking", 1)
+    dmwr_requester_enable = flag("DMWr Requester Enable", 0)
+
+
+class DeviceStatus3(Register, name="Device Status 3", offset=0x0C, size=4, section="7.7.9.4", reserved=((31, 5),)):
+    remote_l0p_supported = flag("Remote L0p Supported", 4, RO)
+    segment_captured = flag("Segment Captured", 3, RW1C)
+    initial_link_width = coded("Initial Link Width", 2, 0, RO, _INITIAL_WIDTH)
+
+
+DEVICE_3 = Structure("Device 3", 0x002F, extended=True, registers=(DeviceCapabilities3, DeviceControl3, DeviceStatus3))
+"""Offsets and Segment Captured: kernel `pci_regs.h` 6.18, PCI_DEV3_*; the other bits from memory of Base 6.x, 7.7.9."""

@@ -236,6 +236,10 @@ PHYSICAL_LAYER_64 = Structure(
 )
 
 
+NO_EQUALIZATION_NEEDED = (Status32.no_equalization_needed_received, Status64.no_equalization_needed_received)
+"""Set where the partner said that it needs none."""
+
+
 class Equalization(msgspec.Struct, frozen=True):
     """What equalization at one rate (GT/s) says of itself."""
 

@@ -4,7 +4,7 @@ The walk asks for one dword at a time, so the same code drives the reading of ha
 document. Rules of the walk: kernel `drivers/pci/pci.c`, pci_find_next_ext_capability and PCI_FIND_CAP_TTL.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property, lru_cache
 from typing import TypeVar
 
@@ -121,6 +121,15 @@ def _walk_extended(fetch: Fetch, found: list[Found], faults: list[str]) -> None:
             return
 
 
+def looks_like_header(data: bytes) -> bool:
+    """Whether these bytes can be a configuration header: an identity, a known layout, a capability pointer in place."""
+    if len(data) < CLASSIC_START or int.from_bytes(data[:4], "little") in {0, ALL_ONES}:
+        return False
+    pointer, listed = data[0x34], data[0x06] & 0x10
+    known = data[0x0E] & 0x7F in {0, 1, 2} and data[0x35:0x38] == bytes(3)
+    return known and (pointer >= CLASSIC_START and pointer & 3 == 0 if listed else pointer == 0)
+
+
 def classic_header(capability_id: int, following: int) -> int:
     """The first word of a capability, as a builder writes it; `following` is the next one's offset, or 0."""
     return capability_id | following << 8
@@ -142,6 +151,16 @@ class ConfigSpace:
         """The space whose first bytes these are; a last part of a dword is dropped."""
         end = min(len(data), SPACE_END) & ~3
         return cls({at: int.from_bytes(data[at : at + 4], "little") for at in range(0, end, 4)})
+
+    @classmethod
+    def from_image(cls, image: Mapping[int, int]) -> "ConfigSpace":
+        """The space of these bytes by offset; a dword of which a byte is missing is absent."""
+        words = {}
+        for at in sorted({offset & ~3 for offset in image}):
+            data = bytes(image[offset] for offset in range(at, at + 4) if offset in image)
+            if len(data) == 4:  # noqa: PLR2004 - a dword
+                words[at] = int.from_bytes(data, "little")
+        return cls(words)
 
     def word(self, offset: int) -> int | None:
         """The dword at an offset divisible by four."""

@@ -16,10 +16,16 @@ def suspect_lanes(trained: int, possible: int) -> range:
     return range(trained, min(2 * trained, possible)) if 0 < trained < possible else range(0)
 
 
+def wiring_explains(link: Link) -> bool:
+    """Firmware says that the slot has no more lanes than the link trained to."""
+    wired, now = (None if link.slot is None else link.slot.smbios_lanes), link.negotiated.width
+    return wired is not None and now is not None and 0 < wired <= now
+
+
 def suspects_of(link: Link, word: Verdict) -> tuple[int, ...]:
     """The suspect lanes of a downtrained link."""
     now, best = link.negotiated.width, link.possible.width
-    if word is not Verdict.DOWNTRAINED or now is None or best is None:
+    if word is not Verdict.DOWNTRAINED or now is None or best is None or wiring_explains(link):
         return ()
     return tuple(suspect_lanes(now, best))
 
@@ -34,7 +40,7 @@ def lane_reasons(link: Link) -> tuple[Reason, ...]:
     """The lanes in question of a short width, and the error bits that narrow them down. The bits stay until cleared."""
     trained, possible = link.negotiated.width, link.possible.width
     lanes = suspect_lanes(trained or 0, possible or 0)
-    if not lanes:
+    if not lanes or wiring_explains(link):
         return ()
     where = str(lanes[0]) if len(lanes) == 1 else f"{lanes[0]} to {lanes[-1]}"
     meaning = f"a fault in lane {where} would leave this width; counted from the other end if the lanes are reversed"

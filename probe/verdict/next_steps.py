@@ -5,6 +5,7 @@ from collections.abc import Callable
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link
 from probe.registers.slot import SlotCapabilities
+from probe.verdict.attachment import contained
 from probe.verdict.rules import Judgement
 from probe.verdict.words import Verdict
 
@@ -23,6 +24,8 @@ def next_steps(link: Link, judgement: Judgement) -> tuple[str, ...]:
     """Ordered steps; empty where there is nothing to do."""
     if link.kind is not KindOfLink.SLOT and not judgement.urgent:
         return ()
+    if contained(link):
+        return _contained()
     if judgement.urgent:
         return _urgent()
     if judgement.word is Verdict.UNJUDGED and not judgement.shortfall:
@@ -35,11 +38,30 @@ def touches_hardware(steps: tuple[str, ...]) -> bool:
     return any(step.startswith(_HANDS) for step in steps)
 
 
+def steps_for_errors() -> tuple[str, ...]:
+    """What to do about errors past a limit, or errors that correction did not cure, on a link that is up."""
+    return (
+        "Save the evidence before anything is moved: linkprobe snapshot -o FILE.",
+        "Compare the firmware versions of board and card, and the power saving of the link (ASPM), with the peers'.",
+        "Count again under load: linkprobe soak tells which direction the errors point to.",
+        _HANDS + "Reseat the card, its riser and cables, then count again.",
+        _HANDS + "Move the card to another slot of the same kind: do the errors follow the card or stay with the slot?",
+    )
+
+
 def _urgent() -> tuple[str, ...]:
     return (
         "Save the evidence before anything else: linkprobe snapshot -o FILE.",
         "Look at the kernel log for what happened and when; move work off this machine.",
         _HANDS + "Check the component's power and seating, as the service manual describes.",
+    )
+
+
+def _contained() -> tuple[str, ...]:
+    return (
+        "Save the evidence before anything else: linkprobe snapshot -o FILE.",
+        "Read the kernel log first: it names the error that the port contained. Reseating destroys what it could tell.",
+        _HANDS + "Then check the component's power and seating, as the service manual describes.",
     )
 
 

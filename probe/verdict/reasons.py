@@ -1,46 +1,13 @@
 """The reasons of a verdict: each names the register, file or log line it rests on, its value, and what it means."""
 
-from collections.abc import Iterable, Iterator
-
 from probe.evidence import Unread, Why
-from probe.kernel_spellings import (
-    BUSY_PERCENT,
-    LEVEL_IN_USE,
-    LINK_LEVELS,
-    REMOVABLE,
-    RUNTIME_AUTO,
-    RUNTIME_CONTROL,
-)
+from probe.kernel_spellings import REMOVABLE
 from probe.links.end import LinkEnd, best_of
-from probe.links.fact import Fact, Written
+from probe.links.fact import value_of
 from probe.links.link import Link
 from probe.links.reason import Reason
 from probe.links.state import LinkState
-from probe.registers.link import LinkControl, LinkControl2, LinkStatus
-from probe.registers.slot import SlotCapabilities, SlotControl
-
-_BUSY_PERCENT = 5
-
-
-def no_function_listed(link: Link) -> Fact[str]:
-    """What is known of a port below which nothing is listed."""
-    address = link.port.address if link.port else "the root"
-    return Fact("", Written(f"functions below {address}", "none listed"))
-
-
-def switched_off(link: Link) -> tuple[Reason, ...]:
-    """A slot or link that software has switched off."""
-    if link.port is None:
-        return ()
-    found = []
-    power = link.port.function.read(SlotControl.power_controller_control)
-    controlled = link.port.function.read(SlotCapabilities.power_controller_present)
-    if power is not None and controlled is not None and controlled.value and power.value == "power off":
-        found.append(Reason(power.source, power.shown, "the slot's power is switched off"))
-    disabled = link.port.function.read(LinkControl.link_disable)
-    if disabled is not None and disabled.value:
-        found.append(Reason(disabled.source, disabled.shown, "the link is switched off by software"))
-    return tuple(found)
+from probe.registers.link import LinkControl2
 
 
 def tunnel(link: Link) -> tuple[Reason, ...]:
@@ -77,6 +44,9 @@ def one_end_only(link: Link) -> tuple[Reason, ...]:
         meaning = "no port is visible above this component (a pass-through device?): judged from this end alone"
         return (Reason(f"parent of {link.functions[0].address}", "none", meaning),)
     mute = next(end for end in link.ends if end not in link.judging_ends)
+    if link.emulated_port:
+        meaning = "an emulated port, which claims less than the component runs at: judged from the component alone"
+        return (Reason(f"Link Status of {mute.address}", _runs_at(mute), meaning),)
     meaning = "states no capability of its own: judged from the other end alone"
     return (Reason(f"Link Capabilities of {mute.address}", _stated(mute), meaning),)
 
@@ -86,6 +56,17 @@ def _stated(end: LinkEnd) -> str:
     if state.speed_gts is None and state.width is None:
         return "not stated"
     return f"speed {state.speed_gts or 'not stated'}, width {state.width or 'not stated'}"
+
+
+def _runs_at(end: LinkEnd) -> str:
+    return str(LinkState(value_of(end.speed), value_of(end.width)))
+
+
+def component_tells_nothing(link: Link) -> tuple[Reason, ...]:
+    """The component's Link Status that holds nothing, below a port that claims a state of its own."""
+    address = link.functions[0].address
+    meaning = "tells no speed and no width (a virtual function?): what the port above claims cannot be checked"
+    return (Reason(f"Link Status of {address}", "reads 0", meaning),)
 
 
 def state(link: Link, meaning: str) -> tuple[Reason, ...]:
@@ -122,7 +103,7 @@ def holding_target(link: Link) -> Reason | None:
 
 def what_holds(link: Link) -> tuple[Reason, ...]:
     """Who holds the speed down, as far as anything says so."""
-    found = list(link.speed_limits)
+    found = [limit.reason for limit in link.speed_limits]
     for end in link.ends:
         fact = end.function.read(LinkControl2.hardware_autonomous_speed_disable)
         if fact is not None and fact.value:
@@ -133,67 +114,23 @@ def what_holds(link: Link) -> tuple[Reason, ...]:
     return tuple(found)
 
 
-def asleep(link: Link) -> tuple[Reason, ...]:
-    """A power state below D0 at every function of the component, or at the port."""
-    states = [function.power_state for function in link.functions if function.asleep]
-    if link.functions and len(states) == len(link.functions):
-        return tuple(_sleeping(states))
-    if link.port is not None and link.port.function.asleep:
-        return tuple(_sleeping([link.port.function.power_state]))
-    return ()
-
-
-def left_asleep(link: Link) -> tuple[Reason, ...]:
-    """The sleep of an end that was for that reason not asked what it can do."""
-    mute = [end for end in link.ends if end not in link.judging_ends]
-    if any(item.why is Why.ASLEEP for end in mute for item in end.function.unread()):
-        return asleep(link)
-    return ()
-
-
-def _sleeping(states: Iterable[Fact[str] | None]) -> Iterator[Reason]:
-    for state in states:
-        if state is not None:
-            yield Reason(state.source, state.shown, "asleep: judge again when it works")
-
-
-def saving_power(link: Link) -> tuple[Reason, ...]:
-    """Power saving in D0 that the evidence shows."""
-    found = []
-    autonomous = link.flag(LinkStatus.link_autonomous_bandwidth_status)
-    if autonomous is not None and autonomous.value:
-        meaning = "the hardware changed the speed on its own, not to cure errors: judge again under load"
-        found.append(Reason(autonomous.source, autonomous.shown, meaning))
-    if any(function.computes_or_displays for function in link.functions):
-        found += _idle_counters(link)
-    return tuple(found)
-
-
-def _idle_counters(link: Link) -> Iterator[Reason]:
-    again = "judge again at full load: the speed follows the performance state, and is lower at part load too"
-    for function in link.functions:
-        if not function.computes_or_displays:
-            continue
-        busy = function.attribute(BUSY_PERCENT)
-        if busy is not None and busy.value.isdecimal() and int(busy.value) < _BUSY_PERCENT:
-            yield Reason(busy.source, f"{busy.shown} %", f"idle; {again}")
-        level = function.attribute(LINK_LEVELS)
-        rows = level.value.splitlines() if level is not None else []
-        if level is not None and rows and any(LEVEL_IN_USE in row for row in rows[:-1]):
-            current = next(row for row in rows if LEVEL_IN_USE in row)
-            yield Reason(level.source, current.strip(), f"the driver has chosen a lower link level; {again}")
-        control = function.attribute(RUNTIME_CONTROL)
-        if control is not None and control.value == RUNTIME_AUTO:
-            yield Reason(control.source, control.shown, f"run-time power saving is allowed; {again}")
-
-
-def may_be_idle(link: Link) -> tuple[Reason, ...]:
-    """A word of doubt where the kind of component often saves power without saying so."""
-    for function in link.functions:
-        if function.computes_or_displays:
-            meaning = "this kind often runs slower at idle, but nothing read shows that it does: load it, look again"
-            return (Reason(f"class of {function.address}", f"{int(function.class_code or 0):06x}h", meaning),)
-    return ()
+def fewer_lanes_wired(link: Link) -> tuple[Reason, ...]:
+    """Firmware's word that the slot has no more lanes than the link trained to."""
+    slot, now = link.slot, link.negotiated.width
+    if (
+        slot is None
+        or slot.smbios_lanes is None
+        or now is None
+        or not 0 < slot.smbios_lanes < (link.possible.width or 0)
+    ):
+        return ()
+    named = slot.title or "the slot"
+    wired = f"{slot.smbios_lanes} lanes wired"
+    if now >= slot.smbios_lanes:
+        return (Reason(f"SMBIOS System Slots, {named}", wired, "the slot has no more lanes: wiring, not a bad lane"),)
+    return (
+        Reason(f"SMBIOS System Slots, {named}", wired, "the slot has fewer lanes than the port, and some are lost"),
+    )
 
 
 def lesser_slot(link: Link, name: str) -> tuple[Reason, ...]:

@@ -6,53 +6,58 @@ May live here: rules, each from one Link to a Judgement or None. May not: readin
 from collections.abc import Callable
 
 import msgspec
+from msgspec.structs import replace
 
 from probe.links.end import best_of
 from probe.links.kind_of_link import KindOfLink
-from probe.links.link import Link
+from probe.links.link import Link, WhichEnd
 from probe.links.reason import Reason
-from probe.registers.link import LinkStatus
-from probe.registers.slot import SlotStatus
-from probe.verdict import reasons
-from probe.verdict.equalization import equalization_reasons
+from probe.verdict import attachment, power_saving, reasons
+from probe.verdict.equalization import equalization_reasons, history_of_speed
 from probe.verdict.lanes import lane_reasons
 from probe.verdict.words import Verdict
 
+BOTH = ("speed", "width")
+
 
 class Judgement(msgspec.Struct, frozen=True):
-    """A verdict, the reasons it rests on, and whether it cannot wait."""
+    """A verdict, the reasons it rests on, and whether it cannot wait.
+
+    `doubtful` says that the short speed could as well be rest, `faulty` that something beside the state is wrong.
+    """
 
     word: Verdict
     reasons: tuple[Reason, ...]
     shortfall: tuple[str, ...] = ()
     urgent: bool = False
+    doubtful: bool = False
+    faulty: bool = False
 
 
 Rule = Callable[[Link], Judgement | None]
 
 
+def port_contained(link: Link) -> Judgement | None:
+    """Did the port contain an error, and holds its link down?"""
+    found = attachment.contained(link)
+    return Judgement(Verdict.UNJUDGED, found, urgent=True) if found else None
+
+
 def nothing_attached(link: Link) -> Judgement | None:
-    """Is anything attached?"""
-    if link.functions:
+    """Is anything attached? `empty` only where a register was read and says so."""
+    if link.functions or link.port is None or link.port.function.silent:
         return None
-    if link.port is None:
-        return Judgement(Verdict.EMPTY, ())
-    port = link.port.function
-    presence = port.read(SlotStatus.presence_detect_state)
-    if presence is None or presence.value == "slot empty":
-        shown = presence or reasons.no_function_listed(link)
-        return Judgement(Verdict.EMPTY, (Reason(shown.source, shown.shown, "nothing is attached to this port"),))
-    detected = "a card is in the slot, yet no function of it is listed"
-    explained = reasons.switched_off(link)
-    if explained:
-        return Judgement(Verdict.UNJUDGED, (Reason(presence.source, presence.shown, detected), *explained))
-    active = port.read(LinkStatus.data_link_layer_link_active)
-    if active is not None and not active.value:
-        down = Reason(active.source, active.shown, "the link to the card did not come up")
-        found = (Reason(presence.source, presence.shown, detected), down)
-        return Judgement(Verdict.UNJUDGED, found, ("speed", "width"))
-    hidden = f"{detected}: its functions were removed by software or are hidden by the platform"
-    return Judgement(Verdict.UNJUDGED, (Reason(presence.source, presence.shown, hidden),))
+    detected, up = attachment.card_detected(link), attachment.link_up(link)
+    training = attachment.training(link)
+    told = tuple(reason for reason in (detected, up, training) if reason is not None)
+    if not told:
+        agreed = attachment.nothing_there(link)
+        return Judgement(Verdict.EMPTY, (agreed,)) if agreed else Judgement(Verdict.UNJUDGED, attachment.not_told(link))
+    off = attachment.switched_off(link)
+    down = attachment.link_down(link)
+    if off or detected is None or training is not None or down is None:
+        return Judgement(Verdict.UNJUDGED, (*told, *off))
+    return Judgement(Verdict.UNJUDGED, (*told, down), BOTH)
 
 
 def an_end_is_silent(link: Link) -> Judgement | None:
@@ -61,25 +66,39 @@ def an_end_is_silent(link: Link) -> Judgement | None:
         if function.silent:
             meaning = "nothing answers at this address: the component has dropped off the bus or lost its power"
             where = f"config of {function.address}"
-            return Judgement(Verdict.UNJUDGED, (Reason(where, "every byte reads ff", meaning),), urgent=True)
+            silent = Reason(where, "every byte reads ff", meaning)
+            return Judgement(Verdict.UNJUDGED, (silent, *attachment.switched_off(link)), urgent=True)
+    return None
+
+
+def a_tunnel(link: Link) -> Judgement | None:
+    """Is it a tunnel, whose stated rate is not its rate?"""
+    return Judgement(Verdict.UNJUDGED, reasons.tunnel(link)) if link.kind is KindOfLink.TUNNEL else None
+
+
+def no_state_read(link: Link) -> Judgement | None:
+    """Was it read what the link runs at, and what any end can do?"""
+    if link.speed is None or link.width is None or not link.judging_ends:
+        asleep = power_saving.asleep(link)
+        word = Verdict.RESTING if asleep else Verdict.UNJUDGED
+        return Judgement(word, (*asleep, *reasons.what_was_missing(link)))
+    if link.shortfall and link.component_tells_no_state:
+        return Judgement(Verdict.UNJUDGED, reasons.component_tells_nothing(link))
     return None
 
 
 def an_end_unread(link: Link) -> Judgement | None:
     """Could both ends be read?"""
-    if link.kind is KindOfLink.TUNNEL:
-        return Judgement(Verdict.UNJUDGED, reasons.tunnel(link))
-    if link.speed is None or link.width is None or not link.judging_ends:
-        asleep = reasons.asleep(link)
-        word = Verdict.RESTING if asleep else Verdict.UNJUDGED
-        return Judgement(word, (*asleep, *reasons.what_was_missing(link)))
-    if len(link.judging_ends) == 2:  # noqa: PLR2004 - a link has two ends
+    if len(link.judging_ends) == len(WhichEnd):
         return None
     end = link.judging_ends[0]
     alone = reasons.one_end_only(link)
-    asleep = reasons.left_asleep(link)
+    asleep = power_saving.left_asleep(link)
     if link.shortfall and asleep:  # what the sleeping end can do was not asked, so no shortfall is claimed
         return Judgement(Verdict.RESTING, (*asleep, *alone))
+    resting = power_saving.slower_to_save_power(link) if link.shortfall == ("speed",) else ()
+    if resting:
+        return Judgement(Verdict.RESTING, (*resting, *alone), link.shortfall)
     if link.shortfall:
         meaning = "below what this end can do; a lesser slot and a bad link look the same from here"
         return Judgement(Verdict.UNJUDGED, (*alone, *reasons.state(link, meaning)), link.shortfall)
@@ -94,12 +113,12 @@ def width_is_short(link: Link) -> Judgement | None:
     found = reasons.both_best(link, "width")
     if "speed" in link.shortfall:
         found += reasons.both_best(link, "speed")
-    autonomous = link.flag(LinkStatus.link_autonomous_bandwidth_status)
-    if autonomous is not None and autonomous.value:
-        meaning = "the hardware narrowed the link on its own, not to cure errors: judge again under load"
-        excuse = Reason(autonomous.source, autonomous.shown, meaning)
-        return Judgement(Verdict.RESTING, (excuse, *found), link.shortfall)
-    return Judgement(Verdict.DOWNTRAINED, (*found, *lane_reasons(link), *equalization_reasons(link)), link.shortfall)
+    changed = power_saving.changed_by_itself(link)
+    excuse = (changed,) if changed is not None else power_saving.narrowed_by_l0p(link)
+    if excuse:
+        return Judgement(Verdict.RESTING, (*excuse, *found), link.shortfall)
+    more = (*reasons.fewer_lanes_wired(link), *lane_reasons(link), *equalization_reasons(link))
+    return Judgement(Verdict.DOWNTRAINED, (*found, *power_saving.both_bandwidth_bits(link), *more), link.shortfall)
 
 
 def held_by_target_speed(link: Link) -> Judgement | None:
@@ -115,30 +134,41 @@ def held_by_target_speed(link: Link) -> Judgement | None:
 
 
 def component_asleep(link: Link) -> Judgement | None:
-    """Is the component asleep, or saving power in a way the evidence shows?"""
+    """Is the component asleep, idle, or did the link slow on its own?"""
     if "speed" not in link.shortfall:
         return None
-    evidence = reasons.asleep(link) or reasons.saving_power(link)
+    evidence = power_saving.slower_to_save_power(link)
     if not evidence:
         return None
-    return Judgement(Verdict.RESTING, (*evidence, *reasons.both_best(link, "speed")), link.shortfall)
+    past = history_of_speed(link)
+    return Judgement(Verdict.RESTING, (*evidence, *past, *reasons.both_best(link, "speed")), link.shortfall)
 
 
 def speed_is_short(link: Link) -> Judgement | None:
     """Then, and only then: is the speed short?"""
     if "speed" not in link.shortfall:
         return None
-    found = (*reasons.both_best(link, "speed"), *equalization_reasons(link), *reasons.may_be_idle(link))
-    return Judgement(Verdict.DOWNTRAINED, found, link.shortfall)
+    found = (
+        *reasons.both_best(link, "speed"),
+        *history_of_speed(link),
+        *equalization_reasons(link),
+        *power_saving.both_bandwidth_bits(link),
+        *power_saving.doubt(link),
+    )
+    return Judgement(Verdict.DOWNTRAINED, found, link.shortfall, doubtful=power_saving.may_be_idle(link))
 
 
 def slot_is_lesser(link: Link) -> Judgement | None:
     """Could the component do more in a better slot?"""
     slot, card = best_of(link.port), best_of(link.component)
-    for name, above, below in (("speed", slot.speed_gts, card.speed_gts), ("width", slot.width, card.width)):
-        if above is not None and below is not None and above < below:
-            return Judgement(Verdict.LIMITED, reasons.lesser_slot(link, name))
-    return None
+    pairs = (("speed", slot.speed_gts, card.speed_gts), ("width", slot.width, card.width))
+    found = tuple(
+        reason
+        for name, above, below in pairs
+        if above is not None and below is not None and above < below
+        for reason in reasons.lesser_slot(link, name)
+    )
+    return Judgement(Verdict.LIMITED, found) if found else None
 
 
 def all_it_can(link: Link) -> Judgement:
@@ -147,8 +177,11 @@ def all_it_can(link: Link) -> Judgement:
 
 
 RULES: tuple[Rule, ...] = (
+    port_contained,
     nothing_attached,
     an_end_is_silent,
+    a_tunnel,
+    no_state_read,
     an_end_unread,
     width_is_short,
     held_by_target_speed,
@@ -162,10 +195,11 @@ RULES: tuple[Rule, ...] = (
 def judge(link: Link) -> Judgement:
     """The first rule with an answer, and what contradicts itself in the evidence beside it."""
     judgement = next(found for rule in RULES if (found := rule(link)) is not None)
-    contradictions = reasons.contradictions(link)
-    if not contradictions:
+    fault = attachment.power_fault(link)
+    more = (*fault, *reasons.contradictions(link))
+    if not more:
         return judgement
-    return Judgement(judgement.word, (*judgement.reasons, *contradictions), judgement.shortfall, judgement.urgent)
+    return replace(judgement, reasons=(*judgement.reasons, *more), faulty=bool(fault))
 
 
 def alarms(link: Link, judgement: Judgement) -> bool:
@@ -174,4 +208,4 @@ def alarms(link: Link, judgement: Judgement) -> bool:
         return False
     below = judgement.word.below_capability
     unjudged = judgement.word is Verdict.UNJUDGED and bool(judgement.shortfall)
-    return below or unjudged or judgement.urgent
+    return below or unjudged or judgement.urgent or judgement.faulty

@@ -94,7 +94,7 @@ def test_snapshot_and_audit_of_it(run: Run, bad: Path, tmp_path: Path) -> None:
         status, out, _ = run("audit", file)
         assert status == 1
         assert "downtrained" in out
-        assert run("explain", "0000:01:00.0", file)[0] == 0
+        assert run("explain", "0000:01:00.0", file)[0] == 1
     status, out, _ = run("snapshot", "-o", "-", "--sysfs", bad)
     assert status == 0
     assert run("audit", "-", stdin=out.encode())[0] == 1
@@ -160,7 +160,7 @@ def test_damaged_compression(run: Run, good: Path, tmp_path: Path) -> None:
         (("audit", "--sysfs", "/absent"), "/absent: no such directory"),
         (("audit", "/absent.json"), "/absent.json: cannot be read"),
         (("audit", "/absent.json", "--sysfs", "/"), "given together with --sysfs"),
-        (("explain", "nonsense"), "'nonsense': not a device address; write it as 0000:3b:00.0"),
+        (("explain", "nonsense"), "'nonsense': no such address, slot or serial number"),
         (("explain", "0000:ff:00.0", "--sysfs", "{good}"), "0000:ff:00.0: no such function here"),
         (("ceiling", "7", "x4"), "SPEED '7': no such link speed"),
         (("ceiling", "8", "x3"), "WIDTH 'x3': no such link width"),
@@ -182,10 +182,47 @@ def test_bad_input_is_one_sentence(arguments: tuple[str, ...], told: str, run: R
 def test_explain(run: Run, bad: Path) -> None:
     for address in ("0000:01:00.0", "0000:00:01.0", "00:01.0"):
         status, out, _ = run("explain", address, "--registers", "--sysfs", bad)
-        assert status == 0
+        assert status == 1
         for word in ("Why", "Both ends", "Path from the root", "What it carries", "What next", "Registers of", "ESD"):
             assert word in out
         assert "Link Status of 0000:00:01.0, offset 072h" in out
+
+
+@pytest.mark.parametrize(
+    ("name", "status"), [("3", 1), ("slot 3", 1), ("00-00-00-00-00-00-00-2a", 1), ("4", 0), ("5", 64), ("both", 64)]
+)
+def test_explain_by_slot_and_serial_ends_as_the_verdict(name: str, status: int, run: Run, tmp_path: Path) -> None:
+    slow = root_port("0000:00:01.0", "16 GT/s x4", slot=3).holds(card("16 GT/s x4", trained="8 GT/s x4", serial=42))
+    fine = root_port("0000:00:02.0", "16 GT/s x4", slot=4).holds(card("16 GT/s x4", attributes={"label": "both"}))
+    other = root_port("0000:00:03.0", "16 GT/s x4").holds(card("16 GT/s x4", attributes={"label": "both"}))
+    found, out, err = run("explain", name, "--sysfs", machine(slow, fine, other).build().write(tmp_path))
+    assert found == status
+    assert "NUMA node" in out or "names 2 links" in err or "no such address, slot or serial number" in err
+
+
+def test_strict_and_quiet_prints_what_it_counts(run: Run, tmp_path: Path) -> None:
+    described = machine(root_port("0000:00:01.0", "8 GT/s x4", slot=3).holds(card("16 GT/s x4")))
+    sysfs = described.build().write(tmp_path)
+    assert run("audit", "-q", "--sysfs", sysfs)[:2] == (0, "")
+    status, out, _ = run("audit", "--strict", "-q", "--sysfs", sysfs)
+    assert status == 1
+    assert "limited 0000:01:00.0 in slot 3: limited in speed by its slot" in out
+
+
+@pytest.mark.published("illumos pciex.esc: 6 correctable link errors in 2 hours condemn a link")
+@pytest.mark.parametrize(
+    ("count", "uptime", "status"),
+    [(741_000, 86_400.0, 1), (6, 3_600.0, 1), (5, 3_600.0, 0), (71, 86_400.0, 0), (72, 86_400.0, 1)],
+)
+def test_errors_past_the_published_limit_are_a_finding(
+    count: int, uptime: float, status: int, run: Run, tmp_path: Path
+) -> None:
+    below = card("8 GT/s x4", counters={"correctable": {"Receiver Error": count}})
+    described = machine(root_port("0000:00:01.0", "8 GT/s x4").holds(below), uptime_s=uptime)
+    found, out, _ = run("audit", "--sysfs", described.build().write(tmp_path))
+    assert found == status
+    assert ("Working" in out) is (status == 0)
+    assert ("the published limit" in out) is (status == 1)
 
 
 def test_explain_of_a_function_without_a_link(run: Run, tmp_path: Path) -> None:

@@ -65,7 +65,7 @@ def test_screen(document: AuditDocument, width: int, request: pytest.FixtureRequ
 
 @pytest.mark.parametrize("address", [demonstration.WIDTH_FAULT_AT, demonstration.RESTING_AT, "0000:08:00.0"])
 def test_explanation(evidence: Evidence, address: str, request: pytest.FixtureRequest) -> None:
-    found = explain(evidence, Address.parse(address), registers=False)
+    found = explain(evidence, address, registers=False)
     text = drawn(lambda screen: explanation.render(found, screen), 80)
     assert max(map(len, text.splitlines())) <= 80
     hold(f"explain-{address.replace(':', '-')}.txt", text, request)

@@ -326,7 +326,7 @@ IDS: dict[str, Structure] = {
     "PCI_EXT_CAP_ID_L1SS": function.L1_SUBSTATES, "PCI_EXT_CAP_ID_DLF": physical.DATA_LINK_FEATURE,
     "PCI_EXT_CAP_ID_PL_16GT": physical.PHYSICAL_LAYER_16,
 }  # fmt: skip
-PAST_THE_HEADER = {0x27, 0x2A, 0x31}  # Linux 6.18 pci_regs.h and EDK II PciExpress50.h, PciExpress60.h
+PAST_THE_HEADER = {0x27, 0x2A, 0x31, 0x2F}  # Linux 6.18 pci_regs.h and EDK II PciExpress50.h, PciExpress60.h
 
 
 @pytest.mark.parametrize("macro", IDS)

@@ -10,7 +10,16 @@ from probe.audit.document import AuditDocument, LinkDocument
 from probe.evidence import Why
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link
-from probe.registers.link import LinkCapabilities, LinkControl, LinkControl2, LinkStatus
+from probe.registers.containment import DpcStatus
+from probe.registers.link import (
+    LinkCapabilities,
+    LinkCapabilities2,
+    LinkControl,
+    LinkControl2,
+    LinkStatus,
+    LinkStatus2,
+)
+from probe.registers.physical import Status16
 from probe.registers.slot import SlotStatus
 from probe.verdict import rules
 from probe.verdict.next_steps import CAUTIONS, touches_hardware
@@ -23,11 +32,16 @@ ACCELERATOR = 0x120000
 
 
 def one(card_state: str, trained: str | None = None, *, best: str = "16 GT/s x16", **changes: object) -> Machine:
-    on_port = {name: changes.pop(name) for name in ("target_gts", "slot") if name in changes}
+    on_port: dict[str, object] = {name: changes.pop(name) for name in ("target_gts", "slot") if name in changes}
+    if "port_registers" in changes:
+        on_port["registers"] = changes.pop("port_registers")
     return machine(root_port(PORT, best, **on_port).holds(card(card_state, trained=trained, **changes)))
 
 
 STATUS = {LinkStatus.link_autonomous_bandwidth_status: True}
+BOTH_BITS = {**STATUS, LinkStatus.link_bandwidth_management_status: True}
+TRAINED_16 = {Status16.equalization_complete: True, LinkStatus2.equalization_8_complete: True}
+GPU_AT_WORK = {"gpu_busy_percent": "98", "power/control": "auto", "pp_dpm_pcie": "0: 2.5GT/s, x16\n1: 16.0GT/s, x16 *"}
 TABLE: dict[str, tuple[Machine | Tree, Verdict, tuple[str, ...]]] = {
     "full": (one("16 GT/s x16"), Verdict.FULL, ()),
     "a slot better than its card is full": (one("8 GT/s x4"), Verdict.FULL, ()),
@@ -39,7 +53,11 @@ TABLE: dict[str, tuple[Machine | Tree, Verdict, tuple[str, ...]]] = {
     "128 GT/s": (one("128 GT/s x16", "64 GT/s x16", best="128 GT/s x16"), Verdict.DOWNTRAINED, ("speed",)),
     "x12": (one("8 GT/s x12", best="8 GT/s x32"), Verdict.FULL, ()),
     "below x12": (one("8 GT/s x12", "8 GT/s x8", best="8 GT/s x32"), Verdict.DOWNTRAINED, ("width",)),
-    "narrowed by itself": (one("16 GT/s x16", "16 GT/s x8", registers=STATUS), Verdict.RESTING, ("width",)),
+    "narrowed by itself": (one("16 GT/s x16", "16 GT/s x8", port_registers=STATUS), Verdict.RESTING, ("width",)),
+    "narrowed to cure errors": (
+        one("16 GT/s x16", "16 GT/s x8", port_registers=BOTH_BITS), Verdict.DOWNTRAINED, ("width",)),
+    "bit 15 of a component is reserved": (
+        one("16 GT/s x16", "16 GT/s x8", registers=STATUS), Verdict.DOWNTRAINED, ("width",)),
     "capped": (one("16 GT/s x16", "5 GT/s x16", target_gts=5.0), Verdict.CAPPED, ("speed",)),
     "slower than its cap": (one("16 GT/s x16", "2.5 GT/s x16", target_gts=8.0), Verdict.DOWNTRAINED, ("speed",)),
     "a short width is asked before a cap": (
@@ -47,13 +65,29 @@ TABLE: dict[str, tuple[Machine | Tree, Verdict, tuple[str, ...]]] = {
     "a short width is asked before sleep": (
         one("16 GT/s x16", "2.5 GT/s x4", power_state="D3hot"), Verdict.DOWNTRAINED, ("speed", "width")),
     "asleep": (one("16 GT/s x16", "2.5 GT/s x16", power_state="D3hot"), Verdict.RESTING, ("speed",)),
-    "slowed by itself": (one("16 GT/s x16", "2.5 GT/s x16", registers=STATUS), Verdict.RESTING, ("speed",)),
+    "slowed by itself": (
+        one("16 GT/s x16", "2.5 GT/s x16", port_registers={**STATUS, **TRAINED_16}, registers=TRAINED_16),
+        Verdict.RESTING, ("speed",)),
+    "slowed by itself though it never trained there": (
+        one("16 GT/s x16", "2.5 GT/s x16", port_registers=STATUS), Verdict.DOWNTRAINED, ("speed",)),
+    "slowed to cure errors": (
+        one("16 GT/s x16", "2.5 GT/s x16", port_registers={**BOTH_BITS, **TRAINED_16}, registers=TRAINED_16),
+        Verdict.DOWNTRAINED, ("speed",)),
+    "slowed by itself below the rates that equalize": (
+        one("5 GT/s x16", "2.5 GT/s x16", port_registers=STATUS, best="5 GT/s x16"), Verdict.RESTING, ("speed",)),
+    "no speed above 8 in common": (
+        one("16 GT/s x16", "8 GT/s x16", supported=(2.5, 5.0, 8.0, 16.0), port_registers={
+            LinkCapabilities2.supported_link_speeds_vector: (2.5, 5.0, 8.0, 32.0)}, best="32 GT/s x16"),
+        Verdict.FULL, ()),
     "an accelerator that idles": (
         one("16 GT/s x16", "2.5 GT/s x16", class_code=ACCELERATOR, attributes={"gpu_busy_percent": "0"}),
         Verdict.RESTING, ("speed",)),
     "an accelerator that may save power": (
         one("16 GT/s x16", "2.5 GT/s x16", class_code=ACCELERATOR, attributes={"power/control": "auto"}),
-        Verdict.RESTING, ("speed",)),
+        Verdict.DOWNTRAINED, ("speed",)),
+    "an accelerator at work on its top level": (
+        one("16 GT/s x16", "8 GT/s x16", class_code=ACCELERATOR, attributes=GPU_AT_WORK),
+        Verdict.DOWNTRAINED, ("speed",)),
     "an accelerator at work": (
         one("16 GT/s x16", "8 GT/s x16", class_code=ACCELERATOR, attributes={"gpu_busy_percent": "98"}),
         Verdict.DOWNTRAINED, ("speed",)),
@@ -75,6 +109,13 @@ def test_verdict(name: str, judge_one: One) -> None:
     assert all(reason.source and reason.meaning for reason in link.reasons)
 
 
+def virtual(port_state: str = "2.5 GT/s x1") -> Tree:
+    """A virtual function in a virtual machine: its Link Status reads 0, the emulated port claims a state of its own."""
+    tree = one("16 GT/s x16", port_state, best="16 GT/s x32").build()
+    tree = tree.with_bytes(CARD, 0x60 + LinkStatus.offset, b"\0\0")
+    return tree.with_attribute(CARD, "current_link_speed", "Unknown").with_attribute(CARD, "current_link_width", "0")
+
+
 def test_every_rule_is_reached(judge_one: One, monkeypatch: pytest.MonkeyPatch) -> None:
     """A rule that gives no verdict of the machines above and these is named here; a new rule needs a machine."""
     deciding: set[str] = set()
@@ -90,7 +131,14 @@ def test_every_rule_is_reached(judge_one: One, monkeypatch: pytest.MonkeyPatch) 
 
     monkeypatch.setattr(rules, "RULES", tuple(map(watched, RULES)))
     tunnel = one("16 GT/s x16", attributes={"removable": "removable"})
-    others = (machine(root_port(PORT, "16 GT/s x16")), one("16 GT/s x16").build().silent(CARD), tunnel)
+    contained = one("16 GT/s x16", port_registers={DpcStatus.dpc_trigger_status: True})
+    hidden = Machine(on_root_bus=(("0000:00:05.0", card("16 GT/s x16")),))
+    unread = one("16 GT/s x16").build().without_link_attributes().unprivileged()
+    for address in (PORT, CARD):
+        unread = unread.with_attribute(address, "max_link_speed", "Unknown")
+    silent = one("16 GT/s x16").build().silent(CARD)
+    mute = one("16 GT/s x16").build().with_attribute(CARD, "current_link_speed", "Unknown")
+    others = (machine(root_port(PORT, "16 GT/s x16")), silent, tunnel, contained, hidden, unread, mute, virtual())
     for described in (*(described for described, _, _ in TABLE.values()), *others):
         judge_one(described)
     assert deciding == {rule.__name__ for rule in RULES}
@@ -234,6 +282,15 @@ def test_a_switch_in_the_machine_does_alarm(
 ) -> None:
     _, below = judge(inner(vendor, class_code)).links
     assert (below.kind, below.alarming) == (KindOfLink.SLOT, True)
+
+
+@pytest.mark.parametrize(("slot", "inside"), [(None, True), (2, False)])
+def test_a_switch_on_a_card(slot: int | None, inside: bool, judge: Callable[[Machine], AuditDocument]) -> None:
+    """Downstream Ports without a slot below a card's Upstream Port are inside it, whoever made what hangs there."""
+    drive = card("8 GT/s x4", trained="2.5 GT/s x1", vendor=0x5678)
+    carrier = switch("16 GT/s x16", port("8 GT/s x4", slot=slot).holds(drive))
+    _, below = judge(machine(root_port(PORT, "16 GT/s x16", slot=1).holds(carrier))).links
+    assert (below.inside_card, below.alarming) == (inside, not inside)
 
 
 def test_a_tunnel_is_not_judged(judge_one: One) -> None:

@@ -20,6 +20,9 @@ _READS = """\
 Reads come back in completions no longer than Max_Payload_Size and Max_Read_Request_Size allow; a root complex \
 may cut them at every Read Completion Boundary, 64 or 128 bytes (Intel AN 855; AMD PG213)."""
 
+_TAKEN_OFF = "Acknowledgements and flow control are in the 6 link bytes of each flit, taken off already; "
+_NOT_TAKEN_OFF = "Acknowledgements and flow control take a little more; "
+
 
 def render(document: Arithmetic, screen: Console, *, explain: bool = False) -> None:
     """Draw the steps from the wire to the payload; `explain` adds where each figure comes from."""
@@ -36,6 +39,7 @@ def render(document: Arithmetic, screen: Console, *, explain: bool = False) -> N
         for line in (_FLIT, _READS) if document.flit_mode else (_ENCODING, _PACKET, _READS):
             screen.print(Padding(line, (1, 0, 0, 2)))
     screen.print(
-        "\nReads land between the last two, by how the root complex cuts its completions. Acknowledgements and flow "
-        "control take a little more; large one-way transfers usually reach 75 to 95 % of the ceiling."
+        "\nReads land between the last two, by how the root complex cuts its completions. "
+        f"{_TAKEN_OFF if document.flit_mode else _NOT_TAKEN_OFF}large one-way transfers usually reach 75 to 95 % of "
+        "the ceiling."
     )

@@ -8,15 +8,18 @@ from rich.text import Text
 
 from probe.audit.document import AuditDocument, LinkDocument
 from probe.audit.headline import headline, where
+from probe.audit.outcome import found_if_strict
 from probe.errors.attribution import sentence
 from probe.evidence import Unread, Why
 from probe.links.kind_of_link import KindOfLink
 from probe.render import styles
+from probe.render.units import counted
 from probe.verdict.words import WORST_FIRST, Verdict
 
 _NARROW = 100
 _ADDRESS_WIDTH = 13
 _LEAST = 8
+_NOT_WORKING = frozenset({Verdict.UNJUDGED, Verdict.EMPTY})
 
 
 def order(link: LinkDocument) -> tuple[bool, bool, int, str]:
@@ -25,11 +28,16 @@ def order(link: LinkDocument) -> tuple[bool, bool, int, str]:
 
 
 def render(
-    document: AuditDocument, screen: Console, *, only: frozenset[Verdict] | None = None, quiet: bool = False
+    document: AuditDocument,
+    screen: Console,
+    *,
+    only: frozenset[Verdict] | None = None,
+    quiet: bool = False,
+    strict: bool = False,
 ) -> None:
-    """Draw an audit; `only` keeps the links of some verdicts, `quiet` one line a finding."""
+    """Draw an audit; `only` keeps the links of some verdicts, `quiet` one line a finding, of `strict` ones too."""
     if quiet:
-        _findings_only(document, screen)
+        _findings_only(document, screen, strict=strict)
     else:
         _whole(document, screen, only)
 
@@ -38,9 +46,11 @@ def _whole(document: AuditDocument, screen: Console, only: frozenset[Verdict] | 
     links = sorted((link for link in document.links if only is None or link.verdict in only), key=order)
     screen.print(_title(document))
     calm = [link for link in links if not link.alarming]
+    slots = [link for link in calm if link.kind is KindOfLink.SLOT]
     groups = (
         ("Look at these", [link for link in links if link.alarming]),
-        ("Working", [link for link in calm if link.kind is KindOfLink.SLOT]),
+        ("Working", [link for link in slots if link.verdict not in _NOT_WORKING]),
+        ("Not judged, or nothing there", [link for link in slots if link.verdict in _NOT_WORKING]),
         ("Not a slot: shown, never a finding", [link for link in calm if link.kind is not KindOfLink.SLOT]),
     )
     for title, members in groups:
@@ -72,17 +82,18 @@ def _title(document: AuditDocument) -> Text:
     host = document.host
     counts = [f"{document.summary[word]} {word}" for word in WORST_FIRST if document.summary.get(word)]
     name = host.name or "this machine"
-    return Text.assemble((name, "bold"), f"  {len(document.links)} links: ", ", ".join(counts) or "none")
+    return Text.assemble((name, "bold"), f"  {counted(len(document.links), 'link')}: ", ", ".join(counts) or "none")
 
 
 def _table(links: Iterable[LinkDocument], width: int) -> Table:
-    """Fixed widths, so that the groups line up; the component takes what is left and is cut first."""
+    """Fixed widths, so that the groups line up; the component takes what is left and is cut first, the place never."""
     place = 12 if width < _NARROW else 24
     fixed = (("verdict", 11), ("place", place), ("runs at", 12), ("can do", 12))
     left = width - sum(size for _, size in fixed) - _ADDRESS_WIDTH - len(fixed) - 1
     table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 1, 0, 0))
     for title, size in (*fixed, ("what is there", max(left, _LEAST)), ("address", _ADDRESS_WIDTH)):
-        table.add_column(title, no_wrap=True, overflow="ellipsis", width=size)
+        whole = title == "place"
+        table.add_column(title, no_wrap=not whole, overflow="fold" if whole else "ellipsis", width=size)
     for link in links:
         table.add_row(
             Text(link.verdict, style=styles.TERMINAL[link.verdict]),
@@ -136,10 +147,10 @@ def _privilege(unread: Iterable[Unread], screen: Console) -> None:
         )
 
 
-def _findings_only(document: AuditDocument, screen: Console) -> None:
+def _findings_only(document: AuditDocument, screen: Console, *, strict: bool) -> None:
     """One line a finding, nothing where there is none: for cron."""
     for link in sorted(document.links, key=order):
-        if link.alarming:
+        if link.alarming or (strict and found_if_strict(link)):
             place = _place(link)
             screen.print(
                 f"{link.verdict} {where(link)}{f' in {place}' if place else ''}: {headline(link)}", soft_wrap=True

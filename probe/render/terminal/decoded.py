@@ -18,6 +18,8 @@ def render(function: DecodedFunction, screen: Console) -> None:
             shown = register.capability
             screen.print(Text(f"\n  {shown}", style="bold"))
         _register(register, screen)
+    for other in function.more:
+        render(other, screen)
 
 
 def _register(register: DecodedRegister, screen: Console) -> None:

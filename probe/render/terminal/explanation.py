@@ -121,7 +121,8 @@ def _errors(link: LinkDocument, screen: Console) -> None:
                 Padding(Text(f"{row.error}: {row.meaning}; usual causes: {row.causes}", style="dim"), (0, 0, 0, 6))
             )
     now = link.negotiated
-    if now.speed_gts is not None and now.width is not None and not link.bandwidth.flit_mode:
+    counted = link.errors.correctable is not None
+    if counted and now.speed_gts is not None and now.width is not None and not link.bandwidth.flit_mode:
         clean = duration(clean_seconds(now.speed_gts * 1e9 * now.width))
         screen.print(
             f"  {clean} without an error show a bit error ratio below 1e-12 at 95 % (ASPM {link.aspm or 'not read'})"
