@@ -69,9 +69,9 @@ class FunctionEvidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=
             for start, text in self.config.items():
                 _check_run(self.address, start, text)
         for name in kernel.NUMBER_FILES:
-            text = self.attributes.get(name)
-            if text is not None and kernel.number(text) is None:
-                raise ValueError(f"{self.address}: {name} is no hexadecimal number ({text[:40]!r})")
+            content = self.attributes.get(name)
+            if content is not None and kernel.number(content) is None:
+                raise ValueError(f"{self.address}: {name} is no hexadecimal number ({content[:40]!r})")
 
     def space(self) -> ConfigSpace:
         """The configuration space as far as it was read."""
