@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fake_sysfs.description import Function, State
-from probe.registers import errors, express, function, header, physical
+from probe.registers import errors, express, function, header, margining, physical
 from probe.registers.catalogue import STRUCTURES
 from probe.registers.class_code import ClassCode
 from probe.registers.device import (
@@ -261,6 +261,10 @@ def _extended(described: Function, trained: State | None) -> Iterator[tuple[Stru
                 if row.complete.register in structure.registers:
                     fields |= _equalized(row, state)
             yield structure, fields
+    if described.margining:
+        control = margining.MarginingLaneControl
+        at_reset: Values = {control.margin_type: "no command or capability access", control.margin_payload: 0x9C}
+        yield margining.LANE_MARGINING, {**at_reset, margining.MarginingPortStatus.margining_ready: True}
 
 
 _BY_SPEED = (

@@ -52,6 +52,7 @@ class Function:
     attributes: dict[str, str | None] = field(default_factory=dict)
     virtual_functions: int = 0
     has_aer: bool = True
+    margining: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

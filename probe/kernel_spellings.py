@@ -44,6 +44,8 @@ ROOT_TOTAL_FILES: dict[Severity, str] = {
 }
 VIRTUAL_FUNCTIONS = "sriov_numvfs"
 OTHER_FILES = ("revision", "index", "enable", "sriov_totalvfs", VIRTUAL_FUNCTIONS, "ari_enabled")
+ASPM_SWITCHES = ("l1_1_aspm", "l1_2_aspm", "l1_1_pcipm", "l1_2_pcipm", "l1_aspm", "l0s_aspm")
+"""Below link/, in the order to write 0: the kernel takes L1 substates away with L1 and does not bring them back."""
 ASPM_FILES = ("l0s_aspm", "l1_aspm", "l1_1_aspm", "l1_2_aspm", "l1_1_pcipm", "l1_2_pcipm", "clkpm")
 PHYSICAL_FUNCTION, IOMMU_GROUP = "physfn", "iommu_group"
 

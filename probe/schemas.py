@@ -20,6 +20,7 @@ class Schema(StrEnum):
     PLAN = "linkprobe/active-plan/1"
     TRAINING = "linkprobe/training/1"
     SPEEDS = "linkprobe/speeds/1"
+    MARGIN = "linkprobe/margin/1"
     PUT_BACK = "linkprobe/put-back/1"
     ACTIVE_JOURNAL = "linkprobe/active-journal/1"
 
@@ -39,6 +40,7 @@ TYPES: dict[Schema, str] = {
     Schema.PLAN: "probe.active.documents:Plan",
     Schema.TRAINING: "probe.active.documents:TrainingDocument",
     Schema.SPEEDS: "probe.active.documents:SpeedsDocument",
+    Schema.MARGIN: "probe.active.margining.document:MarginDocument",
     Schema.PUT_BACK: "probe.active.documents:PutBackDocument",
     Schema.ACTIVE_JOURNAL: "probe.active.journal:Entry",
 }

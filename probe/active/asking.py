@@ -16,12 +16,16 @@ _NOT_ACTIVE = frozenset({"suspended", "suspending", "resuming"})
 
 
 class Poll(msgspec.Struct, frozen=True):
-    """How a wait ended: the last value read, whether it was the wanted one, seconds since the start, looks taken."""
+    """How a wait ended: the last value read, whether it was the wanted one, seconds since the start, looks taken.
+
+    `at_least_s`: it had not come yet at a look that long after the start, however late the next look was.
+    """
 
     value: int | None
     met: bool
     seconds: float
     looks: int
+    at_least_s: float = 0.0
 
 
 def read(address: str, offset: int, size: int) -> Protocol[int | None]:
@@ -57,14 +61,16 @@ def until(look: Read, wanted: Callable[[int], bool], within_s: float, every_s: f
     """Read until the value is wanted. The last look is taken after the deadline."""
     begin = yield from now()
     looks = 0
+    missed_s = 0.0
     while True:
         before = yield from now()
         value = yield from read(look.address, look.offset, look.size)
         looks += 1
         if value is not None and wanted(value):
-            return Poll(value, met=True, seconds=(yield from now()) - begin, looks=looks)
-        if before - begin >= within_s:
-            return Poll(value, met=False, seconds=before - begin, looks=looks)
+            return Poll(value, met=True, seconds=(yield from now()) - begin, looks=looks, at_least_s=missed_s)
+        missed_s = before - begin
+        if missed_s >= within_s:
+            return Poll(value, met=False, seconds=missed_s, looks=looks, at_least_s=missed_s)
         yield Wait(every_s)
 
 

@@ -3,7 +3,9 @@
 A saved format only grows: a new field has a default, and no field ever changes its type. null is not read, never zero.
 """
 
+from collections.abc import Sequence
 from enum import StrEnum
+from typing import Protocol as Interface
 
 import msgspec
 
@@ -227,8 +229,32 @@ def overall(results: tuple[Result, ...]) -> Result:
     return Result.PASSED if results and set(results) == {Result.PASSED} else Result.INCONCLUSIVE
 
 
-def exit_status(document: TrainingDocument | SpeedsDocument) -> ExitStatus:
-    """0 good, 1 short or not clean, 2 not back or not restored, 3 nothing measured."""
+class TestedLink(Interface):
+    """What every link of an active test says: whether it runs at what it ran at; None where that is not known."""
+
+    @property
+    def back(self) -> bool | None:
+        """It does."""
+
+
+class ActiveDocument(Interface):
+    """What the documents of active tests have in common."""
+
+    @property
+    def links(self) -> Sequence[TestedLink]:
+        """The links that were tested."""
+
+    @property
+    def restored(self) -> bool:
+        """All that was written is as it was."""
+
+    @property
+    def result(self) -> Result:
+        """Of the whole."""
+
+
+def exit_status(document: ActiveDocument) -> ExitStatus:
+    """0 good, 1 short, odd or not clean, 2 not back or not restored, 3 nothing measured."""
     if not document.restored or any(link.back is False for link in document.links):
         return ExitStatus.URGENT
     if document.result is Result.FAILED:

@@ -22,7 +22,7 @@ from probe.exceptions import InputError
 from probe.host.resets import read_resets
 
 Done = TypeVar("Done")
-Tell = Callable[[Target, Attempt], None]
+Tell = Callable[[Target, Attempt | str], None]
 
 
 class Order(msgspec.Struct, Generic[Done], frozen=True):
@@ -59,7 +59,7 @@ def training_order(tested: Bench, guarding: Guarding, way: str, times: int) -> O
     ]  # fmt: skip
     cautions = (*CAUTIONS, POWER_CAUTION) if chosen is Way.SLOT_POWER else CAUTIONS
     return Order(
-        _plan("train", tested, links, cautions), guarding, effects,
+        plan_of("train", tested, links, cautions), guarding, effects,
         lambda tell: Run(tested, guarding, tell).train(tasks, chosen, times),
     )  # fmt: skip
 
@@ -85,10 +85,11 @@ def speeds_order(tested: Bench, guarding: Guarding, seconds: float, loads: Seque
         for task in tasks
     ]  # fmt: skip
     return Order(
-        _plan("speeds", tested, links, CAUTIONS), guarding, effects,
+        plan_of("speeds", tested, links, CAUTIONS), guarding, effects,
         lambda tell: Run(tested, guarding, tell).speeds(tasks, seconds),
     )  # fmt: skip
 
 
-def _plan(command: str, tested: Bench, links: Sequence[PlannedLink], cautions: tuple[str, ...]) -> Plan:
+def plan_of(command: str, tested: Bench, links: Sequence[PlannedLink], cautions: tuple[str, ...]) -> Plan:
+    """The plan of a command on this machine."""
     return plan(command, tested.evidence.host, links, cautions, there_already(tested.source.sys))

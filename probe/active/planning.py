@@ -48,7 +48,7 @@ def training_writes(target: Target, means: Means) -> tuple[PlannedWrite, ...]:
     """What one training writes."""
     match means:
         case ByRetrain():
-            own = [_register(target.port, LinkControl.retrain_link, "set", "a training; the bit reads 0")]
+            own = [register_write(target.port, LinkControl.retrain_link, "set", "a training; the bit reads 0")]
         case ByPort(path=path):
             meaning = "the kernel saves all that is below, resets the bus and restores it"
             own = [PlannedWrite(what="reset_subordinate", where=f"/sys/{path}", old=None, new="1", meaning=meaning)]
@@ -62,7 +62,7 @@ def training_writes(target: Target, means: Means) -> tuple[PlannedWrite, ...]:
         case BySlot(path=path):
             meaning = "power off and on; the kernel removes the device and finds it anew"
             own = [PlannedWrite(what="slot power", where=f"/sys/{path}", old="1", new="0, then 1", meaning=meaning)]
-    return (*_awake(target), *own)
+    return (*awake_writes(target), *own)
 
 
 def speed_writes(target: Target, means: SpeedMeans, speeds: Iterable[float]) -> tuple[PlannedWrite, ...]:
@@ -72,15 +72,16 @@ def speed_writes(target: Target, means: SpeedMeans, speeds: Iterable[float]) -> 
         meaning = f"the kernel trains the link to {told} GT/s in turn; put back afterwards"
         held = None if target.cooling is None else target.cooling.cur_state
         new, where = "one state a speed", f"/sys/{means.path}"
-        return (*_awake(target), PlannedWrite(what="cur_state", where=where, old=held, new=new, meaning=meaning))
+        return (*awake_writes(target), PlannedWrite(what="cur_state", where=where, old=held, new=new, meaning=meaning))
     return (
-        *_awake(target),
-        _register(target.port, LinkControl2.target_link_speed, f"{told} GT/s", "put back afterwards"),
-        _register(target.port, LinkControl.retrain_link, "set", f"up to {RISES} trainings a speed"),
+        *awake_writes(target),
+        register_write(target.port, LinkControl2.target_link_speed, f"{told} GT/s", "put back afterwards"),
+        register_write(target.port, LinkControl.retrain_link, "set", f"up to {RISES} trainings a speed"),
     )
 
 
-def _awake(target: Target) -> list[PlannedWrite]:
+def awake_writes(target: Target) -> list[PlannedWrite]:
+    """What keeps both ends awake."""
     return [
         PlannedWrite(
             what=RUNTIME_CONTROL, where=f"/sys/bus/pci/devices/{end.address}/{RUNTIME_CONTROL}", old="auto", new="on",
@@ -91,7 +92,8 @@ def _awake(target: Target) -> list[PlannedWrite]:
     ]  # fmt: skip
 
 
-def _register(function: FunctionFacts, field: Field[Any], new: str, meaning: str) -> PlannedWrite:
+def register_write(function: FunctionFacts, field: Field[Any], new: str, meaning: str) -> PlannedWrite:
+    """One field that is written, with the value that stands there."""
     raw = function.space.register(field.register)
     return PlannedWrite(
         what=f"{field.name} in {field.register.name}",

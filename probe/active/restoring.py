@@ -16,7 +16,7 @@ from probe.address import Address
 from probe.registers.bits import all_ones, differing, merged
 
 _COMPONENT_S = 1.0
-_COMMAND_S = 0.010
+_ANSWER_S, _SILENT_S = 0.150, 0.010
 _FILE_S = 70.0
 _LANE_STATUS = 2
 _ANSWER_MASK = 0xFF7F
@@ -89,10 +89,12 @@ def _register(scope: Scope, kept: KeptRegister, silent: set[str]) -> Protocol[Le
 
 def _neutral(row: RegisterBits, kept: KeptRegister) -> Protocol[None]:
     """Commands of lane margining that end whatever a receiver may still be doing."""
+    patience = _ANSWER_S
     for command in row.neutral:
         yield from write(kept.address, kept.offset, kept.size, command, kept.mask)
         status = Read(kept.address, kept.offset + _LANE_STATUS, kept.size)
-        yield from until(status, partial(_answers, command), _COMMAND_S, 0.0002)
+        answer = yield from until(status, partial(_answers, command), patience, 0.0002)
+        patience = _ANSWER_S if answer.met else _SILENT_S
 
 
 def _answers(command: int, status: int) -> bool:

@@ -68,6 +68,7 @@ COMMANDS: tuple[Command, ...] = (
         "Take links through every speed that both ends support: does each train, carry data, stay clean.",
         Group.ACTIVE,
     ),
+    Command("margin", "Measure how open the eye of every lane is, by the receivers' own lane margining.", Group.ACTIVE),
     Command("put-back", "Put back what an active test that was killed left behind.", Group.ACTIVE),
     Command("collect", "Run once for cron or a timer: keep a snapshot, tell monitoring.", Group.WATCH_OVER),
     Command("fleet", "Ask one question of many hosts.", Group.WATCH_OVER, _FLEET),

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from probe.active.margining.document import MarginDocument
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
@@ -46,7 +47,7 @@ def _record(path: Path) -> tuple[Page, list[str]]:
 
 
 def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
-    document: AuditDocument | Comparison
+    document: AuditDocument | Comparison | MarginDocument
     match schema_of(data, name, _REMEDY):
         case Schema.SNAPSHOT as schema:
             evidence = decode_document(data, name, Snapshot, schema, _REMEDY).evidence
@@ -57,6 +58,9 @@ def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
         case Schema.DIFF as schema:
             document = decode_document(data, name, Comparison, schema, _REMEDY)
             secrets = [document.host] if document.host else []
+        case Schema.MARGIN as schema:
+            document = decode_document(data, name, MarginDocument, schema, _REMEDY)
+            secrets = identifying(document.host)
         case found:
             raise DocumentError(f"is a {found} document, of which no page is made", where=name, remedy=_REMEDY)
     return renderer(document, Medium.HTML)(document), secrets

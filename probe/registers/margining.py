@@ -3,10 +3,11 @@
 from probe.registers.model import HWINIT, RO, RW, Register, Structure, coded, flag, hexadecimal, names, number
 from probe.registers.values import LANES
 
-_RECEIVER = names({
+RECEIVERS = {
     0: "broadcast", 1: "Downstream Port Rx(A)", 2: "retimer Rx(B)", 3: "retimer Rx(C)", 4: "retimer Rx(D)",
     5: "retimer Rx(E)", 6: "Upstream Port Rx(F)",
-})  # fmt: skip
+}  # fmt: skip
+_RECEIVER = names(RECEIVERS)
 _MARGIN = names(
     {7: "no command or capability access", 1: "access retimer", 2: "set", 3: "step timing", 4: "step voltage"}
 )

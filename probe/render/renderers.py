@@ -35,6 +35,7 @@ MODULES: dict[str, str] = {
     "Plan": "active_plan",
     "TrainingDocument": "training",
     "SpeedsDocument": "speeds",
+    "MarginDocument": "margin",
     "PutBackDocument": "put_back",
 }
 """The type of a document to the name of its module in each medium that has it."""

@@ -7,6 +7,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from probe.active.documents import Attempt, LinkSpeeds, LinkTraining, Plan, Result, SpeedsDocument, TrainingDocument
+from probe.active.margining.document import MarginDocument
 from probe.active.target import Target
 from probe.links.state import LinkState
 from probe.render.units import duration
@@ -23,11 +24,12 @@ def before(document: Plan, screen: Console) -> None:
         screen.print(Text(caution, style="italic"))
 
 
-def teller(screen: Console) -> Callable[[Target, Attempt], None]:
-    """Something to call with each training as it is done."""
+def teller(screen: Console) -> Callable[[Target, Attempt | str], None]:
+    """Something to call with each training as it is done, or with a sentence of news."""
 
-    def tell(target: Target, attempt: Attempt) -> None:
-        told = f"{target.port.address}  training {attempt.number}: {_came(attempt)}, {time_of(attempt)}"
+    def tell(target: Target, news: Attempt | str) -> None:
+        what = news if isinstance(news, str) else f"training {news.number}: {_came(news)}, {time_of(news)}"
+        told = f"{target.port.address}  {what}"
         screen.print(Text(told), soft_wrap=True)
 
     return tell
@@ -45,7 +47,7 @@ def time_of(attempt: Attempt) -> str:
     return "time not known" if attempt.below_ms is None else f"below {attempt.below_ms:.3g} ms"
 
 
-def head(document: TrainingDocument | SpeedsDocument, screen: Console) -> None:
+def head(document: TrainingDocument | SpeedsDocument | MarginDocument, screen: Console) -> None:
     """Draw the result of the whole, and what is not as it was."""
     restored = "all is as it was" if document.restored else "NOT all is as it was"
     host = document.host.name or "this machine"

@@ -1,0 +1,176 @@
+"""What a measured link comes to: passed, failed or inconclusive, and why.
+
+There is no pass limit of our own: a lane fails by the limits that a person gives, by being narrower than its fellows,
+or by having no margin at all.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import msgspec
+
+from probe.active.documents import Result, overall
+from probe.active.margining.comparison import FEWEST_LANES, compared_sides, odd_lanes
+from probe.active.margining.document import (
+    SIDES,
+    TIMING_SIDES,
+    VOLTAGE_SIDES,
+    LaneMargin,
+    Limits,
+    MarginDocument,
+    MarginedLink,
+    OddLane,
+    ReceiverMargin,
+    Settings,
+    Side,
+)
+from probe.active.margining.link import LinkRun
+from probe.active.margining.stepping import worded
+from probe.active.restoring import Leftover
+from probe.active.target import Target
+from probe.audit.names import title
+from probe.evidence import Host
+from probe.links.state import LinkState
+
+_AT_32_GTS = (
+    "at 32 GT/s it is not certain whether a receiver's range in unit intervals means those of 16 GT/s or those in force"
+)
+_NOMINAL = "unit intervals and volts are nominal: of a receiver it is only required that they grow with the steps"
+_LOGICAL = "lanes are logical lanes; where the link is reversed, the physical ones are counted the other way round"
+
+
+def margined_link(run: LinkRun, target: Target, limits: Limits) -> MarginedLink:
+    """The link of a run that has ended."""
+    odd = tuple(item for receiver in run.receivers for item in odd_lanes(receiver))
+    narrower = (odd_sentence(item) for item in odd if item.narrower)
+    failures = [*_fell(run), *run.not_normal, *_below(run.receivers, limits), *narrower]
+    gaps = list(_gaps(run, limits))
+    at_32 = run.before.speed_gts == 32.0  # noqa: PLR2004 - GT/s
+    return MarginedLink(
+        downstream_port=str(target.port.address), upstream_port=str(target.component.address),
+        title=title(target.document), speed_gts=run.before.speed_gts, width=run.before.width, ended=run.ended,
+        receivers=run.receivers, odd_lanes=odd, stopped=run.stopped, restored=not run.not_normal,
+        not_normal=run.not_normal,
+        result=Result.FAILED if failures else Result.INCONCLUSIVE if gaps else Result.PASSED,
+        reasons=tuple(dict.fromkeys((*failures, *gaps))) or tuple(_grounds(run.receivers, limits)),
+        notes=(*run.notes, _NOMINAL, _LOGICAL, *((_AT_32_GTS,) if at_32 else ())),
+    )  # fmt: skip
+
+
+def margin_document(
+    host: Host,
+    settings: Settings,
+    links: Sequence[MarginedLink],
+    leftovers: tuple[Leftover, ...],
+    ended: Mapping[str, LinkState],
+) -> MarginDocument:
+    """The document of a run: `leftovers` could not be put back, `ended` is how the links run, by their port."""
+    done = tuple(_settled(link, leftovers, ended.get(link.downstream_port, LinkState())) for link in links)
+    return MarginDocument(
+        host=host, settings=settings, links=done,
+        result=Result.FAILED if leftovers else overall(tuple(link.result for link in done)),
+        restored=all(link.restored for link in done) and not leftovers,
+        reasons=tuple(item.sentence() for item in leftovers), leftovers=leftovers,
+    )  # fmt: skip
+
+
+def _settled(link: MarginedLink, leftovers: Sequence[Leftover], ended: LinkState) -> MarginedLink:
+    """The link with what could not be put back of it; what belongs to no single function is counted to each."""
+    before = LinkState(link.speed_gts, link.width)
+    link = msgspec.structs.replace(link, ended=ended, back=None if before == LinkState() else not _less(before, ended))
+    ours = {None, link.downstream_port, link.upstream_port}
+    own = tuple(item.sentence() for item in leftovers if item.address in ours)
+    if not own:
+        return link
+    return msgspec.structs.replace(link, restored=False, result=Result.FAILED, reasons=(*own, *link.reasons))
+
+
+def odd_sentence(odd: OddLane) -> str:
+    """An odd lane, with its distance from its fellows."""
+    word = "narrower" if odd.narrower else "wider"
+    return (
+        f"receiver {odd.receiver}, lane {odd.lane}, {worded(odd.side)}: {word} than its fellows, {odd.steps} steps, "
+        f"{abs(odd.steps - odd.median_steps):g} from their median {odd.median_steps:g} (median deviation "
+        f"{odd.spread_steps:g})"
+    )
+
+
+def _less(before: LinkState, after: LinkState) -> bool:
+    """The link does not run at what it ran at; False where the state before is not known."""
+    if before.speed_gts is None or before.width is None:
+        return False
+    return (after.speed_gts or 0.0) < before.speed_gts or (after.width or 0) < before.width
+
+
+def _fell(run: LinkRun) -> Iterator[str]:
+    if _less(run.before, run.ended):
+        now = "answered no more" if run.ended == LinkState() else f"ran at {run.ended}"
+        yield f"the link ran at {run.before}, and {now} after the measuring"
+
+
+def _sides(receivers: Sequence[ReceiverMargin]) -> Iterator[tuple[ReceiverMargin, LaneMargin, str, Side]]:
+    for receiver in receivers:
+        for lane in receiver.lanes:
+            for name in SIDES:
+                side = lane.side(name)
+                if side is not None:
+                    yield receiver, lane, name, side
+
+
+def _limit_of(name: str, limits: Limits) -> float | None:
+    return limits.at_least_ui if name in TIMING_SIDES else limits.at_least_volts if name in VOLTAGE_SIDES else None
+
+
+def _reached(name: str, side: Side) -> float | None:
+    return side.ui if name in TIMING_SIDES else side.volts
+
+
+def _amount(name: str, value: float) -> str:
+    return f"{value:.3f} UI" if name in TIMING_SIDES else f"{value * 1e3:.1f} mV"
+
+
+def _below(receivers: Sequence[ReceiverMargin], limits: Limits) -> Iterator[str]:
+    for receiver, lane, name, side in _sides(receivers):
+        limit, reached = _limit_of(name, limits), _reached(name, side)
+        where = f"receiver {receiver.number}, lane {lane.lane}, {worded(name)}"
+        if side.steps == 0:
+            yield f"{where}: too many errors at the first step, so there is no margin"
+        elif limit is not None and reached is not None and reached < limit and not side.at_least:
+            yield f"{where}: {_amount(name, reached)}, below the limit of {_amount(name, limit)} that was given"
+
+
+def _gaps(run: LinkRun, limits: Limits) -> Iterator[str]:
+    """What keeps a verdict from being reached."""
+    if run.stopped is not None:
+        yield run.stopped
+    for receiver in run.receivers:
+        if receiver.unmeasured is not None:
+            yield f"receiver {receiver.number}: {receiver.unmeasured}"
+        for lane in receiver.lanes:
+            if lane.unmeasured is not None:
+                yield f"receiver {receiver.number}, lane {lane.lane}: {lane.unmeasured}"
+    if not any(True for _ in _sides(run.receivers)):
+        yield "no lane was measured"
+        return
+    yield from _unreached_limits(run.receivers, limits)
+    if limits == Limits() and not any(compared_sides(receiver) for receiver in run.receivers):
+        yield f"no limit was given, and fewer than {FEWEST_LANES} lanes cannot be compared with each other"
+
+
+def _unreached_limits(receivers: Sequence[ReceiverMargin], limits: Limits) -> Iterator[str]:
+    for receiver, lane, name, side in _sides(receivers):
+        limit, reached = _limit_of(name, limits), _reached(name, side)
+        where = f"receiver {receiver.number}, lane {lane.lane}, {worded(name)}"
+        if limit is not None and reached is None:
+            yield f"{where}: the receiver does not tell its range, so the limit cannot be applied"
+        elif limit is not None and reached is not None and reached < limit and side.at_least:
+            yield f"{where}: its range ends at {_amount(name, reached)}, below the limit of {_amount(name, limit)}"
+
+
+def _grounds(receivers: Sequence[ReceiverMargin], limits: Limits) -> Iterator[str]:
+    """What a pass rests on."""
+    if limits != Limits():
+        yield "every lane reaches the limits that were given"
+    if any(compared_sides(receiver) for receiver in receivers):
+        yield "no lane is narrower than its fellows"
+    if limits == Limits():
+        yield "no limit was given: lanes were only compared with each other"

@@ -1,0 +1,70 @@
+"""The runs of `margin`: links one after another, and the document.
+
+May live here: what binds guard, session, protocol and judging together. May not: sequences of registers; drawing.
+"""
+
+from collections.abc import Callable
+
+import msgspec
+
+from probe.active.guard import Effect
+from probe.active.journal import began_now
+from probe.active.link_at import LinkAt
+from probe.active.margining.document import Limits, MarginDocument, Settings
+from probe.active.margining.judging import margin_document, margined_link
+from probe.active.margining.link import Choice, LinkRun
+from probe.active.preparing import Bench, Guarding
+from probe.active.session import session
+from probe.active.steps import Stopped
+from probe.active.target import Target, links_before, scope_of
+from probe.active.trainings import Runner
+
+Tell = Callable[[Target, str], None]
+
+
+class Margining(msgspec.Struct, frozen=True):
+    """What `margin` is to do: at which links, what is measured, what each way is held to."""
+
+    under_test: tuple[Target, ...]
+    choice: Choice
+    limits: Limits = Limits()
+
+    @property
+    def effect(self) -> Effect:
+        """What it does to a link, as far as it is known before the receivers were asked."""
+        return Effect.SAMPLES_LIVE if self.choice.live_data else Effect.SAMPLES
+
+    @property
+    def settings(self) -> Settings:
+        """How it is done, for the document."""
+        return Settings(seconds=self.choice.seconds, error_limit=self.choice.error_limit, limits=self.limits)
+
+
+def margin_link(runner: Runner, target: Target, choice: Choice, tell: Tell) -> LinkRun:
+    """Measure one link, and leave every receiver at its normal settings."""
+    run = LinkRun(LinkAt.of(target), choice, lambda news: tell(target, news))
+    try:
+        runner.run(run.measure())
+    except Stopped as signal:
+        run.stopped = f"stopped by {signal}"
+    runner.run(run.quiet())
+    return run
+
+
+def margin(tested: Bench, guarding: Guarding, task: Margining, tell: Tell) -> MarginDocument:
+    """Measure the links; all is put back whatever ends it. Raises InputError where no journal can be written."""
+    host, under_test = tested.evidence.host, task.under_test
+    began = began_now("margin", tested.source.sys, host.boot_id, scope_of(under_test), links_before(under_test))
+    done = []
+    with session(began) as going_on:
+        for target in under_test:
+            objections = guarding.objections(target, task.effect)
+            if objections:
+                run = LinkRun(LinkAt.of(target), task.choice)
+                run.stopped = "; ".join(f"{item.what}: {item.user}" for item in objections)
+            else:
+                run = margin_link(going_on, target, task.choice, tell)
+            done.append(margined_link(run, target, task.limits))
+            if run.stopped is not None:
+                break
+    return margin_document(host, task.settings, done, going_on.leftovers or (), going_on.ended)
