@@ -13,7 +13,6 @@ import pytest
 from rich.console import Console
 
 from fake_sysfs import demonstration
-from probe.address import Address
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument, LinkDocument
 from probe.audit.explanation import explain
