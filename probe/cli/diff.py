@@ -9,7 +9,8 @@ from probe.cli.options import JsonOption
 from probe.cli.showing import show
 from probe.compare.changes import exit_status
 from probe.compare.diff import compare
-from probe.documents.files import read_snapshot, write_atomically
+from probe.documents.files import read_snapshot
+from probe.documents.writing import write_atomically
 from probe.errors.limits import Limit, Limits
 from probe.exceptions import InputError, NothingToJudge
 from probe.render.renderers import Medium, renderer

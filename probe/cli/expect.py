@@ -10,7 +10,8 @@ from probe.audit.audit import audit
 from probe.cli.audit import held_to, show_audit
 from probe.cli.options import CsvOption, JsonOption, SnapshotArgument, SysfsOption, evidence_from
 from probe.compare.expectation_file import to_toml
-from probe.documents.files import STANDARD_STREAM, write_atomically
+from probe.documents.files import STANDARD_STREAM
+from probe.documents.writing import write_atomically
 
 
 def write(

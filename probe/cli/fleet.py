@@ -97,7 +97,7 @@ def page(
     engine: EngineOption = "duckdb",
 ) -> None:
     """Write one self-contained page of the fleet."""
-    from probe.documents.files import write_atomically
+    from probe.documents.writing import write_atomically
     from probe.fleet.engine import opened
     from probe.fleet.parts import Store
     from probe.fleet.questions import QUESTIONS

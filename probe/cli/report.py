@@ -11,8 +11,9 @@ from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
-from probe.documents.files import decode_document, read_bytes, schema_of, write_atomically
+from probe.documents.files import decode_document, read_bytes, schema_of
 from probe.documents.redaction import identifying, redacted
+from probe.documents.writing import write_atomically
 from probe.exceptions import DocumentError
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer

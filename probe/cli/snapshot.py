@@ -8,7 +8,8 @@ import typer
 
 from probe.audit.snapshot import take
 from probe.cli.options import SysfsOption, WakeOption, evidence_from
-from probe.documents.files import STANDARD_STREAM, encode, write_atomically
+from probe.documents.files import STANDARD_STREAM, encode
+from probe.documents.writing import write_atomically
 
 
 def snapshot(

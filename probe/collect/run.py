@@ -15,7 +15,7 @@ from probe.collect.spool import Spool
 from probe.compare.changes import Change, exit_status
 from probe.compare.diff import diff
 from probe.compare.rank import Rank
-from probe.documents.files import write_atomically
+from probe.documents.writing import write_atomically
 from probe.exit_status import ExitStatus
 from probe.host.bounded import Hung, read_bounded
 from probe.host.source import Source

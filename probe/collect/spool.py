@@ -11,7 +11,8 @@ from pathlib import Path
 
 from probe.audit.snapshot import Snapshot
 from probe.collect.settings import Settings
-from probe.documents.files import encode, read_snapshot, write_atomically
+from probe.documents.files import encode, read_snapshot
+from probe.documents.writing import write_atomically
 from probe.exceptions import InputError, LinkprobeError
 
 _SUFFIX = ".json.gz"

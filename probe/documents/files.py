@@ -1,13 +1,10 @@
-"""Writing a document whole or not at all, and reading one back with a clear word about what is wrong with it."""
+"""Reading a document back, with a clear word about what is wrong with it, and with bounds for what others wrote."""
 
-import contextlib
-import gzip
 import os
+import stat
 import sys
-import tempfile
 import zlib
 from collections.abc import Iterable
-from pathlib import Path
 from typing import TypeVar
 
 import msgspec
@@ -18,7 +15,11 @@ from probe.schemas import Schema
 
 Document = TypeVar("Document", bound=msgspec.Struct)
 STANDARD_STREAM = "-"
+DOCUMENT_BYTES = 256 << 20
+"""The most that a document may hold, before and after unpacking; LINKPROBE_DOCUMENT_BYTES sets another number."""
 _GZIP_MAGIC = b"\x1f\x8b"
+_GZIP_WINDOW = 31  # zlib: a gzip header is expected, and the largest window allowed
+_CHUNK = 1 << 20
 _TAKE_ONE = "take one with: linkprobe snapshot -o FILE"
 
 
@@ -36,54 +37,36 @@ def encode_lines(documents: Iterable[msgspec.Struct]) -> bytes:
     return msgspec.json.Encoder().encode_lines(documents)
 
 
-def write_atomically(path: Path, data: bytes) -> None:
-    """Replace a file with `data`, which is on the disk before the old one goes. Raises InputError if that fails.
-
-    A name ending in `.gz` is compressed.
-    """
-    if path.suffix == ".gz":
-        data = gzip.compress(data, mtime=0)
-    temporary = None
-    try:
-        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file:
-            temporary = Path(file.name)
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.chmod(0o666 & ~_umask())
-        temporary.replace(path)
-        _sync_directory(path.parent)
-    except OSError as error:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                temporary.unlink()
-        what = f"cannot be written ({error.strerror or error})"
-        raise InputError(what, where=str(path), remedy="give a place with room that you may write to") from error
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-def _sync_directory(directory: Path) -> None:
-    descriptor = os.open(directory, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+def most_bytes() -> int:
+    """The most bytes of a document, as set or by default."""
+    text = os.environ.get("LINKPROBE_DOCUMENT_BYTES", "")
+    return int(text) if text.isascii() and text.isdecimal() and len(text) < 20 else DOCUMENT_BYTES  # noqa: PLR2004 - digits
 
 
 def read_bytes(name: str) -> bytes:
-    """The content of a file, or of standard input for `-`. Raises InputError."""
+    """The content of a regular file, or of standard input for `-`. Raises InputError."""
     if name == STANDARD_STREAM:
-        return sys.stdin.buffer.read()
+        return _bounded(sys.stdin.buffer.read(most_bytes() + 1), name)
     try:
-        return Path(name).read_bytes()
-    except OSError as error:
-        what = f"cannot be read ({error.strerror or error})"
+        descriptor = os.open(name, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+        with open(descriptor, "rb") as file:  # noqa: PTH123 - opened above, without waiting for a pipe's writer
+            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+                raise InputError("is no regular file", where=name, remedy="give a file, or - for standard input")
+            return _bounded(file.read(most_bytes() + 1), name)
+    except (OSError, ValueError) as error:
+        what = f"cannot be read ({getattr(error, 'strerror', None) or error})"
         raise InputError(what, where=name, remedy="check the name") from error
+
+
+def _bounded(data: bytes, name: str) -> bytes:
+    if len(data) > most_bytes():
+        raise _too_large(name)
+    return data
+
+
+def _too_large(name: str) -> DocumentError:
+    what = f"holds more than {most_bytes() // _CHUNK} MiB, the most that is read of a document"
+    return DocumentError(what, where=name, remedy="set LINKPROBE_DOCUMENT_BYTES if that is really wanted")
 
 
 def read_snapshot(name: str) -> Snapshot:
@@ -98,7 +81,7 @@ def decode_document(data: bytes, name: str, kind: type[Document], schema: str, r
     _check_schema(found, schema, name, remedy)
     try:
         return msgspec.json.decode(data, type=kind)
-    except msgspec.ValidationError as error:
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise DocumentError(f"does not hold what {schema} says ({error})", where=name, remedy=remedy) from error
 
 
@@ -108,18 +91,31 @@ def schema_of(data: bytes, name: str, remedy: str) -> str:
         return msgspec.json.decode(_uncompressed(data, name, remedy), type=_Header).schema
     except msgspec.ValidationError:
         return ""
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         what = "ends too early: it was cut off" if "truncated" in str(error) else f"is not JSON ({error})"
         raise DocumentError(what, where=name, remedy=remedy) from error
 
 
 def _uncompressed(data: bytes, name: str, remedy: str) -> bytes:
+    """Unpacked in bounded memory; a packed file may have several members."""
     if not data.startswith(_GZIP_MAGIC):
         return data
+    parts: list[bytes] = []
+    left = most_bytes()
     try:
-        return gzip.decompress(data)
-    except (OSError, EOFError, zlib.error) as error:
+        while data.startswith(_GZIP_MAGIC):
+            unpacker = zlib.decompressobj(_GZIP_WINDOW)
+            part = unpacker.decompress(data, left + 1)
+            left -= len(part)
+            if left < 0:
+                raise _too_large(name)
+            if not unpacker.eof:
+                raise DocumentError("is damaged: it ends too early", where=name, remedy=remedy)
+            parts.append(part)
+            data = unpacker.unused_data
+    except zlib.error as error:
         raise DocumentError(f"is damaged ({error})", where=name, remedy=remedy) from error
+    return b"".join(parts)
 
 
 def _check_schema(found: str, expected: str, name: str, remedy: str) -> None:

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from probe.exceptions import InputError
+from probe.host.archive import read_archive
 from probe.host.source import DirectorySource, MemorySource, Source
 
 T = TypeVar("T")
@@ -15,7 +16,7 @@ def open_source(path: Path | None) -> Source:
     """The live host for None, otherwise the tree at `path`. Raises InputError if there is no /sys tree."""
     if path is None:
         return DirectorySource()
-    if path.is_file():
+    if path.exists() and not path.is_dir():
         return _from_tar(path)
     for sys in (path, path / "sys"):
         if (sys / _DEVICES).is_dir():
@@ -25,21 +26,7 @@ def open_source(path: Path | None) -> Source:
 
 
 def _from_tar(path: Path) -> MemorySource:
-    import tarfile  # noqa: PLC0415 - late: few surveys read a tar
-
-    files: dict[str, bytes] = {}
-    links: dict[str, str] = {}
-    try:
-        with tarfile.open(path) as archive:
-            for member in archive:
-                name = member.name.removeprefix("./").lstrip("/")
-                if member.issym():
-                    links[name] = member.linkname
-                elif member.isfile():
-                    content = archive.extractfile(member)
-                    files[name] = content.read() if content else b""
-    except (tarfile.TarError, OSError, EOFError) as error:
-        raise InputError(f"not a readable tar ({error})", where=str(path), remedy=_REMEDY) from error
+    files, links = read_archive(path)
     prefix = _prefix([*files, *links])
     if prefix is None:
         raise InputError("no /sys tree is inside", where=str(path), remedy=_REMEDY)

@@ -13,7 +13,7 @@ from typing import Self
 import msgspec
 
 from probe.audit.snapshot import Snapshot
-from probe.documents.files import write_atomically
+from probe.documents.writing import write_atomically
 from probe.exceptions import DocumentError, InputError
 from probe.loads.results import Mismatch, Pass
 from probe.observe.events import CountedErrors, LinkEvent

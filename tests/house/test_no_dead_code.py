@@ -19,6 +19,9 @@ CALLED_BY_LIBRARIES = {
     "__init_subclass__": "Python makes a class with it",
 }
 PART_OF_AN_INTERFACE = {
+    "readdir": "FUSE asks a file system with it",
+    "fh": "FUSE hands it over",
+    "use_ns": "mfusepy looks at it",
     "drives": "a load says what it drives",
 }
 

@@ -1,0 +1,84 @@
+"""Writing a file whole or not at all, with the rights it had, and never in the place of what is no regular file."""
+
+import contextlib
+import gzip
+import os
+import secrets
+import stat
+from pathlib import Path
+
+from probe.exceptions import InputError
+
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
+_ANYBODY = 0o666
+"""Of a new file; the process's umask takes from it what it must."""
+
+
+def write_atomically(path: Path, data: bytes, *, mode: int = _ANYBODY) -> None:
+    """Replace a file with `data`, which is on the disk before the old one goes. Raises InputError if that fails.
+
+    A name ending in `.gz` is compressed. A link is followed to the file that it names; a file keeps its rights; what is
+    no regular file (a device, a pipe) is written into and stays what it is.
+    """
+    if path.suffix == ".gz":
+        data = gzip.compress(data, mtime=0)
+    try:
+        target = path.resolve()
+        there = _status(target)
+        if there is not None and not stat.S_ISREG(there.st_mode):
+            _write_into(target, data)
+        else:
+            _replace(target, data, mode, None if there is None else stat.S_IMODE(there.st_mode))
+    except (OSError, RuntimeError, ValueError) as error:  # a loop of links, a NUL in the name
+        what = f"cannot be written ({getattr(error, 'strerror', None) or error})"
+        raise InputError(what, where=str(path), remedy="give a place with room that you may write to") from error
+
+
+def _status(path: Path) -> os.stat_result | None:
+    try:
+        return path.stat()
+    except FileNotFoundError:
+        return None
+
+
+def _write_into(path: Path, data: bytes) -> None:
+    descriptor = os.open(path, os.O_WRONLY | os.O_CLOEXEC)
+    try:
+        write_all(descriptor, data)
+    finally:
+        os.close(descriptor)
+
+
+def _replace(path: Path, data: bytes, mode: int, kept: int | None) -> None:
+    coming = path.with_name(f".{path.name[:200]}.{secrets.token_hex(8)}")
+    descriptor = os.open(coming, _NEW, mode)
+    try:
+        try:
+            if kept is not None:
+                os.fchmod(descriptor, kept)
+            write_all(descriptor, data)
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+        coming.replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            coming.unlink()
+        raise
+    sync_directory(path.parent)
+
+
+def write_all(descriptor: int, data: bytes) -> None:
+    """Write all bytes, however many the system takes at a time. Raises OSError."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(descriptor, view) :]
+
+
+def sync_directory(directory: Path) -> None:
+    """Have a directory's entries on the disk. Raises OSError."""
+    descriptor = os.open(directory, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

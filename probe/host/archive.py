@@ -1,0 +1,129 @@
+"""A tar of a /sys tree, read into memory in bounds: whole or refused, and nothing but plain files and links of its own.
+
+A tar ends with two blocks of zeros; one without them was cut short, and a machine that was cut short is not a machine
+with fewer links. Member names that leave the tree, devices and pipes are passed over. POSIX.1-2017, pax, ustar format.
+"""
+
+import bz2
+import gzip
+import io
+import lzma
+import os
+import posixpath
+import stat
+import tarfile
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+from probe.exceptions import InputError
+
+MEMBER_BYTES = 16 << 20
+"""The most that is kept of one member; files of /sys and tables of firmware are far smaller."""
+ARCHIVE_BYTES = 1 << 30
+MEMBERS = 2_000_000
+_BLOCK = 512
+_END = bytes(2 * _BLOCK)
+_CHUNK = 1 << 20
+_REMEDY = "give a whole tar (or a directory) that holds bus/pci/devices as /sys does"
+_MAGIC: tuple[tuple[bytes, Callable[[IO[bytes]], io.BufferedIOBase]], ...] = (
+    (b"\x1f\x8b", lambda file: gzip.GzipFile(fileobj=file)),
+    (b"BZh", bz2.BZ2File),
+    (b"\xfd7zXZ\x00", lzma.LZMAFile),
+)
+
+
+def read_archive(path: Path) -> tuple[dict[str, bytes], dict[str, str]]:
+    """The files and links of a tar, by name. Raises InputError where it is damaged, cut short or past its bounds."""
+    files: dict[str, bytes] = {}
+    links: dict[str, str] = {}
+    try:
+        with _opened(path) as stream:
+            content = _Counted(stream, path)
+            with tarfile.open(fileobj=content, mode="r|") as archive:  # type: ignore[call-overload] # a stream need only read
+                for member in _members(archive, path):
+                    name = _name_of(member.name)
+                    if name is None:
+                        continue
+                    if member.issym():
+                        links[name] = member.linkname
+                    elif member.isreg():
+                        files[name] = _content(archive, member, path)
+            content.drain()
+            if not content.ended:
+                raise InputError("ends too early: it was cut off", where=str(path), remedy=_REMEDY)
+    except (tarfile.TarError, lzma.LZMAError, zlib.error, OSError, EOFError, ValueError, RecursionError) as error:
+        raise InputError(f"not a readable tar ({error})", where=str(path), remedy=_REMEDY) from error
+    return files, links
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[io.BufferedIOBase]:
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    with os.fdopen(descriptor, "rb") as file:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            raise InputError("is neither a directory nor a regular file", where=str(path), remedy=_REMEDY)
+        head = file.read(6)
+        file.seek(0)
+        unpacked = next((opened for magic, opened in _MAGIC if head.startswith(magic)), None)
+        if unpacked is None:
+            yield file
+            return
+        with unpacked(file) as stream:
+            yield stream
+
+
+def _members(archive: tarfile.TarFile, path: Path) -> Iterator[tarfile.TarInfo]:
+    for count, member in enumerate(archive):
+        if count >= MEMBERS:
+            raise InputError(f"holds more than {MEMBERS} members", where=str(path), remedy=_REMEDY)
+        yield member
+
+
+def _content(archive: tarfile.TarFile, member: tarfile.TarInfo, path: Path) -> bytes:
+    if member.size > MEMBER_BYTES:
+        what = f"holds {member.name[:80]!r} of {member.size} bytes, more than a file of /sys has"
+        raise InputError(what, where=str(path), remedy=_REMEDY)
+    content = archive.extractfile(member)
+    data = content.read(MEMBER_BYTES) if content is not None else b""
+    if len(data) != member.size:
+        raise InputError("ends too early: it was cut off", where=str(path), remedy=_REMEDY)
+    return data
+
+
+def _name_of(name: str) -> str | None:
+    """The name below the tree; None for one that leads out of it."""
+    plain = posixpath.normpath(name.lstrip("/"))
+    return None if plain.startswith("..") or plain == "." or "\0" in plain else plain
+
+
+class _Counted:
+    """A stream that counts what it gave, refuses to give too much, and knows whether its end was a tar's end."""
+
+    def __init__(self, stream: io.BufferedIOBase, path: Path) -> None:
+        self._stream = stream
+        self._path = path
+        self._given = 0
+        self._tail = b""
+
+    def read(self, size: int) -> bytes:
+        """At most `size` bytes. Raises InputError past the bound."""
+        data = self._stream.read(size)
+        self._given += len(data)
+        if self._given > ARCHIVE_BYTES:
+            what = f"unpacks to more than {ARCHIVE_BYTES // _CHUNK} MiB"
+            raise InputError(what, where=str(self._path), remedy=_REMEDY)
+        self._tail = (self._tail + data)[-len(_END) :]
+        return data
+
+    def drain(self) -> None:
+        """Read what padding is left."""
+        while self.read(_CHUNK):
+            pass
+
+    @property
+    def ended(self) -> bool:
+        """The last two blocks are zeros and no block is broken."""
+        return self._given % _BLOCK == 0 and self._tail == _END
