@@ -82,12 +82,24 @@ def test_it_fits_a_phone_and_paper(written: Path, browser: webdriver.Chrome) -> 
 
 
 def test_a_record_holds_what_a_signed_one_must(tmp_path: Path) -> None:
-    text = page(CAPTURED, tmp_path / "x.html").read_text()
+    """The same run, by somebody who said that errors cannot be counted on that machine."""
+    first, _, rest = CAPTURED.read_text().partition("\n")
+    told = json.loads(first) | {"accepts": ["uncounted-errors"]}
+    accepted = tmp_path / "record.jsonl"
+    accepted.write_text(f"{json.dumps(told, separators=(',', ':'))}\n{rest}")
+    text = page(accepted, tmp_path / "x.html").read_text()
     for word in (
         "passed", "Each link under load", "What was carried", "carries what it should", "Over time", "Method and limits",
         "Environment", "Signatures", "Technician", "Safety", "ESD", "<svg", "Data rate measured by the loads",
     ):  # fmt: skip
         assert word in text
+
+
+def test_an_inconclusive_record_has_no_place_to_sign(tmp_path: Path) -> None:
+    text = page(CAPTURED, tmp_path / "x.html").read_text()
+    assert "inconclusive" in text
+    assert "errors cannot be counted on this machine" in text
+    assert "Signatures" not in text
 
 
 def test_redaction(tmp_path: Path) -> None:
