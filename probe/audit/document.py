@@ -62,12 +62,21 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Deviation(msgspec.Struct, frozen=True, kw_only=True):
-    """Where a machine is not what an expectation says. `rule` names the rule as the file has it."""
+    """Where a machine is not what an expectation says. `rule` names the rule as the file has it.
+
+    `undecided` says that it cannot be told, since what the rule asks for was not read.
+    """
 
     rule: str
     place: str | None
     sentence: str
     urgent: bool = False
+    undecided: bool = False
+
+    @property
+    def label(self) -> str:
+        """What it is, to stand before it."""
+        return "cannot be told" if self.undecided else "not as expected"
 
 
 class AuditDocument(msgspec.Struct, frozen=True, kw_only=True):

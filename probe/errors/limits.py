@@ -11,7 +11,7 @@ import msgspec
 
 from probe.exceptions import InputError
 
-_LIMIT = re.compile(r"(\d+)\s*/\s*(\d+(?:\.\d+)?)\s*h")
+_LIMIT = re.compile(r"(\d{1,9})\s*/\s*(\d{1,9}(?:\.\d{1,9})?)\s*h")
 _HOUR_S = 3600.0
 
 
