@@ -12,7 +12,7 @@ from probe.compare.rank import Rank
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.words import Verdict
 
-COUNTERS, LOG = "error counters", "kernel log"
+COUNTERS = "error counters"
 DECIDING = frozenset({VERDICT, SPEED, WIDTH, COUNTERS})
 """What a comparison cannot do without: where one of these is lost, nothing was found does not mean nothing was."""
 

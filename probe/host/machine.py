@@ -90,7 +90,7 @@ def _slots(source: Source) -> tuple[SlotDirectory, ...]:
 
 
 def _smbios(source: Source, unread: list[Unread]) -> tuple[str, ...]:
-    opened = source.open(SMBIOS_TABLE)
+    opened = source.open(f"sys/{SMBIOS_TABLE}")
     if isinstance(opened, Unread):
         if opened.why is not Why.ABSENT:
             unread.append(opened)
