@@ -101,7 +101,8 @@ def _titles(places: Mapping[str, Place]) -> dict[str, str]:
     found: dict[str, str] = {}
     for place in places.values():
         component = place.link.component
-        for address in (place.link.downstream_port, *(component.functions if component is not None else ())):
+        functions = component.functions if component is not None else ()
+        for address in (place.link.downstream_port, *functions, *place.link.counters):
             if address is not None:
                 found[address] = place.title
     return found

@@ -22,9 +22,12 @@ def error_counters(link: Link) -> ErrorCounters:
     counts: list[ErrorCount] = []
     totals: dict[str, ErrorTotals] = {}
     ends = [(WhichEnd.PORT, link.port.function)] if link.port is not None else []
-    for end, function in (*ends, *((WhichEnd.COMPONENT, function) for function in link.functions)):
+    for end, function in (
+        *ends,
+        *((WhichEnd.COMPONENT, function) for function in (*link.functions, *link.virtual_functions)),
+    ):
         address = str(function.address)
-        if _has_none(function):
+        if _has_none(function) or (function.is_virtual and not _has_any(function)):
             continue
         texts = {severity: function.evidence.attributes.get(file) for severity, file in COUNTER_FILES.items()}
         totals[address] = ErrorTotals(
@@ -38,10 +41,14 @@ def error_counters(link: Link) -> ErrorCounters:
 def _has_none(function: FunctionFacts) -> bool:
     """Whether the function keeps no counters: its lists were read whole and hold no Advanced Error Reporting."""
     space = function.space
-    if any(file in function.evidence.attributes for file in COUNTER_FILES.values()):
+    if _has_any(function):
         return False
     whole = space.word(EXTENDED_START) is not None and not space.silent and not space.capabilities.faults
     return whole and bool(space.capabilities.found) and space.find(ADVANCED_ERROR_REPORTING) is None
+
+
+def _has_any(function: FunctionFacts) -> bool:
+    return any(file in function.evidence.attributes for file in COUNTER_FILES.values())
 
 
 def status_errors(link: Link) -> dict[WhichEnd, tuple[str, ...]]:
