@@ -26,6 +26,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
 
     What both ends may say (`lanes_in_error`, `status_errors`, `equalization`) lacks an end that was not read.
     `error_counts` holds no zeros; `counters` has the totals of each function, null where a counter was not read.
+    `target_gts` is the Target Link Speed of the port.
     """
 
     downstream_port: str | None
@@ -59,6 +60,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     error_counts: tuple[ErrorCount, ...] = ()
     counters: dict[str, ErrorTotals] = {}
     equalization: dict[WhichEnd, dict[str, bool]] = {}
+    target_gts: float | None = None
 
 
 class Deviation(msgspec.Struct, frozen=True, kw_only=True):

@@ -7,10 +7,11 @@ from probe.errors.attribution import findings
 from probe.errors.of_link import error_counters, status_errors
 from probe.links.component import component_of
 from probe.links.end import best_of
+from probe.links.fact import value_of
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link
 from probe.links.state import LinkState
-from probe.registers.link import LinkControl
+from probe.registers.link import LinkControl, LinkControl2
 from probe.verdict.equalization import equalization_by_end, equalized_by_end
 from probe.verdict.lanes import lanes_in_error, suspects_of
 from probe.verdict.next_steps import next_steps
@@ -55,6 +56,7 @@ def document_of(link: Link) -> LinkDocument:
         error_counts=counters.counts,
         counters=counters.by_function,
         equalization=equalization_by_end(link),
+        target_gts=None if link.port is None else value_of(link.port.function.read(LinkControl2.target_link_speed)),
     )
 
 

@@ -15,7 +15,9 @@ from probe.audit.snapshot import Snapshot, judged_links
 from probe.compare.identity import Identity, identity_of
 from probe.errors.counts import ErrorCount, ErrorTotals
 from probe.evidence import Evidence
+from probe.kernel_spellings import ASLEEP, SUSPENDED
 from probe.links.link import WhichEnd
+from probe.verdict.words import Verdict
 
 FunctionKey = tuple[WhichEnd, int, int]
 """A function of one end: the end, device and function number. The bus number may be another one later; a virtual
@@ -53,6 +55,16 @@ class Place(msgspec.Struct, frozen=True, dict=True):
     def component(self) -> str:
         """What is in it, in words."""
         return described(self.link) or "nothing"
+
+    @property
+    def asleep(self) -> bool:
+        """Whether what is in it was asleep, by its power state: what it does not give then is not lost."""
+        return self.link.component is not None and self.link.component.power_state in {*ASLEEP, SUSPENDED}
+
+    @property
+    def rests(self) -> bool:
+        """Whether what is in it was asleep or saved power."""
+        return self.asleep or self.link.verdict is Verdict.RESTING
 
     @cached_property
     def functions(self) -> dict[FunctionKey, FunctionCounters]:

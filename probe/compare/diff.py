@@ -20,8 +20,10 @@ from probe.compare.removal import TOLD_BY_REMOVAL
 from probe.compare.sight import NotCompared, not_compared
 from probe.compare.steps import Step, step, steps
 from probe.compare.swaps import conclusions
+from probe.errors.coverage import counter_doubts
 from probe.errors.limits import Limits
 from probe.errors.log_events import LogEvent
+from probe.links.topology import topology
 
 Placed = tuple[str, Lasting]
 """A change and the key of its place; an empty key is the machine."""
@@ -40,9 +42,10 @@ def compare(snapshots: Sequence[Snapshot], limits: Limits | None = None) -> Comp
     counts, events = added(item.counts for item in taken), tuple(event for item in taken for event in item.events)
     elapsed_s, latest = _elapsed(taken), _latest(states)
     errors = tuple(errors_counted(counts, latest, elapsed_s, limits or Limits()))
-    lasting = list(_lasting(net))
-    changes: list[AnyChange] = [change for _, change in lasting]
+    lasting, uncounted = list(_lasting(net)), _uncounted(states)
+    changes: list[AnyChange] = [change for _, change in lasting if not _by_rest(change)]
     changes += _errors(net, errors, counts, events, latest)
+    changes += [change for item in taken for _, change in item.unclaimed]
     changes += _in_between(taken, lasting)
     return Comparison(
         host=states[-1].evidence.host.name,
@@ -58,11 +61,12 @@ def compare(snapshots: Sequence[Snapshot], limits: Limits | None = None) -> Comp
         events=events,
         changes=told(changes),
         errors=errors,
-        notes=tuple(_notes(taken, counts)),
+        notes=(*_notes(taken, counts), *_resting(net, lasting), *_told_of(uncounted)),
         backwards=any(item.between.backwards for item in taken),
         snapshots=len(snapshots),
         undecided=any(isinstance(change, NotCompared) and change.undecided for _, change in lasting),
         conclusions=conclusions(taken),
+        uncounted=uncounted,
     )
 
 
@@ -117,6 +121,33 @@ def _in_between(taken: Sequence[Step], lasting: Sequence[Placed]) -> Iterator[In
         for key, change in _lasting(item):
             if change.rank is Rank.WORSE and (key, change.kind) not in known:
                 yield InBetween(first=number, second=number + 1, what=change)
+
+
+def _uncounted(states: Sequence[Comparable]) -> tuple[str, ...]:
+    """Why the first or the last of them could not count every error."""
+    doubts = (
+        doubt for state in (states[0], states[-1]) for doubt in counter_doubts(state.evidence, topology(state.evidence))
+    )
+    return tuple(dict.fromkeys(doubt.meaning for doubt in doubts))
+
+
+def _told_of(uncounted: Sequence[str]) -> Iterator[str]:
+    if uncounted:
+        yield f"Errors may have come that were not counted: {'; '.join(uncounted)}."
+
+
+def _by_rest(change: Lasting) -> bool:
+    return isinstance(change, QuantityChanged) and change.by_rest
+
+
+def _resting(net: Step, lasting: Iterable[Placed]) -> Iterator[str]:
+    """A word for each component that fell asleep or woke up, or was slower to save power in one of the two."""
+    changed_by_rest = {key for key, change in lasting if _by_rest(change)}
+    for key, then, now in net.pairs():
+        if key in changed_by_rest or (net.is_same(key) and then.asleep != now.asleep):
+            was, is_now = ("at rest" if place.rests else "awake" for place in (then, now))
+            state = "at rest both times" if then.rests and now.rests else f"{was} before, {is_now} now"
+            yield f"{now.title}: {state}; what it runs at is judged under load."
 
 
 def _elapsed(taken: Sequence[Step]) -> float | None:

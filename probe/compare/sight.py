@@ -63,7 +63,8 @@ def not_compared(pairs: Iterable[tuple[Place, Place]]) -> Iterator[NotCompared]:
         if then.link.silent or now.link.silent:  # told for what it is
             continue
         for when, one, other in ((When.BEFORE, then, now), (When.AFTER, now, then)):
-            names = (*only_in(one, other), *((COUNTERS,) if counters_only_in(one, other) else ()))
+            sleeps = then.asleep or now.asleep or {then.link.verdict, now.link.verdict} == {Verdict.RESTING}
+            names = (*(() if sleeps else only_in(one, other)), *((COUNTERS,) if counters_only_in(one, other) else ()))
             if names:
                 groups.setdefault((when, names), []).append(now)
     for (when, names), places in groups.items():
@@ -77,6 +78,5 @@ def not_compared(pairs: Iterable[tuple[Place, Place]]) -> Iterator[NotCompared]:
 
 
 def _decides(place: Place, names: tuple[str, ...]) -> bool:
-    """A link at rest is judged under load, and only a slot can raise an alarm."""
-    slot = place.link.kind is KindOfLink.SLOT and place.link.verdict is not Verdict.RESTING
-    return slot and not DECIDING.isdisjoint(names)
+    """Only a slot can raise an alarm."""
+    return place.link.kind is KindOfLink.SLOT and not DECIDING.isdisjoint(names)
