@@ -16,3 +16,8 @@ def duration(seconds: float) -> str:
         if abs(seconds) < limit:
             return f"{seconds / unit:.3g} {name}"
     return f"{seconds / 86_400.0:.3g} days"
+
+
+def counted(number: int, name: str) -> str:
+    """A number of things whose name takes an s."""
+    return f"{number} {name}{'' if number == 1 else 's'}"

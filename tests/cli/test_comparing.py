@@ -77,7 +77,7 @@ def test_diff_of_three_says_where_the_trouble_lies(run: Run, tmp_path: Path) -> 
 
 
 def test_history(run: Run, good: Path, bad: Path) -> None:
-    assert "in 1 of 1 trainings" in run("history", good, bad)[1]
+    assert "in 1 of 1 training " in run("history", good, bad)[1]
     document = json.loads(run("history", good, bad, "--json")[1])
     assert document["places"][0]["short"] == 1
 
