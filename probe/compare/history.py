@@ -8,6 +8,7 @@ import msgspec
 from probe.audit.snapshot import Snapshot
 from probe.compare.alignment import aligned
 from probe.compare.comparable import Comparable, Place, comparable
+from probe.compare.identity import Identity
 from probe.registers.errors import Severity
 from probe.schemas import Schema
 from probe.verdict.words import Verdict
@@ -66,13 +67,18 @@ class _Stay(msgspec.Struct):
     """One card in one place: what was seen of it in each boot, and in how many it was looked for in vain."""
 
     latest: Place
+    identity: Identity
     boots: dict[int, list[Place]] = msgspec.field(default_factory=lambda: defaultdict(list))
     absent: set[int] = msgspec.field(default_factory=set)
 
     def is_of(self, place: Place) -> bool:
         """Whether the card in `place` is this one, for all that was read of both."""
-        known, seen = self.latest.identity, place.identity
-        return known is not None and seen is not None and not seen.differs_from(known)
+        return place.identity is not None and not place.identity.differs_from(self.identity)
+
+    def take(self, place: Place, identity: Identity, boot: int) -> None:
+        """It was seen in this boot too; what was known of it before stays known."""
+        self.latest, self.identity = place, identity.filled_from(self.identity)
+        self.boots[boot].append(place)
 
 
 def _stays(key: str, boots: Sequence[_Boot]) -> list[_Stay]:
@@ -89,15 +95,14 @@ def _stays(key: str, boots: Sequence[_Boot]) -> list[_Stay]:
             if present is None or not present.is_of(place):
                 present = next((stay for stay in reversed(stays) if stay.is_of(place)), None)
             if present is None:
-                present = _Stay(place)
+                present = _Stay(place, place.identity)
                 stays.append(present)
-            present.latest = place
-            present.boots[number].append(place)
+            present.take(place, place.identity, number)
     return stays
 
 
 def _elsewhere(stay: _Stay, key: str, places: Mapping[str, Place]) -> bool:
-    serial = stay.latest.identity.serial if stay.latest.identity is not None else None
+    serial = stay.identity.serial
     others = (place.identity for other, place in places.items() if other != key)
     return serial is not None and any(identity is not None and identity.serial == serial for identity in others)
 

@@ -73,6 +73,12 @@ def test_two_cards_of_one_slot_are_kept_apart() -> None:
     assert len({row.component for row in rows}) == 2
 
 
+def test_a_card_that_did_not_answer_in_between_is_still_known() -> None:
+    other = of(slot(1, drive(B, BAD)), slot(2))
+    rows = boots(THERE, ABSENT, SILENT, other).places
+    assert [(row.trainings, row.short, row.silent) for row in rows] == [(1, 1, 0), (1, 0, 1)]
+
+
 def test_a_card_that_was_asleep_is_the_same_card() -> None:
     (row,) = boots(THERE, of(slot(1, drive(A, power_state="D3cold")), slot(2)), THERE).places
     assert (row.trainings, row.absent, row.short) == (3, 0, 0)

@@ -16,7 +16,7 @@ def render(document: History, screen: Console) -> None:
         table.add_column(name, overflow="fold", no_wrap=name in {"place", "short"})
     for row in document.places:
         states = ", ".join(f"{state} in {count}" for state, count in row.states.items())
-        errors = f"{row.correctable} correctable, {row.uncorrectable} uncorrectable"
+        errors = f"{row.correctable} correctable\n{row.uncorrectable} uncorrectable"
         table.add_row(row.place, row.component or "", states or "nothing", _short(row), errors)
     screen.print(table)
 
