@@ -7,17 +7,18 @@ what came and went in the middle is told too.
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from probe.audit.snapshot import Snapshot
-from probe.compare.alignment import aligned
+from probe.compare.alignment import aligned, identities
 from probe.compare.changes import Alteration, AnyChange, Comparison, InBetween, Lasting, told
 from probe.compare.comparable import Comparable, Place, comparable
 from probe.compare.growth import CountGrowth, ErrorsCounted, LinkErrors, added, errors_counted, status_bits
 from probe.compare.host import HostChanged, host_changes
+from probe.compare.identity import Identity
 from probe.compare.judged_anew import judged_anew
 from probe.compare.logged import logged
 from probe.compare.quantities import QuantityChanged, changed, text
 from probe.compare.rank import Rank
 from probe.compare.removal import TOLD_BY_REMOVAL
-from probe.compare.sight import NotCompared, not_compared
+from probe.compare.sight import NotCompared, newcomers_unread, not_compared
 from probe.compare.steps import Step, step, steps
 from probe.compare.swaps import conclusions
 from probe.errors.coverage import counter_doubts
@@ -36,7 +37,18 @@ def diff(before: Snapshot, after: Snapshot, limits: Limits | None = None) -> Com
 
 def compare(snapshots: Sequence[Snapshot], limits: Limits | None = None) -> Comparison:
     """What changed over two snapshots or more of one machine, in time order."""
-    states = aligned([comparable(snapshot) for snapshot in snapshots])
+    return _compared(aligned([comparable(snapshot) for snapshot in snapshots]), limits)
+
+
+def follow(
+    before: Snapshot, after: Snapshot, limits: Limits | None, known: Mapping[str, Identity]
+) -> tuple[Comparison, dict[str, Identity]]:
+    """What changed, where `known` was known of the components before; and what is known of them now."""
+    states = aligned([comparable(before), comparable(after)], known)
+    return _compared(states, limits), identities(states[-1])
+
+
+def _compared(states: Sequence[Comparable], limits: Limits | None) -> Comparison:
     taken = steps(states)
     net = taken[0] if len(taken) == 1 else step(states[0], states[-1])
     counts, events = added(item.counts for item in taken), tuple(event for item in taken for event in item.events)
@@ -63,7 +75,7 @@ def compare(snapshots: Sequence[Snapshot], limits: Limits | None = None) -> Comp
         errors=errors,
         notes=(*_notes(taken, counts), *_resting(net, lasting), *_told_of(uncounted)),
         backwards=any(item.between.backwards for item in taken),
-        snapshots=len(snapshots),
+        snapshots=len(states),
         undecided=any(isinstance(change, NotCompared) and change.undecided for _, change in lasting),
         conclusions=conclusions(taken),
         uncounted=uncounted,
@@ -81,6 +93,8 @@ def _lasting(of: Step) -> Iterator[Placed]:
         yield from ((key, change) for change in changed(then, now, same_component=of.is_same(key)))
     kept = ((then, now) for key, then, now in of.pairs() if of.is_same(key))
     yield from (("", change) for change in not_compared(kept))
+    newcomers = (now for key, now in of.after.places.items() if key in of.presence.anew)
+    yield from (("", change) for change in newcomers_unread(newcomers, of.after.places.values()))
 
 
 def _errors(

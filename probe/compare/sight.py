@@ -4,11 +4,13 @@ from collections.abc import Iterable, Iterator
 from enum import StrEnum
 
 import msgspec
+from msgspec import structs
 
 from probe.compare.comparable import Place
 from probe.compare.growth import counters_only_in
 from probe.compare.quantities import SPEED, VERDICT, WIDTH, only_in
 from probe.compare.rank import Rank
+from probe.errors.counts import ErrorTotals
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.words import Verdict
 
@@ -24,6 +26,7 @@ class When(StrEnum):
 
     BEFORE = "before"
     AFTER = "after"
+    NEVER = "never"
 
 
 class NotCompared(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="not compared"):
@@ -45,11 +48,15 @@ class NotCompared(msgspec.Struct, frozen=True, kw_only=True, tag_field="change",
         names = ", ".join(self.quantities)
         if self.read_in is When.BEFORE:
             return f"{names} no longer readable"
+        if self.read_in is When.NEVER:
+            return f"{names} of the component that is here now could not be read"
         return f"{names} not readable before, so not compared"
 
     @property
     def evidence(self) -> str:
         """Where."""
+        if self.read_in is When.NEVER:
+            return "read in neither snapshot"
         rest = len(self.places) - _SHOWN
         return (
             f"read {self.read_in} only, at {', '.join(self.places[:_SHOWN])}{f' and {rest} more' if rest > 0 else ''}"
@@ -75,6 +82,22 @@ def not_compared(pairs: Iterable[tuple[Place, Place]]) -> Iterator[NotCompared]:
             read_in=when,
             undecided=any(_decides(place, names) for place in places),
         )
+
+
+def newcomers_unread(newcomers: Iterable[Place], places: Iterable[Place]) -> Iterator[NotCompared]:
+    """What cannot be told of a component that is new in its place, on a machine that counts errors at all."""
+    counts = any(total != ErrorTotals() for place in places for total in place.link.counters.values())
+    for place in newcomers:
+        unread = counts and any(None in structs.astuple(total) for total in place.link.counters.values())
+        names = (
+            *((VERDICT,) if place.link.verdict is Verdict.UNJUDGED and not place.link.silent else ()),
+            *((COUNTERS,) if unread else ()),
+        )
+        if names:
+            yield NotCompared(
+                place=place.title, places=(place.title,), quantities=names, read_in=When.NEVER,
+                undecided=_decides(place, names),
+            )  # fmt: skip
 
 
 def _decides(place: Place, names: tuple[str, ...]) -> bool:
