@@ -13,7 +13,7 @@ from probe.audit.snapshot import Snapshot, take
 from probe.collect.settings import Settings
 from probe.collect.spool import Spool
 from probe.compare.changes import Change, exit_status
-from probe.compare.diff import diff
+from probe.compare.diff import follow
 from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
 from probe.exit_status import ExitStatus
@@ -47,16 +47,19 @@ def collect(source: Source, settings: Settings) -> Run:
             _tell(settings, links, spool, _figures(spool, began, hung=hung.function))
             return Run(lines=(str(hung),), status=ExitStatus.URGENT)
         kept = spool.keep(after)
-        changes, status = _compared(before, after, settings)
+        changes, status = _compared(before, after, settings, spool)
         gone = sum(change.kind == "gone" for change in changes)
         _tell(settings, after.links, spool, _figures(spool, began, gone=gone))
         return Run(lines=tuple(_lines(changes)), status=status, kept=str(kept))
 
 
-def _compared(before: Snapshot | None, after: Snapshot, settings: Settings) -> tuple[tuple[Change, ...], ExitStatus]:
+def _compared(
+    before: Snapshot | None, after: Snapshot, settings: Settings, spool: Spool
+) -> tuple[tuple[Change, ...], ExitStatus]:
     if before is None:
         return (), ExitStatus.CLEAN
-    compared = diff(before, after, settings.limits)
+    compared, identities = follow(before, after, settings.limits, spool.known())
+    spool.remember(identities)
     return compared.changes, exit_status(compared)
 
 

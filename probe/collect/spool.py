@@ -9,14 +9,18 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import msgspec
+
 from probe.audit.snapshot import Snapshot
 from probe.collect.settings import Settings
+from probe.compare.identity import Identity
 from probe.documents.files import encode, read_snapshot
 from probe.documents.spool_name import running_number
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError, LinkprobeError
 
 _SUFFIX = ".json.gz"
+_KNOWN = ".identities.json"
 _UNSAFE = re.compile(r"[^A-Za-z0-9.-]")
 _MEGA = 1_000_000
 _DAY_S = 86_400.0
@@ -62,6 +66,17 @@ class Spool:
             with contextlib.suppress(LinkprobeError):
                 return read_snapshot(str(path))
         return None
+
+    def known(self) -> dict[str, Identity]:
+        """What was known by the last run of the component in each place; nothing where that cannot be read."""
+        try:
+            return msgspec.json.decode((self.path / _KNOWN).read_bytes(), type=dict[str, Identity])
+        except (OSError, msgspec.DecodeError):
+            return {}
+
+    def remember(self, identities: dict[str, Identity]) -> None:
+        """Keep what is known of each component, for the run after this one."""
+        write_atomically(self.path / _KNOWN, msgspec.json.encode(identities))
 
     def keep(self, snapshot: Snapshot) -> Path:
         """Write a snapshot and rotate. Raises InputError, with earlier snapshots untouched, where it cannot be kept."""
