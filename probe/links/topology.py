@@ -158,8 +158,8 @@ def _kind(function: FunctionFacts, tree: Topology) -> str | None:
         return None
     parent = tree.above(function)
     above = None if parent is None else tree.kind(parent)
-    if function.is_bridge:
-        below = tree.children.get(function.address, ())
+    below = tree.children.get(function.address, ())
+    if function.is_bridge or (function.class_code is None and below):  # others hang on it
         if below and not any(map(_has_link, below)):
             return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
