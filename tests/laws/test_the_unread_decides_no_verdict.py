@@ -39,7 +39,7 @@ def lost_excuse(before: LinkDocument, after: LinkDocument) -> bool:
     return before.verdict is Verdict.RESTING and set(after.shortfall) <= {*before.shortfall, "speed"}
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(evidence_of_troubled_machines(), st.data())
 def test_masking_any_part_of_the_evidence(evidence: Evidence, data: st.DataObject) -> None:
     whole, less = audit(evidence), audit(data.draw(masked(evidence)))
