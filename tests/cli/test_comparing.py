@@ -95,7 +95,7 @@ def test_expectations(run: Run, good: Path, bad: Path, tmp_path: Path) -> None:
     assert "was expected" in run("audit", bad, "--expect", file, "--quiet")[1]
     told = run("expect", "write", bad)[2]
     assert told.startswith(
-        "linkprobe: slot 1 (port 0000:00:01.0) is downtrained now, and is written as it is: trained to"
+        "linkprobe: slot 1 (port 0000:00:01.0) is downtrained now, and is written as it is: "
     )
     document = json.loads(run("expect", "check", file, bad, "--json")[1])
     assert document["deviations"][0]["rule"] == 'slot = "1"'
