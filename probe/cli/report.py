@@ -10,7 +10,8 @@ from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
-from probe.documents.files import decode_document, read_bytes, schema_of, write_atomically
+from probe.documents.captured import captured
+from probe.documents.files import decode_document, read_bytes, schema_of, uncompressed, write_atomically
 from probe.documents.redaction import identifying, redacted
 from probe.exceptions import DocumentError
 from probe.render.html.page import Page, html
@@ -47,6 +48,9 @@ def _record(path: Path) -> tuple[Page, list[str]]:
 
 def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
     document: AuditDocument | Comparison
+    if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
+        document = audit(tar.evidence)
+        return renderer(document, Medium.HTML)(document), identifying(tar.evidence)
     match schema_of(data, name, _REMEDY):
         case Schema.SNAPSHOT as schema:
             evidence = decode_document(data, name, Snapshot, schema, _REMEDY).evidence

@@ -16,7 +16,7 @@ from probe.exceptions import InputError, LinkprobeError
 from probe.fleet.parts import NewPart, Store, new_parts
 from probe.fleet.rows import LinkRow, rows
 
-_SUFFIXES = (".json", ".json.gz", ".jsonl")
+_SUFFIXES = (".json", ".json.gz", ".jsonl", ".tar", ".tar.gz")
 _BATCH = 512
 _FEW = 512
 """Below this, starting processes costs more than it saves."""

@@ -10,7 +10,8 @@ from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
 from probe.audit.names import identity
 from probe.audit.snapshot import Snapshot, judged_links
-from probe.documents.files import decode_document, schema_of
+from probe.documents.captured import captured
+from probe.documents.files import decode_document, schema_of, uncompressed
 from probe.evidence import Host
 from probe.exceptions import DocumentError
 from probe.schemas import Schema
@@ -79,6 +80,10 @@ def _machines(data: bytes, name: str) -> Iterator[tuple[Host, tuple[LinkDocument
         kept = (entry.snapshot for entry in entries_of(data, name) if isinstance(entry, Start | End))
         for snapshot in filter(None, kept):
             yield snapshot.evidence.host, judged_links(snapshot), "soak"
+        return
+    data = uncompressed(data, name, _REMEDY)
+    if (tar := captured(data, name)) is not None:
+        yield tar.evidence.host, tar.links, "snapshot"
         return
     judged = decode_document(data, name, _Judged, Schema.SNAPSHOT, _REMEDY)
     if judged.written_by == f"linkprobe {__version__}":

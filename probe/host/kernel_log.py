@@ -5,6 +5,7 @@ import re
 
 from probe.address import ADDRESS
 from probe.evidence import LogLine, Unread, Why
+from probe.host.files import KERNEL_LOG
 from probe.host.source import Source
 
 _WANTED = re.compile(rf"{ADDRESS}|\bAER\b|\bDPC\b|_OSC|pciehp|Slot\(|Hardware Error|PCIe|pcie_ports")
@@ -12,15 +13,32 @@ _RECORD = re.compile(r"\d+,\d+,(\d+),[^;]*;(.*)")
 _STAMPED = re.compile(r"(?:<\d+>)?\[\s*(\d+\.\d+)\]\s?(.*)")
 _LIMIT = 20_000
 _RECORD_BYTES = 8192
+_SAVED_BYTES = 64 << 20
 
 
 def read_kernel_log(source: Source) -> tuple[LogLine, ...] | Unread:
-    """The wanted lines of a source's `dev/kmsg`; the ring buffer itself on a live host."""
+    """The wanted lines of a source's saved log; the ring buffer itself on a live host."""
     if source.live:
         records = _ring_buffer()
         return records if isinstance(records, Unread) else wanted_lines(records)
-    text = source.text("dev/kmsg")
-    return text if isinstance(text, Unread) else wanted_lines(text.splitlines())
+    text = _saved(source)
+    return text if isinstance(text, Unread) else wanted_lines(_records(text))
+
+
+def _saved(source: Source) -> str | Unread:
+    opened = source.open(KERNEL_LOG)
+    if isinstance(opened, Unread):
+        return opened
+    try:
+        data = opened.read(0, _SAVED_BYTES)
+    finally:
+        opened.close()
+    return data if isinstance(data, Unread) else data.decode("utf-8", "replace")
+
+
+def _records(text: str) -> list[str]:
+    """Lines without those that go on with a record: they begin with a space (kernel Documentation/ABI, dev-kmsg)."""
+    return [line for line in text.splitlines() if not line.startswith(" ")]
 
 
 def wanted_lines(lines: list[str]) -> tuple[LogLine, ...]:
@@ -56,14 +74,13 @@ def parse_line(line: str) -> LogLine:
 
 
 def _ring_buffer() -> list[str] | Unread:
-    path = "/dev/kmsg"
     lines: list[str] = []
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        descriptor = os.open(f"/{KERNEL_LOG}", os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except PermissionError as error:
-        return Unread(path, Why.DENIED, error.strerror or "")
+        return Unread(KERNEL_LOG, Why.DENIED, error.strerror or "")
     except OSError as error:
-        return Unread(path, Why.ABSENT, error.strerror or "")
+        return Unread(KERNEL_LOG, Why.ABSENT, error.strerror or "")
     try:
         while len(lines) < _LIMIT:
             try:
@@ -73,7 +90,7 @@ def _ring_buffer() -> list[str] | Unread:
             except BrokenPipeError:  # the record was overwritten while we read; the next one is whole
                 continue
     except OSError as error:
-        return Unread(path, Why.DENIED, error.strerror or "")
+        return Unread(KERNEL_LOG, Why.DENIED, error.strerror or "")
     finally:
         os.close(descriptor)
     return lines

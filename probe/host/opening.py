@@ -1,9 +1,12 @@
 """Which source a person means by the path given: a /sys tree, a directory that holds one, or a tar of either."""
 
+import io
+import zlib
 from pathlib import Path
 from typing import TypeVar
 
 from probe.exceptions import InputError
+from probe.host.capture import NOTES, read_notes
 from probe.host.source import DirectorySource, MemorySource, Source
 
 T = TypeVar("T")
@@ -25,25 +28,39 @@ def open_source(path: Path | None) -> Source:
 
 
 def _from_tar(path: Path) -> MemorySource:
+    """The tree in a tar. Raises InputError."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", where=str(path), remedy="check the name") from error
+    return tar_source(data, str(path))
+
+
+def tar_source(data: bytes, name: str) -> MemorySource:
+    """The tree in the bytes of a tar, compressed or not: one made by hand, or by the script of `capture-script`.
+
+    Raises InputError.
+    """
     import tarfile  # noqa: PLC0415 - late: few surveys read a tar
 
     files: dict[str, bytes] = {}
     links: dict[str, str] = {}
     try:
-        with tarfile.open(path) as archive:
+        with tarfile.open(fileobj=io.BytesIO(data)) as archive:
             for member in archive:
-                name = member.name.removeprefix("./").lstrip("/")
+                place = member.name.removeprefix("./").lstrip("/")
                 if member.issym():
-                    links[name] = member.linkname
+                    links[place] = member.linkname
                 elif member.isfile():
                     content = archive.extractfile(member)
-                    files[name] = content.read() if content else b""
-    except (tarfile.TarError, OSError, EOFError) as error:
-        raise InputError(f"not a readable tar ({error})", where=str(path), remedy=_REMEDY) from error
+                    files[place] = content.read() if content else b""
+    except (tarfile.TarError, OSError, EOFError, zlib.error) as error:
+        raise InputError(f"not a readable tar ({error})", where=name, remedy=_REMEDY) from error
+    notes = read_notes(files.pop(NOTES, b"").decode("utf-8", "replace"))
     prefix = _prefix([*files, *links])
     if prefix is None:
-        raise InputError("no /sys tree is inside", where=str(path), remedy=_REMEDY)
-    return MemorySource(_moved(files, prefix), _moved(links, prefix), str(path))
+        raise InputError("no /sys tree is inside", where=name, remedy=_REMEDY)
+    return MemorySource(_moved(files, prefix), _moved(links, prefix), name, notes.unread, notes.origin)
 
 
 def _prefix(names: list[str]) -> str | None:

@@ -109,5 +109,6 @@ def test_without_the_extra(tmp_path: Path) -> None:
         "from probe.cli.main import main; main()"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
-    told = "linkprobe: ibis: is needed for this and not installed; pip install linkprobe[fleet]\n"
+    told = "linkprobe: ibis: is needed for this and not installed; add it: "
+    told += "the package linkprobe-fleet, or pip install linkprobe[fleet]\n"
     assert (done.returncode, done.stdout, done.stderr) == (64, "", told)
