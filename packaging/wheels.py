@@ -22,7 +22,14 @@ PYTHONS = ("3.11", "3.12", "3.13", "3.14")
 # The oldest C library that the wheels may ask for: 2.28, which every distribution with Python 3.11 has.
 PLATFORMS = [
     option
-    for tag in ("manylinux_2_28", "manylinux_2_27", "manylinux_2_24", "manylinux_2_17", "manylinux2014", "manylinux2010")
+    for tag in (
+        "manylinux_2_28",
+        "manylinux_2_27",
+        "manylinux_2_24",
+        "manylinux_2_17",
+        "manylinux2014",
+        "manylinux2010",
+    )
     for option in ("--platform", f"{tag}_x86_64")
 ]
 # What pip keeps for itself, and what only a build needs.
@@ -123,8 +130,9 @@ def unpack(out: Path, parts: Iterable[Part] = PARTS) -> None:
 
 
 def merge(tree: Path, into: Path) -> None:
-    """Move a tree into another. Raises ValueError where both have a file with unlike content: compiled files carry
-    their Python's name, so that those of several Pythons lie side by side, and all else has to be the same.
+    """Move a tree into another. Raises ValueError where both have a file with unlike content.
+
+    Compiled files carry their Python's name, so that those of several Pythons lie side by side; all else is the same.
     """
     for path in sorted(tree.rglob("*")):
         name = path.relative_to(tree)

@@ -50,7 +50,9 @@ def test_load_memory_and_processors_of_this_host() -> None:
 
 def test_processors_are_counted_from_a_list() -> None:
     """Kernel Documentation/admin-guide/cputopology.rst: `online` is a list as 0-2,8."""
-    source = MemorySource({"sys/devices/system/cpu/online": b"0-2,8\n", "proc/loadavg": b"0.50 1.00 2.00 1/99 7\n"}, {}, "x")
+    source = MemorySource(
+        {"sys/devices/system/cpu/online": b"0-2,8\n", "proc/loadavg": b"0.50 1.00 2.00 1/99 7\n"}, {}, "x"
+    )
     host = read_host(source)
     assert (host.processors, host.load_average, host.memory_bytes) == (4, (0.5, 1.0, 2.0), None)
 
