@@ -2,8 +2,8 @@
 
 May live here: what is taken from PyPI and where it lies in a package. May not: anything that runs on a host.
 
-    wheels.py lock              asks pip what each part needs, and writes packaging/wheels/PART.txt
-    wheels.py unpack OUT        puts each part below OUT, from wheels whose hashes are locked
+    wheels.py lock                  asks pip what each part needs, and writes packaging/wheels/PART.txt
+    wheels.py unpack OUT [PART...]  puts each part below OUT, from wheels whose hashes are locked
 """
 
 import json
@@ -149,7 +149,7 @@ if __name__ == "__main__":
     match sys.argv[1:]:
         case ["lock"]:
             lock()
-        case ["unpack", out]:
-            unpack(Path(out))
+        case ["unpack", out, *names]:
+            unpack(Path(out), [part for part in PARTS if not names or part.name in names])
         case _:
             sys.exit(__doc__)
