@@ -8,13 +8,16 @@ our own: `@run ARGUMENTS` shows what linkprobe prints on the scene below, `@show
 `@fields SCHEMA` lists the fields of a document.
 """
 
+import atexit
 import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from pkgutil import resolve_name
 from textwrap import dedent
@@ -288,20 +291,17 @@ def _filled(line: str, commands: str) -> str:
             return f"{line}\n"
 
 
-_SCENE: list[Path] = []
-
-
+@cache
 def scene() -> Path:
     """A folder with the demonstration machine: its tree `node`, snapshots `before` and `after` two hours of load."""
-    if not _SCENE:
-        folder = Path(tempfile.mkdtemp(prefix="linkprobe-manual-"))
-        correlator().build().write(folder / "node")
-        for name, described, hour in (("before", correlator(), 8), ("after", correlator_after_load(), 10)):
-            tree, origin = described.build(), Origin(f"2026-03-20T{hour:02}:00:00Z", privileged=True)
-            source = MemorySource(tree.files, tree.links, described.name, origin=origin)
-            write_atomically(folder / f"{name}.json.gz", encode(take(read_machine(source))))
-        _SCENE.append(folder)
-    return _SCENE[0]
+    folder = Path(tempfile.mkdtemp(prefix="linkprobe-manual-"))
+    atexit.register(shutil.rmtree, folder)
+    correlator().build().write(folder / "node")
+    for name, described, hour in (("before", correlator(), 8), ("after", correlator_after_load(), 10)):
+        tree, origin = described.build(), Origin(f"2026-03-20T{hour:02}:00:00Z", privileged=True)
+        source = MemorySource(tree.files, tree.links, described.name, origin=origin)
+        write_atomically(folder / f"{name}.json.gz", encode(take(read_machine(source))))
+    return folder
 
 
 def shown(words: str) -> str:
