@@ -50,7 +50,7 @@ def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
     document: AuditDocument | Comparison
     if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
         document = audit(tar.evidence)
-        return renderer(document, Medium.HTML)(document), identifying(tar.evidence)
+        return renderer(document, Medium.HTML)(document), identifying(tar.evidence.host)
     match schema_of(data, name, _REMEDY):
         case Schema.SNAPSHOT as schema:
             evidence = decode_document(data, name, Snapshot, schema, _REMEDY).evidence

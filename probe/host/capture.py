@@ -10,6 +10,7 @@ from probe import __version__
 from probe import kernel_spellings as kernel
 from probe.evidence import Unread, Why
 from probe.host import files
+from probe.host.machine_id import APPLICATION
 from probe.host.source import WHY, Origin
 
 NOTES = "linkprobe-capture"
@@ -33,11 +34,13 @@ def script() -> str:
         "VERSION": __version__, "NOTES": NOTES, "RUNTIME_STATUS": kernel.RUNTIME_STATUS,
         "POWER_STATE": kernel.POWER_STATE, "DEEPEST_SLEEP": kernel.DEEPEST_SLEEP, "SUSPENDED": kernel.SUSPENDED,
         "ASLEEP": asleep, "COOLING_TYPE": kernel.COOLING_TYPE, "HOST": _joined(files.HOST.values()),
+        "APPLICATION": APPLICATION.hex,
     }  # fmt: skip
     for name in ("RUNTIME", "POWER", "QUIET", "ASPM", "LINK", "POINTERS", "SLOT", "COOLING", "FIRMWARE"):
         words[name] = _joined(getattr(files, name))
     for name in (
-        "LEFT_ASLEEP", "LINK_FOLDER", "DEVICES", "SLOTS", "THERMAL", "FIRMWARE_PLACE", "SMBIOS", "KERNEL_LOG",
+        "LEFT_ASLEEP", "LINK_FOLDER", "MACHINE_ID", "DEVICES", "SLOTS", "THERMAL", "FIRMWARE_PLACE", "SMBIOS",
+        "KERNEL_LOG",
     ):  # fmt: skip
         words[name] = getattr(files, name)
     for name, word in words.items():
@@ -60,4 +63,4 @@ def read_notes(text: str) -> Notes:
             case [name, value]:
                 said[name] = value
     privileged = {"yes": True, "no": False}.get(said.get("privileged", ""))
-    return Notes(origin=Origin(said.get("taken_at"), privileged), unread=unread)
+    return Notes(origin=Origin(said.get("taken_at"), privileged, said.get("machine_id")), unread=unread)

@@ -32,6 +32,7 @@ SLOTS = "sys/bus/pci/slots"
 SLOT = ("address", "max_bus_speed", "cur_bus_speed")
 THERMAL = "sys/class/thermal"
 COOLING = ("type", "cur_state", "max_state")
+MACHINE_ID = "etc/machine-id"
 SMBIOS = "sys/firmware/dmi/tables/DMI"
 KERNEL_LOG = "dev/kmsg"
 

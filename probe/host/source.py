@@ -46,10 +46,14 @@ class Bytes(Protocol):
 
 
 class Origin(NamedTuple):
-    """When the files of a source were taken, and whether by root; None where that is not known."""
+    """When the files of a source were taken, by root or not, and of which machine; None where that is not known.
+
+    `machine_id` is the derived id, where the files hold no other.
+    """
 
     taken_at: str | None = None
     privileged: bool | None = None
+    machine_id: str | None = None
 
 
 class Source(Protocol):
