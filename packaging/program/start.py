@@ -38,13 +38,15 @@ def kept_place() -> "str | None":
     home = os.path.expanduser("~")
     place = os.path.join(os.environ.get("XDG_CACHE_HOME") or os.path.join(home, ".cache"), "linkprobe")
     try:
+        if os.stat(home).st_uid != os.geteuid():
+            return None
         os.makedirs(place, mode=0o700, exist_ok=True)
         about = os.stat(place)
-        mine = about.st_uid == os.stat(home).st_uid == os.geteuid()
     except OSError:
         return None
     shared = about.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
-    return place if mine and not shared and os.access(place, os.W_OK) else None
+    mine = about.st_uid == os.geteuid() and not shared
+    return place if mine and os.access(place, os.W_OK) else None
 
 
 def run(root: str) -> None:
