@@ -16,6 +16,7 @@ from probe.compare.changes import Change, exit_status
 from probe.compare.diff import follow
 from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
+from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
 from probe.host.bounded import Hung, read_bounded
 from probe.host.source import Source
@@ -44,13 +45,13 @@ def collect(source: Source, settings: Settings) -> Run:
             after = take(read_bounded(source, settings.timeout_s))
         except Hung as hung:
             links = before.links if before is not None else ()
-            _tell(settings, links, spool, _figures(spool, began, hung=hung.function))
-            return Run(lines=(str(hung),), status=ExitStatus.URGENT)
+            untold = _tell(settings, links, spool, _figures(spool, began, hung=hung.function))
+            return Run(lines=(str(hung), *untold), status=ExitStatus.URGENT)
         kept = spool.keep(after)
         changes, status = _compared(before, after, settings, spool)
         gone = sum(change.kind == "gone" for change in changes)
-        _tell(settings, after.links, spool, _figures(spool, began, gone=gone))
-        return Run(lines=tuple(_lines(changes)), status=status, kept=str(kept))
+        untold = _tell(settings, after.links, spool, _figures(spool, began, gone=gone))
+        return Run(lines=(*_lines(changes), *untold), status=status, kept=str(kept))
 
 
 def _compared(
@@ -79,12 +80,17 @@ def _figures(spool: Spool, began: float, *, hung: str = "", gone: int = 0) -> Ru
     return RunFigures(taken_s=taken_s, seconds=time.monotonic() - began, hung=hung, gone=gone)
 
 
-def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run: RunFigures) -> None:
+def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run: RunFigures) -> tuple[str, ...]:
+    """Write the metrics. Where that fails it is said: the snapshot is kept, and the run is no failed one for it."""
     widest = _widest(spool.path / _WIDEST, links)
-    if settings.metrics is not None:
-        write_atomically(
-            Path(settings.metrics), exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
-        )
+    if settings.metrics is None:
+        return ()
+    text = exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
+    try:
+        write_atomically(Path(settings.metrics), text)
+    except InputError as error:
+        return (f"metrics were not written, the snapshot is kept: {error}",)
+    return ()
 
 
 def _widest(path: Path, links: tuple[LinkDocument, ...]) -> dict[str, int]:

@@ -10,12 +10,12 @@ import posixpath
 import stat
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from probe.evidence import Unread, Why
 
 TEXT_LIMIT = 65_536
-_WHY = {
+WHY = {
     errno.ENOENT: Why.ABSENT,
     errno.ENOTDIR: Why.ABSENT,
     errno.EACCES: Why.DENIED,
@@ -27,7 +27,7 @@ _WHY = {
 
 def unread(path: str, error: OSError) -> Unread:
     """An operating system's error as evidence."""
-    return Unread(path, _WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
+    return Unread(path, WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
 
 
 def _joined(path: str, link: str) -> str:
@@ -45,11 +45,23 @@ class Bytes(Protocol):
         """Let the file go."""
 
 
+class Origin(NamedTuple):
+    """When the files of a source were taken, by root or not, and of which machine; None where that is not known.
+
+    `machine_id` is the derived id, where the files hold no other.
+    """
+
+    taken_at: str | None = None
+    privileged: bool | None = None
+    machine_id: str | None = None
+
+
 class Source(Protocol):
-    """A tree of files. `live` says that reading may stir the hardware."""
+    """A tree of files. `live` says that reading may stir the hardware; `origin` is a live one's own present."""
 
     live: bool
     label: str
+    origin: Origin
 
     def text(self, path: str) -> str | Unread:
         """A small text file, without surrounding white space or padding."""
@@ -105,6 +117,7 @@ class DirectorySource:
         self._root = None if root is None else os.path.realpath(root)
         self.live = self.sys == "/sys"
         self.label = "live" if self.live else str(sys)
+        self.origin = Origin(privileged=os.geteuid() == 0 if self.live else None)
 
     def _real(self, path: str) -> str:
         if path == "sys" or path.startswith("sys/"):
@@ -182,13 +195,15 @@ class MemorySource:
         links: Mapping[str, str],
         label: str,
         failures: Mapping[str, Unread] | None = None,
+        origin: Origin | None = None,
     ) -> None:
         self._files = files
         self._links = links
         self._failures = failures or {}
         self.label = label
+        self.origin = origin or Origin()
         self._entries: dict[str, set[str]] = {}
-        for path in (*files, *links):
+        for path in (*files, *links, *self._failures):
             self._note(path)
 
     def _note(self, path: str) -> None:

@@ -25,7 +25,7 @@ class AcceleratorCopy:
 
     name = "accelerator"
     drives = "NVIDIA accelerators"
-    needs = "the extra linkprobe[accelerator], the driver, and an accelerator"
+    needs = "the part accelerator, the driver, and an accelerator"
     verifies = "a seeded pattern goes to the device and comes back, every pass"
     writes = "memory that it allocates on the device"
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
 from prometheus_client.parser import text_string_to_metric_families as parse_text
 
@@ -128,6 +129,19 @@ def test_metrics(run: Run, tmp_path: Path, spool: Path) -> None:
     assert found["linkprobe_components_gone", ""] == 1
     assert time.time() - found["linkprobe_collect_timestamp_seconds", ""] < 60
     assert len([key for key in found if key[1] == place]) <= 12
+
+
+@pytest.mark.parametrize("place", ["no/such/directory/linkprobe.prom", "a file/linkprobe.prom"])
+def test_metrics_that_cannot_be_written_cost_no_snapshot(place: str, run: Run, tmp_path: Path, spool: Path) -> None:
+    (tmp_path / "a file").write_text("")
+    status, out, err = collect(run, tree(tmp_path / "good", GOOD), spool, "--metrics", tmp_path / place)
+    assert (status, err) == (0, "")
+    assert out.startswith(f"metrics were not written, the snapshot is kept: {tmp_path / place}: cannot be written (")
+    assert out.count("\n") == 1
+    assert len(list(spool.glob("*.json.gz"))) == 1
+    status, out, _ = collect(run, tree(tmp_path / "bad", BAD), spool, "--metrics", tmp_path / place)
+    assert status == 2
+    assert "urgent, worse, slot 2" in out
 
 
 def test_openmetrics(run: Run, tmp_path: Path, spool: Path) -> None:
@@ -304,4 +318,6 @@ def test_bad_settings(text: str, told: str, tmp_path: Path, run: Run) -> None:
 
 
 def test_the_shipped_settings_are_the_defaults() -> None:
-    assert read_settings(TOP / "packaging/config.toml") == Settings()
+    shipped = read_settings(TOP / "packaging/config.toml")
+    assert replace(shipped, metrics=None) == Settings()
+    assert shipped.metrics == "/var/lib/linkprobe/linkprobe.prom"
