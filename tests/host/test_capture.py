@@ -12,7 +12,6 @@ import pytest
 from fake_sysfs import Machine, card, machine, root_port
 from fake_sysfs.demonstration import correlator
 from probe import kernel_spellings
-from probe.audit.audit import audit
 from probe.evidence import Evidence, Unread, Why
 from probe.host import files
 from probe.host.capture import read_notes, script
@@ -185,7 +184,7 @@ def test_a_checker_of_shell_scripts_finds_nothing() -> None:
 
 def test_every_reading_command_takes_the_tar(run: Run, tmp_path: Path) -> None:
     tar = captured(written(correlator(), tmp_path), out(tmp_path))
-    links = audit(read_machine(open_source(tar))).links
+
     assert run("capture-script")[1] == script()
     assert run("audit", tar)[0] == run("audit", "--sysfs", tar)[0] == 1
     assert run("audit", "-", stdin=tar.read_bytes())[0] == 1
@@ -198,4 +197,4 @@ def test_every_reading_command_takes_the_tar(run: Run, tmp_path: Path) -> None:
     assert run("report", tar, "-o", tmp_path / "page.html")[0] == 0
     assert run("collect", "--sysfs", tar, "--spool", tmp_path / "spool")[0] == 0
     status, told, _ = run("fleet", "ingest", tar, "--store", tmp_path / "store")
-    assert (status, told) == (0, f"1 files taken in ({len(links)} rows), 0 known, 0 set aside\n")
+    assert (status, told) == (0, "1 files taken in, 0 known, 0 set aside\n")
