@@ -14,6 +14,7 @@ from probe.cli.extras import not_installed
 from probe.cli.group import TableGroup
 from probe.exceptions import TRACEBACK_VARIABLE, InternalError, LinkprobeError
 from probe.exit_status import ExitStatus
+from probe.foreign_text import safe
 
 _INTERRUPTED = 130
 _ALLOCATIONS = 100_000  # between two collections; the default of 700 looks through the modules while they load
@@ -76,5 +77,5 @@ def main() -> None:
 def _told(error: LinkprobeError) -> ExitStatus:
     if isinstance(error, InternalError) and os.environ.get(TRACEBACK_VARIABLE):
         print_exception(error.__cause__ or sys.exception())
-    print(f"linkprobe: {error}", file=sys.stderr)  # noqa: T201 - the one place that tells an error
+    print(f"linkprobe: {safe(str(error))}", file=sys.stderr)  # noqa: T201 - the one place that tells an error
     return error.status

@@ -1,6 +1,5 @@
 """One run of the collector: read, keep, compare with the run before, tell monitoring. Quiet where nothing changed."""
 
-import json
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,8 +20,6 @@ from probe.exit_status import ExitStatus
 from probe.host.bounded import Hung, read_bounded
 from probe.host.source import Source
 from probe.render.openmetrics.collected import Collected, RunFigures, exposition
-
-_WIDEST = ".widest.json"
 
 
 class Run(msgspec.Struct, frozen=True, kw_only=True):
@@ -73,16 +70,14 @@ def _lines(changes: tuple[Change, ...]) -> Iterator[str]:
 
 def _figures(spool: Spool, began: float, *, hung: str = "", gone: int = 0) -> RunFigures:
     """The figures of this run; one that hung leaves the time of the last good one as it was."""
-    marker = spool.path / ".told"
     if not hung:
-        marker.touch()
-    taken_s = marker.stat().st_mtime if marker.exists() else 0.0
-    return RunFigures(taken_s=taken_s, seconds=time.monotonic() - began, hung=hung, gone=gone)
+        spool.tell()
+    return RunFigures(taken_s=spool.told(), seconds=time.monotonic() - began, hung=hung, gone=gone)
 
 
 def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run: RunFigures) -> tuple[str, ...]:
     """Write the metrics. Where that fails it is said: the snapshot is kept, and the run is no failed one for it."""
-    widest = _widest(spool.path / _WIDEST, links)
+    widest = _widest(spool, links)
     if settings.metrics is None:
         return ()
     text = exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
@@ -93,17 +88,14 @@ def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run
     return ()
 
 
-def _widest(path: Path, links: tuple[LinkDocument, ...]) -> dict[str, int]:
+def _widest(spool: Spool, links: tuple[LinkDocument, ...]) -> dict[str, int]:
     """The widest that each component was ever seen in its place, kept beside the snapshots."""
-    try:
-        kept: dict[str, int] = json.loads(path.read_text())
-    except (OSError, ValueError):
-        kept = {}
+    kept = spool.widest()
     found = {}
     for link in links:
         width = link.negotiated.width
         key = f"{link.place_id} {identity(link)}"
         if width is not None:
             kept[key] = found[link.place_id] = max(width, kept.get(key, 0))
-    write_atomically(path, json.dumps(kept, sort_keys=True).encode())
+    spool.keep_widest(kept)
     return found

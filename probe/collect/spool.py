@@ -1,10 +1,15 @@
-"""The spool: compressed snapshots of one host, whole or absent, rotated by age and size, never filling the disk."""
+"""The spool: compressed snapshots of one host, whole or absent, rotated by age and size, never filling the disk.
+
+Snapshots hold serial numbers, which the kernel itself keeps to root: the directory and its files are open to who
+collects alone. Nothing in it is followed as a link.
+"""
 
 import contextlib
 import fcntl
 import os
 import re
 import shutil
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,7 +19,7 @@ import msgspec
 from probe.audit.snapshot import Snapshot
 from probe.collect.settings import Settings
 from probe.compare.identity import Identity
-from probe.documents.files import encode, read_snapshot
+from probe.documents.files import encode, read_bytes, read_snapshot
 from probe.documents.spool_name import running_number
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError, LinkprobeError
@@ -22,8 +27,12 @@ from probe.exceptions import InputError, LinkprobeError
 _SUFFIX = ".json.gz"
 _KNOWN = ".identities.json"
 _UNSAFE = re.compile(r"[^A-Za-z0-9.-]")
+_NAME_LENGTH = 64
 _MEGA = 1_000_000
 _DAY_S = 86_400.0
+_DIRECTORY, _FILE = 0o700, 0o600
+_MARK = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
+_WIDEST, _TOLD, _LOCK = ".widest.json", ".told", ".lock"
 
 
 class Spool:
@@ -37,10 +46,10 @@ class Spool:
     def held(self) -> Iterator[bool]:
         """Keep other runs out; False where another run is in. Raises InputError where the spool cannot be made."""
         try:
-            self.path.mkdir(parents=True, exist_ok=True)
-            descriptor = os.open(self.path / ".lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            self._make()
+            descriptor = self._mark(_LOCK)
         except OSError as error:
-            what = f"the spool cannot be used ({error.strerror})"
+            what = f"the spool cannot be used ({error.strerror or error})"
             raise InputError(what, where=str(self.path), remedy="make it, or name another in the settings") from error
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -52,6 +61,22 @@ class Spool:
             yield True
         finally:
             os.close(descriptor)
+
+    def _make(self) -> None:
+        """The directory, closed to others. Raises InputError for one of another user, as root."""
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        self.path.mkdir(mode=_DIRECTORY, exist_ok=True)
+        if os.geteuid() == 0 and self.path.stat().st_uid != 0:
+            what = "is a spool of another user, and this runs as root"
+            raise InputError(what, where=str(self.path), remedy=f"chown root {self.path}")
+
+    def _mark(self, name: str) -> int:
+        """An open file of ours that is no link, whoever put it there."""
+        descriptor = os.open(self.path / name, _MARK, _FILE)
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            os.close(descriptor)
+            raise OSError(0, f"{name} is no file")
+        return descriptor
 
     def snapshots(self) -> list[Path]:
         """The snapshots, oldest first."""
@@ -84,37 +109,87 @@ class Spool:
         host = snapshot.evidence.host
         moment = host.taken_at.partition("+")[0].replace("-", "").replace(":", "")
         number = _written(listed[-1])[0] + 1 if listed else 0
-        name = _UNSAFE.sub("_", host.name or "host")
+        name = _UNSAFE.sub("_", host.name or "host")[:_NAME_LENGTH]
         path = self.path / f"{moment}Z-{number:08d}-{name}{_SUFFIX}"
-        self._make_room(listed, len(encode(snapshot)))
-        write_atomically(path, encode(snapshot))
+        data = encode(snapshot)
+        self._make_room(listed, len(data))
+        write_atomically(path, data, mode=_FILE)
         self._rotate(path)
         return path
+
+    def told(self) -> float:
+        """When a run last ended well, seconds since the epoch; 0 where none did."""
+        try:
+            there = os.lstat(self.path / _TOLD)
+        except OSError:
+            return 0.0
+        return there.st_mtime if stat.S_ISREG(there.st_mode) else 0.0
+
+    def tell(self) -> None:
+        """Note that a run ended well. Where that cannot be noted, the older time stays."""
+        with contextlib.suppress(OSError):
+            descriptor = self._mark(_TOLD)
+            try:
+                os.utime(descriptor)
+            finally:
+                os.close(descriptor)
+
+    def widest(self) -> dict[str, int]:
+        """The widest that each component was ever seen in its place; nothing where that is damaged."""
+        try:
+            data = read_bytes(str(self.path / _WIDEST))
+            return msgspec.json.decode(data, type=dict[str, int])
+        except (LinkprobeError, ValueError, RecursionError):
+            return {}
+
+    def keep_widest(self, widest: dict[str, int]) -> None:
+        """Note the widest seen. Raises InputError where it cannot be written."""
+        data = msgspec.json.encode(widest, order="sorted")
+        write_atomically(self.path / _WIDEST, data, mode=_FILE)
 
     def _make_room(self, listed: list[Path], coming: int) -> None:
         """Give up the oldest snapshots, but never the newest, while the disk has less free than is to be kept free."""
         for oldest in listed[:-1]:
             if self._free_after(coming) >= self._settings.keep_free_share:
                 return
-            oldest.unlink(missing_ok=True)
+            _remove(oldest)
         if self._free_after(coming) < self._settings.keep_free_share and self._settings.keep_free_share > 0:
             what = f"less than {self._settings.keep_free_share:.0%} of the disk would be left free"
             raise InputError(what, where=str(self.path), remedy="make room; earlier snapshots are kept as they are")
 
     def _free_after(self, coming: int) -> float:
-        usage = shutil.disk_usage(self.path)
+        """The share of the disk that is left free. Where the disk cannot be asked, none is given up for it."""
+        try:
+            usage = shutil.disk_usage(self.path)
+        except OSError:
+            return 1.0
         return (usage.free - coming) / usage.total
 
     def _rotate(self, newest: Path) -> None:
         listed = self.snapshots()
-        until = newest.stat().st_mtime - self._settings.keep_days * _DAY_S
-        sizes = {path: path.stat().st_size for path in listed}
+        found = {path: _status(path) for path in listed}
+        there = found.get(newest)
+        until = (there.st_mtime if there else 0.0) - self._settings.keep_days * _DAY_S
+        sizes = {path: status.st_size if status else 0 for path, status in found.items()}
         for path in listed:
             if path == newest:
                 break
-            if path.stat().st_mtime < until or sum(sizes.values()) > self._settings.keep_megabytes * _MEGA:
-                path.unlink(missing_ok=True)
+            status = found[path]
+            if (status and status.st_mtime < until) or sum(sizes.values()) > self._settings.keep_megabytes * _MEGA:
+                _remove(path)
                 del sizes[path]
+
+
+def _remove(path: Path) -> None:
+    with contextlib.suppress(OSError):
+        path.unlink(missing_ok=True)
+
+
+def _status(path: Path) -> os.stat_result | None:
+    try:
+        return os.lstat(path)
+    except OSError:
+        return None
 
 
 def _written(path: Path) -> tuple[int, str]:

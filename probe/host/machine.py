@@ -24,7 +24,7 @@ from probe.host.kernel_log import read_kernel_log
 from probe.host.listing import slot_names
 from probe.host.machine_id import read_machine_id
 from probe.host.names import named
-from probe.host.source import Source
+from probe.host.source import Source, spelled
 from probe.kernel_spellings import COOLING_TYPE
 from probe.registers.smbios import raw_structures
 
@@ -86,7 +86,8 @@ def _slots(source: Source) -> tuple[SlotDirectory, ...]:
     for name in slot_names(source):
         address, most, now = (_text(source, f"{SLOTS}/{name}/{file}") for file in SLOT)
         if address is not None:
-            found.append(SlotDirectory(name=name, address=address, max_bus_speed=most, cur_bus_speed=now))
+            slot = SlotDirectory(name=spelled(name), address=address, max_bus_speed=most, cur_bus_speed=now)
+            found.append(slot)
     return tuple(found)
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 from probe.exceptions import InputError
+from probe.foreign_text import safe_document
 
 
 class Medium(StrEnum):
@@ -53,7 +54,11 @@ def renderer(document: msgspec.Struct, medium: Medium) -> Callable[..., Any]:
         what = f"is not made of this document ({kind})"
         raise InputError(what, where=medium.value, remedy="use --json, or another document") from error
     render: Callable[..., Any] = module.render
-    return render
+
+    def gated(document: msgspec.Struct, *more: Any, **drawing: Any) -> Any:  # noqa: ANN401 - what each renderer takes
+        return render(safe_document(document), *more, **drawing)
+
+    return gated
 
 
 def draw(document: msgspec.Struct, **drawing: Any) -> None:  # noqa: ANN401 - what the document's renderer takes

@@ -15,7 +15,7 @@ from pathlib import Path
 
 TOP = Path(__file__).parents[2]
 CACHE = TOP / ".guest"
-TIMEOUT_S = 240
+TIMEOUT_S = 1200
 MODULES = (
     "virtio_pci", "9pnet_virtio", "9p", "overlay", "nvme", "e1000e", "aer_inject", "crc64_rocksoft_generic",
     "crct10dif_generic", "pcieaer", "ext4", "crc32c_generic", "raid1", "dm_mod",

@@ -4,11 +4,15 @@ import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
 
+from probe.foreign_text import safe_cell
+
 
 def table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
     """The text of a table; a value that is None is an empty cell."""
     out = io.StringIO()
     writer = csv.DictWriter(out, columns, lineterminator="\r\n")
     writer.writeheader()
-    writer.writerows(rows)
+    writer.writerows(
+        {name: safe_cell(value) if isinstance(value, str) else value for name, value in row.items()} for row in rows
+    )
     return out.getvalue()
