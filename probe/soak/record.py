@@ -55,7 +55,7 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     """The whole of a soak, judged."""
 
     schema: str = Schema.RECORD
-    verdict: Result
+    verdict: str
     result: Result = Result.INCONCLUSIVE
     reasons: tuple[str, ...]
     urgent: bool

@@ -12,23 +12,27 @@ GIVEN = {
 }  # fmt: skip
 
 
-def filled(kind: kinds.Type) -> Any:
-    """A value of the kind as JSON has it; of several kinds the first that is not null."""
+def filled(kind: kinds.Type, within: frozenset[type] = frozenset()) -> Any:
+    """A value of the kind as JSON has it; of several kinds the first that is not null. What holds its own kind ends."""
+    if isinstance(kind, kinds.StructType):
+        within |= {kind.cls}
     match kind:
         case kinds.StructType() if kind.array_like:
-            return [filled(field.type) for field in kind.fields]
+            return [filled(field.type, within) for field in kind.fields]
         case kinds.StructType():
             tag = {} if kind.tag is None else {kind.tag_field or "type": kind.tag}
-            return tag | {field.encode_name: GIVEN.get(field.name) or filled(field.type) for field in kind.fields}
+            return tag | {
+                field.encode_name: GIVEN.get(field.name) or filled(field.type, within) for field in kind.fields
+            }
         case kinds.UnionType(types=types):
             rest = [item for item in types if not isinstance(item, kinds.NoneType)]
-            return filled(rest[0])
+            return filled(rest[0], within)
         case kinds.VarTupleType(item_type=item) | kinds.ListType(item_type=item):
-            return [filled(item)]
+            return [] if isinstance(item, kinds.StructType) and item.cls in within else [filled(item, within)]
         case kinds.TupleType(item_types=items):
-            return [filled(item) for item in items]
+            return [filled(item, within) for item in items]
         case kinds.DictType(key_type=key, value_type=value):
-            return {str(filled(key)): filled(value)}
+            return {str(filled(key, within)): filled(value, within)}
         case kinds.EnumType():
             return next(iter(kind.cls)).value
         case kinds.LiteralType(values=values):

@@ -61,7 +61,7 @@ def keep(into: Path) -> None:
         linkprobe("diff", into / "snapshot.json", work / "after.json", "--json", to=into / "diff.json")
         linkprobe("history", into / "snapshot.json", work / "after.json", "--json", to=into / "history.json")
         linkprobe("expect", "write", into / "snapshot.json", "-o", into / "expect.toml")
-        linkprobe("soak", "--sysfs", before, "--minutes", 0.05, "--load", "memory", "-o", into / "soak.jsonl")
+        linkprobe("soak", "--sysfs", before, "--minutes", 0.05, "-o", into / "soak.jsonl")
         linkprobe("soak", "close", into / "soak.jsonl", "--json", to=into / "record.json")
         linkprobe("ceiling", 16, "x4", "--json", to=into / "ceiling.json")
         linkprobe("ratio", 16, "x4", "--errors", 3, "--hours", 24, "--json", to=into / "ratio.json")
