@@ -2,9 +2,14 @@
 
 import msgspec
 
+TO_HOST, FROM_HOST, BOTH = "to host", "from host", "both"
+
 
 class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
-    """One measured pass of a load over a target; `direction` is `to host`, `from host` or `both`."""
+    """What a load moved over a target, and in how many seconds; `direction` is `to host`, `from host` or `both`.
+
+    `phase` and `phase_number` say what all loads of the run were doing meanwhile; None for a load that keeps no step.
+    """
 
     t: float
     load: str
@@ -14,10 +19,15 @@ class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
     bytes: int
     seconds: float
     verified: bool = False
+    phase: str | None = None
+    phase_number: int | None = None
 
 
 class Mismatch(msgspec.Struct, frozen=True, kw_only=True, tag="mismatch"):
-    """Data that came back other than it went: where, what was expected and found around it, how many bits differ."""
+    """Data that came back other than it went: where, what was expected and found around it, how many bits differ.
+
+    `times` counts this one and those since the one told before, of which many in a second are told as one.
+    """
 
     t: float
     load: str
@@ -27,3 +37,4 @@ class Mismatch(msgspec.Struct, frozen=True, kw_only=True, tag="mismatch"):
     expected: str
     found: str
     bits: int
+    times: int = 1
