@@ -11,11 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 
 from probe.audit.document import LinkDocument
-from probe.loads.results import Pass
+from probe.loads.results import BOTH, Pass
+from probe.soak.together import Together, ceiling_of
 
 ASK_BELOW = 0.70
 USUAL = (0.75, 0.95)
-_TO_HOST, _FROM_HOST = "to host", "from host"
 _MEMORY = "memory"
 
 
@@ -40,26 +40,46 @@ class Throughput(msgspec.Struct, frozen=True, kw_only=True):
     memory_bytes_s: float | None = None
 
 
-def throughputs(passes: Iterable[Pass], links: Mapping[str, LinkDocument]) -> tuple[Throughput, ...]:
-    """Every load and direction that was measured."""
+def throughputs(
+    passes: Iterable[Pass], links: Mapping[str, LinkDocument], sums: Sequence[Together] = ()
+) -> tuple[Throughput, ...]:
+    """Every load and direction that was measured; `sums` tell what links that are shared carried meanwhile."""
     groups: dict[tuple[str, str, str, str], list[float]] = defaultdict(list)
     for item in passes:
         if item.seconds > 0:
             groups[item.load, item.target, item.place_id, item.direction].append(item.bytes / item.seconds)
     memory = [statistics.median(rates) for key, rates in groups.items() if key[0] == _MEMORY]
     return tuple(
-        _throughput(key, rates, links.get(key[2]), min(memory, default=None)) for key, rates in sorted(groups.items())
+        _throughput(key, rates, links.get(key[2]), min(memory, default=None), _full(sums, key[2], key[3]))
+        for key, rates in sorted(groups.items())
     )
 
 
+def _full(sums: Iterable[Together], place_id: str, direction: str) -> Together | None:
+    """A link that this one shares with others and that carries what it should, this way."""
+    return next(
+        (
+            item
+            for item in sums
+            if item.over is not None and item.phase == direction and place_id in item.place_ids
+            and item.share is not None and item.share >= ASK_BELOW
+        ),
+        None,
+    )  # fmt: skip
+
+
 def _throughput(
-    key: tuple[str, str, str, str], rates: Sequence[float], link: LinkDocument | None, memory: float | None
+    key: tuple[str, str, str, str],
+    rates: Sequence[float],
+    link: LinkDocument | None,
+    memory: float | None,
+    shared: Together | None,
 ) -> Throughput:
     load, target, place_id, direction = key
     median = statistics.median(rates)
-    ceiling = None if link is None else _ceiling(link, direction)
+    ceiling = None if link is None else ceiling_of(link.bandwidth.ceiling_bytes_s, direction)
     share = None if not ceiling else median / ceiling
-    short = share is not None and share < ASK_BELOW
+    short = share is not None and share < ASK_BELOW and direction != BOTH and shared is None
     return Throughput(
         load=load,
         target=target,
@@ -71,7 +91,7 @@ def _throughput(
         most_bytes_s=max(rates),
         ceiling_bytes_s=ceiling,
         share=share,
-        sentence=_sentence(share),
+        sentence=_sentence(share, direction, shared),
         short=short,
         questions=_questions(link, median, memory) if short and link is not None else (),
         narrowest=None if link is None else _narrowest(link),
@@ -88,16 +108,17 @@ def _narrowest(link: LinkDocument) -> str | None:
     return f"{step.downstream_port or 'hidden port'} to {step.upstream_port}, {step.negotiated}"
 
 
-def _ceiling(link: LinkDocument, direction: str) -> int | None:
-    ceiling = link.bandwidth.ceiling_bytes_s
-    return {_TO_HOST: ceiling.to_host, _FROM_HOST: ceiling.from_host}.get(direction)
-
-
-def _sentence(share: float | None) -> str:
+def _sentence(share: float | None, direction: str, shared: Together | None) -> str:
     if share is None:
         return "measured; no ceiling is known for this"
     if share > 1:
         return f"{share:.0%} of the ceiling: more than the link can carry, so a cache or a count is in between"
+    if direction == BOTH:
+        return f"{share:.0%} of the two ceilings together; what is usual both ways at once depends on the host's memory"
+    if share < ASK_BELOW and shared is not None:
+        port, below = shared.over or (None, None)
+        what = f"the link {port or 'of a hidden port'} to {below}"
+        return f"{share:.0%} of its own ceiling: with others it fills {what} that they share, {shared.share:.0%} of it"
     if share < ASK_BELOW:
         return f"falls short: {share:.0%} of the ceiling, where {USUAL[0]:.0%} to {USUAL[1]:.0%} is usual"
     return f"carries what it should: {share:.0%} of the ceiling"
