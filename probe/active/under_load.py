@@ -67,7 +67,7 @@ class AtWork:
         self._failures: list[str] = []
         self._began = 0.0
         self._seconds = 0.0
-        self._workers = Workers([(load, at, at.address or "") for load, at in loads], Options(), self._report)
+        self._workers = Workers(loads, {}, Options(), self._report)
 
     def _report(self, entry: Pass | Mismatch) -> None:
         with self._lock:

@@ -17,6 +17,8 @@ from probe.loads.interface import Target
 _NON_BLOCKING = 1
 _BLOCKING_SYNC = 1
 """CU_STREAM_NON_BLOCKING, CU_EVENT_BLOCKING_SYNC (cuda.h): waiting for an event sleeps."""
+_REACHED_ALREADY = 704
+"""CUDA_ERROR_PEER_ACCESS_ALREADY_ENABLED"""
 _BUS_ID_BYTES = 32
 
 
@@ -56,6 +58,13 @@ def accelerators() -> list[Target]:
     return targets
 
 
+def may_talk(one: str, other: str) -> bool:
+    """Whether the driver lets two accelerators reach each other's memory, both ways."""
+    driver = binding()
+    devices = [ask(driver.cuDeviceGetByPCIBusId(address.encode())) for address in (one, other)]
+    return all(ask(driver.cuDeviceCanAccessPeer(*pair)) for pair in (devices, devices[::-1]))
+
+
 class Moved(msgspec.Struct, frozen=True):
     """Bytes that went, and the seconds of the device that they took."""
 
@@ -77,6 +86,12 @@ class Device:
     def use(self) -> None:
         """Let this thread talk to it."""
         ask(self.driver.cuCtxSetCurrent(self.context))
+
+    def reach(self, other: "Device") -> None:
+        """Let it reach the memory of another without a detour over the host's."""
+        status, *_ = self.driver.cuCtxEnablePeerAccess(other.context, 0)
+        if int(status) != _REACHED_ALREADY:
+            ask((status,))
 
     def pinned(self, size: int) -> int:
         """The address of host memory that the device can reach and the kernel does not move."""

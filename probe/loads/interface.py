@@ -15,11 +15,16 @@ _MISMATCHES_A_SECOND = 10
 
 
 class Target(msgspec.Struct, frozen=True, kw_only=True):
-    """One thing to drive: the function behind which it sits, and its NUMA node; None where not known."""
+    """One thing to drive: the function behind which it sits, and its NUMA node; None where not known.
+
+    `peer` is a second function that it moves data to and from, in place of the host; `note` what a person should know.
+    """
 
     label: str
     address: str | None = None
     node: int | None = None
+    peer: str | None = None
+    note: str | None = None
 
 
 class Options(msgspec.Struct, frozen=True, kw_only=True):
@@ -64,6 +69,7 @@ class Context:
         report: Callable[[Pass | Mismatch], None],
         clock: Callable[[], float],
         steps: Steps | None = None,
+        peer_place_id: str | None = None,
     ) -> None:
         self.load = load
         self.place_id = place_id
@@ -72,6 +78,7 @@ class Context:
         self._report = report
         self._clock = clock
         self._steps = steps
+        self._peer_place_id = peer_place_id
         self._phase: Phase | None = None
         self._paced_bytes = 0
         self._paced_from = time.monotonic()
@@ -107,7 +114,7 @@ class Context:
         self._report(
             Pass(
                 t=self._clock(), load=self.load, target=target.label, place_id=self.place_id, direction=direction,
-                bytes=moved, seconds=seconds, verified=verified,
+                bytes=moved, seconds=seconds, verified=verified, peer_place_id=self._peer_place_id,
                 phase=None if phase is None else phase.name, phase_number=None if phase is None else phase.number,
             )
         )  # fmt: skip

@@ -16,6 +16,7 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     load: str
     target: Target
     place_id: str
+    peer_place_id: str | None = None
     options: Options
     schedule: Schedule
     parent: int

@@ -7,7 +7,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 import msgspec
@@ -139,24 +139,26 @@ class Workers:
 
     def __init__(
         self,
-        loads: Iterable[tuple[Load, Target, str]],
+        loads: Iterable[tuple[Load, Target]],
+        places: Mapping[str, str],
         options: Options,
         report: Reporting,
         *,
         planned_s: float | None = None,
     ) -> None:
-        """Loads with their targets and the ids of the places they load."""
+        """Loads with their targets, and the id of the place of each function that they may load."""
         listed = list(loads)
-        schedule = Schedule.of((name for load, _, _ in listed for name in getattr(load, "phases", ())), planned_s)
+        schedule = Schedule.of((name for load, _ in listed for name in getattr(load, "phases", ())), planned_s)
         self.members: Sequence[LoadProcess] = [
             LoadProcess(
                 Job(
-                    load=load.name, target=target, place_id=place_id, options=options, schedule=schedule,
+                    load=load.name, target=target, place_id=places.get(target.address or "", ""),
+                    peer_place_id=places.get(target.peer or ""), options=options, schedule=schedule,
                     parent=os.getpid(),
                 ),
                 report,
             )
-            for load, target, place_id in listed
+            for load, target in listed
         ]  # fmt: skip
 
     def prepare(self, given_up: Callable[[], bool] = lambda: False) -> None:

@@ -8,6 +8,7 @@ TO_HOST, FROM_HOST, BOTH = "to host", "from host", "both"
 class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
     """What a load moved over a target, and in how many seconds; `direction` is `to host`, `from host` or `both`.
 
+    With a peer the data went between two places, over the links of both; `direction` then names the way.
     `phase` and `phase_number` say what all loads of the run were doing meanwhile; None for a load that keeps no step.
     """
 
@@ -19,8 +20,14 @@ class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
     bytes: int
     seconds: float
     verified: bool = False
+    peer_place_id: str | None = msgspec.field(name="peer_place", default=None)
     phase: str | None = None
     phase_number: int | None = None
+
+    @property
+    def places(self) -> frozenset[str]:
+        """The ids of the places whose links it went over; none where it went over no link."""
+        return frozenset(filter(None, (self.place_id, self.peer_place_id)))
 
 
 class Mismatch(msgspec.Struct, frozen=True, kw_only=True, tag="mismatch"):

@@ -81,7 +81,9 @@ def _work(wire: Wire) -> None:
     load = make(job.load)
     works_in = tuple(getattr(load, "phases", ()))  # a site's load may be older than phases
     steps = Steps(schedule=job.schedule, works_in=works_in, begin=wire.begin)
-    context = Context(load.name, job.place_id, job.options, wire.stop, wire.report, shared_clock, steps)
+    context = Context(
+        load.name, job.place_id, job.options, wire.stop, wire.report, shared_clock, steps, job.peer_place_id
+    )
     if not works_in and wire.begin() is None:
         return
     try:

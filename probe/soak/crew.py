@@ -88,7 +88,8 @@ class Crew:
             for address in (link.component.functions if link.component else ())
         }
         self._workers = Workers(
-            [(load, target, places.get(target.address or "", "")) for load, target in setup.loads],
+            setup.loads,
+            places,
             setup.options,
             self._take,
             planned_s=setup.planned_s,

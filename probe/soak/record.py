@@ -93,7 +93,7 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
     mismatches = tuple(entry for entry in entries if isinstance(entry, Mismatch))
     results = tuple(entry for entry in entries if isinstance(entry, LoadEnded))
     sums = together(passes, all_links)
-    carried = throughputs(passes, links, sums)
+    carried = throughputs(passes, {link.place_id: link for link in all_links}, sums)
     changes = _changes(start, end)
     failures = tuple(_failures(mismatches, results, changes))
     result = _whole(start, outcomes, passes, failed=bool(failures))
@@ -131,7 +131,7 @@ def _whole(start: Start, outcomes: Sequence[LinkOutcome], passes: Sequence[Pass]
     """The worst of the links that were asked for: named, driven or covered; else those under load by evidence."""
     if failed or any(item.result is Result.FAILED for item in outcomes):
         return Result.FAILED
-    asked = {*start.asked, *start.covers, *(item.place_id for item in passes if item.place_id)}
+    asked = {*start.asked, *start.covers, *(place_id for item in passes for place_id in item.places)}
     chosen = [item for item in outcomes if (item.place_id in asked if asked else item.loaded)]
     return overall(item.result for item in chosen)
 
@@ -177,7 +177,7 @@ def _outcome(
     errors = [entry for entry in entries if isinstance(entry, CountedErrors) and entry.place_id == place_id]
     counted = findings(summed(entry.counted for entry in errors if _counts(entry, baseline)))
     events = [entry for entry in entries if isinstance(entry, LinkEvent) and entry.place_id == place_id]
-    passes = [entry for entry in entries if isinstance(entry, Pass) and entry.place_id == place_id]
+    passes = [entry for entry in entries if isinstance(entry, Pass) and place_id in entry.places]
     under = loaded(link, start, passes, sampled)
     history = LinkHistory(
         link=link, start=start, end=end, sampled=sampled, passes=passes, errors=errors, events=events,

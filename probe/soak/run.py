@@ -85,7 +85,7 @@ def _start(setup: Setup, begun: float) -> Start:
         planned_s=setup.planned_s or 0.0,
         correctable_limit=str(setup.correctable),
         boot_clock_s=begun,
-        notes=tuple(placement(target) for _, target in setup.loads),
+        notes=tuple(text for _, target in setup.loads for text in (placement(target), target.note) if text),
         stops=setup.stops.names,
         covers=setup.covers,
         asked=setup.asked,

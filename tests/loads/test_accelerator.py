@@ -5,31 +5,20 @@ import sys
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Iterator
 from itertools import islice, pairwise
 from pathlib import Path
 
 import pytest
 
+import probe.loads.accelerator_peers
 from probe.loads import find
 from probe.loads.interface import MIB, Options
 from probe.loads.phases import MEMORY, VERIFIED, Schedule
 from probe.loads.processes import Workers
 from probe.loads.results import BOTH, FROM_HOST, TO_HOST, Mismatch, Pass
 
-FAKE = Path(__file__).parent / "fake_cuda"
-RATE = 20e9
+RATE = 20e9  # as tests.conftest sets it
 BLOCK = MIB
-
-
-@pytest.fixture
-def driver(monkeypatch: pytest.MonkeyPatch) -> Iterator[pytest.MonkeyPatch]:
-    """The made-up driver in this process and in those of loads."""
-    monkeypatch.syspath_prepend(FAKE)
-    monkeypatch.setenv("FAKE_CUDA_BYTES_S", str(RATE))
-    yield monkeypatch
-    for name in [name for name in sys.modules if name == "cuda" or name.startswith("cuda.")]:
-        del sys.modules[name]
 
 
 def driven(*words: str, passes: int, planned_s: float = 32.0) -> tuple[list[Pass | Mismatch], list[str | None]]:
@@ -42,8 +31,8 @@ def driven(*words: str, passes: int, planned_s: float = 32.0) -> tuple[list[Pass
         if sum(isinstance(item, Pass) for item in reported) >= passes:
             enough.set()
 
-    loads = [(load, target, target.label) for word in words for load, target in find(word)]
-    workers = Workers(loads, Options(block=BLOCK), report, planned_s=planned_s)
+    loads = [pair for word in words for pair in find(word)]
+    workers = Workers(loads, {}, Options(block=BLOCK), report, planned_s=planned_s)
     workers.prepare()
     workers.go()
     enough.wait(60)
@@ -51,7 +40,7 @@ def driven(*words: str, passes: int, planned_s: float = 32.0) -> tuple[list[Pass
     return reported, ends
 
 
-def test_rates_are_the_devices_whatever_the_processor_does(driver: pytest.MonkeyPatch) -> None:
+def test_rates_are_the_devices_whatever_the_processor_does(accelerators: pytest.MonkeyPatch) -> None:
     reported, ends = driven("accelerator", passes=16, planned_s=8.0)
     passes = [item for item in reported if isinstance(item, Pass)]
     assert ends == [None, None]
@@ -66,7 +55,7 @@ def test_rates_are_the_devices_whatever_the_processor_does(driver: pytest.Monkey
     assert {item.verified for item in passes if item.direction == VERIFIED} == {True}
 
 
-def test_links_work_in_step(driver: pytest.MonkeyPatch) -> None:
+def test_links_work_in_step(accelerators: pytest.MonkeyPatch) -> None:
     reported, _ = driven("accelerator", "memory", passes=20, planned_s=10.0)
     steps = defaultdict(set)
     for item in reported:
@@ -81,8 +70,8 @@ def test_links_work_in_step(driver: pytest.MonkeyPatch) -> None:
     ]
 
 
-def test_a_bit_that_flips_on_the_way_back_is_found_at_its_place(driver: pytest.MonkeyPatch) -> None:
-    driver.setenv("FAKE_CUDA_FLIPS", "7")
+def test_a_bit_that_flips_on_the_way_back_is_found_at_its_place(accelerators: pytest.MonkeyPatch) -> None:
+    accelerators.setenv("FAKE_CUDA_FLIPS", "7")
     reported, ends = driven("accelerator:0", passes=8, planned_s=8.0)
     wrong = [item for item in reported if isinstance(item, Mismatch)]
     assert ends == [None]
@@ -106,10 +95,11 @@ def test_phases_of_a_short_run_are_shorter_and_memory_takes_little() -> None:
 
 SOAK = """
 import os, sys, time
+import probe.loads.accelerator_peers
 from probe.loads import find
 from probe.loads.interface import Options
 from probe.loads.processes import Workers
-workers = Workers([(load, target, "") for load, target in find("memory") * 2], Options(block=1 << 20), lambda _: None)
+workers = Workers(find("memory") * 2, {}, Options(block=1 << 20), lambda _: None)
 workers.prepare()
 workers.go()
 print(*[member._process.pid for member in workers.members], flush=True)
@@ -138,3 +128,30 @@ def _runs(number: int) -> bool:
         return Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except (FileNotFoundError, ProcessLookupError):
         return False
+
+
+def test_peers_each_way_and_both(accelerators: pytest.MonkeyPatch) -> None:
+    reported, ends = driven("accelerator-peers:0-1", passes=6, planned_s=8.0)
+    passes = [item for item in reported if isinstance(item, Pass)]
+    one, other = "0000:01:00.0", "0000:02:00.0"
+    assert ends == [None]
+    assert len(passes) == len(reported)
+    assert {item.direction for item in passes} == {f"{one} to {other}", f"{other} to {one}", BOTH}
+    rates = {item.direction: item.bytes / item.seconds / RATE for item in passes}
+    assert rates[f"{one} to {other}"] == pytest.approx(1.0, rel=1e-3)
+    assert 1.0 <= rates[BOTH] <= 2.0
+
+
+@pytest.mark.parametrize(
+    ("otherwise", "address", "note"),
+    [(False, "0000:01:00.0", None), (True, None, "own: no PCI Express link"), (None, None, "is not known")],
+)
+def test_only_peers_that_are_known_to_go_over_links_load_them(
+    otherwise: bool | None, address: str | None, note: str | None, accelerators: pytest.MonkeyPatch
+) -> None:
+    accelerators.setattr(probe.loads.accelerator_peers, "joined_otherwise", lambda *_: otherwise)
+    ((_, pair),) = find("accelerator-peers")
+    assert pair.label == "0000:01:00.0-0000:02:00.0"
+    assert (pair.address, pair.peer) == (address, "0000:02:00.0" if address else None)
+    assert (note is None) == (pair.note is None)
+    assert note is None or note in (pair.note or "")

@@ -42,7 +42,7 @@ def run(load: Load, target: Target, *, passes: int = 2, **options: Any) -> list[
 
 
 def test_all_are_found_and_say_what_they_do() -> None:
-    assert set(known()) == {"accelerator", "memory", "storage-read", "storage-round-trip"}
+    assert set(known()) == {"accelerator", "accelerator-peers", "memory", "storage-read", "storage-round-trip"}
     for load in known().values():
         assert all((load.drives, load.needs, load.verifies, load.writes))
 
@@ -50,7 +50,7 @@ def test_all_are_found_and_say_what_they_do() -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("nonsense", "no such load; choose among accelerator, memory, storage-read"),
+        ("nonsense", "no such load; choose among accelerator, accelerator-peers, memory, storage-read"),
         ("storage-read:/absent", "/absent: cannot be used"),
         ("storage-read:/etc/passwd", "/etc/passwd: is no block device"),
         ("storage-round-trip", "finds nothing to drive"),

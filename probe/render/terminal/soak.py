@@ -31,6 +31,8 @@ def before(shows: Sequence[Shows], setup: Setup, caution: str, screen: Console) 
     for load, target in setup.loads:
         screen.print(f"load {load.name} on {target.label}: verifies {load.verifies}; writes {load.writes}")
         screen.print(f"  {placement(target)}")
+        if target.note is not None:
+            screen.print(f"  {target.note}")
     screen.print(Text(caution, style="italic"))
 
 

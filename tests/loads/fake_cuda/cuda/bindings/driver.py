@@ -69,6 +69,14 @@ def cuCtxSetCurrent(context: int) -> tuple[int]:
     return (SUCCESS,)
 
 
+def cuDeviceCanAccessPeer(device: int, peer: int) -> tuple[int, int]:
+    return SUCCESS, int(device != peer)
+
+
+def cuCtxEnablePeerAccess(context: int, flags: int) -> tuple[int]:
+    return (INVALID if context == _current else SUCCESS,)
+
+
 def cuCtxSynchronize() -> tuple[int]:
     return (SUCCESS,)
 
@@ -147,6 +155,17 @@ def _copy(target: int, source: int, size: int, way: str, stream: Stream) -> tupl
 def cuMemcpyHtoD(target: int, source: int, size: int) -> tuple[int]:
     ctypes.memmove(target, source, size)
     return (SUCCESS,)
+
+
+def cuMemcpyDtoH(target: int, source: int, size: int) -> tuple[int]:
+    ctypes.memmove(target, source, size)
+    return (SUCCESS,)
+
+
+def cuMemcpyPeerAsync(target: int, to: int, source: int, at: int, size: int, stream: Stream) -> tuple[int]:
+    if to == at:
+        return (INVALID,)
+    return _copy(target, source, size, f"to {to}", stream)
 
 
 def cuMemcpyHtoDAsync(target: int, source: int, size: int, stream: Stream) -> tuple[int]:
