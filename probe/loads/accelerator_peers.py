@@ -21,7 +21,7 @@ from probe.observe.accelerator_counters import joined_otherwise
 _SLICE = 32 * MIB
 _SLICES = 8
 _OTHERWISE = "the driver takes an interconnect of the accelerators' own: no PCI Express link is loaded by it"
-_NOT_KNOWN = "which way the driver takes is not known (nvidia-ml-py is not installed): no link counts as loaded by it"
+_NOT_KNOWN = "which way the driver takes is not known, for NVML does not say: no link counts as loaded by it"
 
 
 class AcceleratorPeers:

@@ -21,6 +21,8 @@ _PREPARES_S = 60.0
 _GRACE_S = 5.0
 _BEGINS_IN_S = 0.1
 _LOOKS_EVERY_S = 0.05
+_START = "import runpy, sys; sys.path[:] = sys.argv[1:]; runpy.run_module('probe.loads.worker', run_name='__main__')"
+"""As isolated as the soak itself: what is imported is found where the soak finds it, and nowhere else."""
 _ENCODER = msgspec.json.Encoder()
 _DECODER: msgspec.json.Decoder[Report] = msgspec.json.Decoder(Report)
 Reporting = Callable[[Pass | Mismatch], None]
@@ -43,13 +45,12 @@ class LoadProcess:
     def start(self) -> None:
         """Start the process, which then prepares itself."""
         try:
-            self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "probe.loads.worker"],
+            self._process = subprocess.Popen(  # noqa: S603 - this program itself
+                [sys.executable, "-I", "-S", "-c", _START, *(path or str(Path.cwd()) for path in sys.path)],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=self._errors,
                 process_group=0,
-                env={**os.environ, "PYTHONPATH": os.pathsep.join(path or str(Path.cwd()) for path in sys.path)},
             )
         except OSError as error:
             self._failure = f"cannot be started ({error.strerror})"

@@ -1,4 +1,4 @@
-"""The process of one load: `python -m probe.loads.worker`, started and ended by a soak, never by a person.
+"""The process of one load, started and ended by a soak, never by a person.
 
 Its job comes on standard input, its reports go to what was standard output. It ends with the process that started it:
 the kernel kills it then (PR_SET_PDEATHSIG, prctl(2)), and its input ends.
