@@ -46,7 +46,7 @@ from probe.verdict.words import Verdict
 TOP = Path(__file__).parents[1]
 PROSE = TOP / "packaging/man"
 _COLUMNS = "73"  # of what is shown: with the indent of a page it fills a screen of 80
-_SHOWN = re.compile(r"\.nf\n\.RS 4\n(?=\$ linkprobe)")  # indented no further, for it is wide
+_SHOWN = re.compile(r"\.nf\n\.RS 4\n(?=\$ linkprobe|# )")  # indented no further, for it is wide
 _STATUS = {
     ExitStatus.CLEAN: "nothing to report",
     ExitStatus.FOUND: "found: a link below what both ends can do, a change for the worse, a limit exceeded",

@@ -146,7 +146,7 @@ def test_systemd_accepts_the_units(tmp_path: Path) -> None:
     services = sorted(map(str, tmp_path.glob("*.service")))
     for command in (
         ["verify", "--man=no", *map(str, tmp_path.iterdir())],
-        *(["security", "--offline=true", "--threshold=25", service] for service in services),
+        *(["security", "--offline=true", "--threshold=20", service] for service in services),
     ):
         done = subprocess.run(["systemd-analyze", *command], capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stdout + done.stderr
