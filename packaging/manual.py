@@ -35,6 +35,7 @@ from probe.cli.main import application
 from probe.documents.files import encode
 from probe.documents.writing import write_atomically
 from probe.exit_status import ExitStatus
+from probe.fleet.rows import KINDS
 from probe.host.machine import read_machine
 from probe.host.source import MemorySource, Origin
 from probe.render.openmetrics.collected import Collected, RunFigures
@@ -45,7 +46,7 @@ from probe.verdict.words import Verdict
 TOP = Path(__file__).parents[1]
 PROSE = TOP / "packaging/man"
 _COLUMNS = "73"  # of what is shown: with the indent of a page it fills a screen of 80
-_SHOWN = re.compile(r"\.nf\n\.RS 4\n(?=\$ linkprobe)")  # indented no further, for it is wide
+_SHOWN = re.compile(r"\.nf\n\.RS 4\n(?=\$ linkprobe|# )")  # indented no further, for it is wide
 _STATUS = {
     ExitStatus.CLEAN: "nothing to report",
     ExitStatus.FOUND: "found: a link below what both ends can do, a change for the worse, a limit exceeded",
@@ -165,8 +166,13 @@ def _status_rows() -> Iterator[str]:
 
 
 def fields(schema: Schema) -> str:
-    """Every field of a document and of what it holds, a type after the other in the order they are met."""
-    waiting, seen, text = [kinds.type_info(resolve_name(TYPES[schema]))], set(), ""
+    """Every field of a document and of what it holds."""
+    return fields_of(resolve_name(TYPES[schema]))
+
+
+def fields_of(document: Any) -> str:  # noqa: ANN401 - a type, or a union of types
+    """The fields of a type and of what it holds, a type after the other in the order they are met."""
+    waiting, seen, text = [kinds.type_info(document)], set(), ""
     while waiting:
         kind = waiting.pop(0)
         if isinstance(kind, kinds.StructType) and kind.cls not in seen:
@@ -236,7 +242,7 @@ def _spoken(kind: kinds.Type) -> str:
 
 _SIMPLE: dict[type[kinds.Type], str] = {
     kinds.StrType: "text", kinds.IntType: "whole number", kinds.FloatType: "number", kinds.BoolType: "true or false",
-    kinds.NoneType: "null",
+    kinds.NoneType: "null", kinds.BytesType: "bytes",
 }  # fmt: skip
 
 
@@ -282,6 +288,8 @@ def _filled(line: str, commands: str) -> str:
             return f"{commands}\n"
         case ["@verdicts"]:
             return "\n".join(f"*{word}*\n\t{word.meaning}\n" for word in Verdict)
+        case ["@rows"]:
+            return "".join(fields_of(kind) for kind in KINDS.values())
         case ["@metrics"]:
             return metrics()
         case ["@statuses"]:

@@ -13,7 +13,8 @@ need() { # PROGRAM PACKAGE: says what to install, and ends
     }
 }
 
-# payload OUT [PART...]: the program with the wheels of its parts in OUT/lib, the manual and the completions beside it.
+# payload OUT [PART...]: the program with the wheels of its parts in OUT/lib; with all parts the manual and the completions
+# beside it, which tell of all of them.
 # PAYLOAD=DIR takes one that was made before, where several packages are built of the same checkout.
 payload() {
     out=$1
@@ -32,7 +33,8 @@ payload() {
     rm -r "$out/wheel" "$out"/lib/base/linkprobe-*.dist-info/RECORD
     cp packaging/program/launch.py "$out/lib/"
     cp packaging/program/linkprobe "$out/bin/"
-    .venv/bin/python packaging/manual.py "$out/man"
+    [ $# -eq 0 ] || return 0
+    PYTHONPATH=$(echo "$out"/lib/fleet-*) .venv/bin/python packaging/manual.py "$out/man"
     for shell in bash zsh fish; do
         .venv/bin/linkprobe completion "$shell" >"$out/completions/linkprobe.$shell"
     done

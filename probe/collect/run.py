@@ -9,6 +9,7 @@ import msgspec
 from probe.audit.document import LinkDocument
 from probe.audit.names import identity
 from probe.audit.snapshot import Snapshot, take
+from probe.collect.missing import still_missing
 from probe.collect.settings import Settings
 from probe.collect.spool import Spool
 from probe.compare.changes import Change, exit_status
@@ -30,8 +31,11 @@ class Run(msgspec.Struct, frozen=True, kw_only=True):
     kept: str | None = None
 
 
-def collect(source: Source, settings: Settings) -> Run:
-    """One run. Raises LinkprobeError where nothing could be kept; another run at work is no error."""
+def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
+    """One run; with `accept` what is missing now is so by right. Raises LinkprobeError where nothing could be kept.
+
+    Another run at work is no error. As long as a component is missing the run is urgent, and says it once.
+    """
     spool = Spool(settings)
     with spool.held() as alone:
         if not alone:
@@ -42,12 +46,16 @@ def collect(source: Source, settings: Settings) -> Run:
             after = take(read_bounded(source, settings.timeout_s))
         except Hung as hung:
             links = before.links if before is not None else ()
-            untold = _tell(settings, links, spool, _figures(spool, began, hung=hung.function))
+            figures = _figures(spool, began, hung=hung.function, gone=len(spool.missing()))
+            untold = _tell(settings, links, spool, figures)
             return Run(lines=(str(hung), *untold), status=ExitStatus.URGENT)
         kept = spool.keep(after)
         changes, status = _compared(before, after, settings, spool)
-        gone = sum(change.kind == "gone" for change in changes)
-        untold = _tell(settings, after.links, spool, _figures(spool, began, gone=gone))
+        missing = still_missing(spool.missing(), changes, after.links, after.evidence.host.taken_at)
+        missing = () if accept else missing
+        spool.keep_missing(missing)
+        untold = _tell(settings, after.links, spool, _figures(spool, began, gone=len(missing)))
+        status = ExitStatus.URGENT if missing else status
         return Run(lines=(*_lines(changes), *untold), status=status, kept=str(kept))
 
 

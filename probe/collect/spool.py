@@ -17,6 +17,7 @@ from pathlib import Path
 import msgspec
 
 from probe.audit.snapshot import Snapshot
+from probe.collect.missing import Missing
 from probe.collect.settings import Settings
 from probe.compare.identity import Identity
 from probe.documents.files import encode, read_bytes, read_snapshot
@@ -32,7 +33,7 @@ _MEGA = 1_000_000
 _DAY_S = 86_400.0
 _DIRECTORY, _FILE = 0o700, 0o600
 _MARK = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
-_WIDEST, _TOLD, _LOCK = ".widest.json", ".told", ".lock"
+_WIDEST, _MISSING, _TOLD, _LOCK = ".widest.json", ".missing.json", ".told", ".lock"
 
 
 class Spool:
@@ -102,6 +103,17 @@ class Spool:
     def remember(self, identities: dict[str, Identity]) -> None:
         """Keep what is known of each component, for the run after this one."""
         write_atomically(self.path / _KNOWN, msgspec.json.encode(identities))
+
+    def missing(self) -> tuple[Missing, ...]:
+        """Components that are missing since an earlier run; none where that is damaged."""
+        try:
+            return msgspec.json.decode(read_bytes(str(self.path / _MISSING)), type=tuple[Missing, ...])
+        except (LinkprobeError, ValueError, RecursionError):
+            return ()
+
+    def keep_missing(self, missing: tuple[Missing, ...]) -> None:
+        """Note what is missing. Raises InputError where it cannot be written."""
+        write_atomically(self.path / _MISSING, msgspec.json.encode(missing), mode=_FILE)
 
     def keep(self, snapshot: Snapshot) -> Path:
         """Write a snapshot and rotate. Raises InputError, with earlier snapshots untouched, where it cannot be kept."""

@@ -14,7 +14,7 @@ from msgspec.structs import replace
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
 from prometheus_client.parser import text_string_to_metric_families as parse_text
 
-from fake_sysfs import Machine
+from fake_sysfs import Machine, card
 from probe.collect.run import collect as run_once
 from probe.collect.settings import Settings, read_settings
 from probe.collect.spool import Spool
@@ -321,3 +321,41 @@ def test_the_shipped_settings_are_the_defaults() -> None:
     shipped = read_settings(TOP / "packaging/config.toml")
     assert replace(shipped, metrics=None) == Settings()
     assert shipped.metrics == "/var/lib/linkprobe/linkprobe.prom"
+
+
+def test_what_went_by_itself_is_told_until_it_is_back(run: Run, tmp_path: Path, spool: Path) -> None:
+    path = tmp_path / "linkprobe.prom"
+    there, gone = tree(tmp_path / "there", GOOD), tree(tmp_path / "gone", of(slot(1, drive()), slot(2), slot(3)))
+    moved = tree(tmp_path / "moved", of(slot(1, drive()), slot(2), slot(3, drive(2))))
+
+    def told(root: Path, *more: object) -> tuple[int, int, float]:
+        status, out, _ = collect(run, root, spool, "--metrics", path, *more)
+        return status, len(out.splitlines()), metrics_of(path)["linkprobe_components_gone", ""]
+
+    assert told(there) == (0, 0, 0.0)
+    assert told(gone)[::2] == (2, 1.0)
+    assert told(gone) == (2, 0, 1.0)
+    assert told(gone) == (2, 0, 1.0)
+    assert told(there)[::2] == (0, 0.0)
+    assert told(gone)[::2] == (2, 1.0)
+    assert told(moved)[2] == 0.0, "its serial number is in another slot"
+
+
+def test_what_is_missing_can_be_accepted(run: Run, tmp_path: Path, spool: Path) -> None:
+    there, gone = tree(tmp_path / "there", GOOD), tree(tmp_path / "gone", of(slot(1, drive()), slot(2), slot(3)))
+    collect(run, there, spool)
+    assert collect(run, gone, spool)[0] == 2
+    assert collect(run, gone, spool, "--accept") == (0, "", "")
+    assert collect(run, gone, spool) == (0, "", "")
+
+
+def test_a_component_without_a_serial_number_is_back_where_it_was(run: Run, tmp_path: Path, spool: Path) -> None:
+    nameless = card("16 GT/s x4")
+    there, gone = (
+        tree(tmp_path / "there", of(slot(1, nameless), slot(2, nameless))),
+        tree(tmp_path / "gone", of(slot(1, nameless), slot(2))),
+    )
+    collect(run, there, spool)
+    assert collect(run, gone, spool)[0] == 2
+    assert collect(run, gone, spool)[0] == 2, "its like in slot 1 is another one"
+    assert collect(run, there, spool)[0] == 0
