@@ -9,6 +9,7 @@ import typer
 
 from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
+from probe.foreign_text import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,7 +40,7 @@ def ingest(
 
     done = run(spools, Store(store))
     for reason in done.set_aside:
-        sys.stderr.write(f"set aside: {reason}\n")
+        sys.stderr.write(f"set aside: {plain(str(reason))}\n")
     aside = len(done.set_aside)
     sys.stdout.write(f"{done.taken} files taken in ({done.rows} rows), {done.known} known, {aside} set aside\n")
     if aside:

@@ -15,6 +15,7 @@ from probe.documents.files import decode_document, read_bytes, schema_of
 from probe.documents.redaction import identifying, redacted
 from probe.documents.writing import write_atomically
 from probe.exceptions import DocumentError
+from probe.foreign_text import plain
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
 from probe.schemas import Schema
@@ -36,7 +37,7 @@ def report(
     if redact:
         page = redacted(page, secrets)
     write_atomically(output, html(page).encode())
-    typer.echo(f"{output}", err=True)
+    typer.echo(plain(str(output)), err=True)
 
 
 def _record(path: Path) -> tuple[Page, list[str]]:

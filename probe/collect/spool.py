@@ -14,10 +14,10 @@ from probe.collect.settings import Settings
 from probe.documents.files import encode, read_snapshot
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError, LinkprobeError
+from probe.foreign_text import file_name
 
 _SUFFIX = ".json.gz"
 _NAME = re.compile(r"(\d{8}T\d{6}Z)-(\d{8})-.+\.json\.gz")
-_UNSAFE = re.compile(r"[^A-Za-z0-9.-]")
 _MEGA = 1_000_000
 _DAY_S = 86_400.0
 
@@ -69,7 +69,7 @@ class Spool:
         host = snapshot.evidence.host
         moment = host.taken_at.partition("+")[0].replace("-", "").replace(":", "")
         number = _written(listed[-1])[0] + 1 if listed else 0
-        name = _UNSAFE.sub("_", host.name or "host")
+        name = file_name(host.name or "host")
         path = self.path / f"{moment}Z-{number:08d}-{name}{_SUFFIX}"
         self._make_room(listed, len(encode(snapshot)))
         write_atomically(path, encode(snapshot))

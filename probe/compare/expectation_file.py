@@ -7,6 +7,7 @@ import tomlkit
 from probe.audit.document import LinkDocument
 from probe.audit.names import described
 from probe.compare.expectations import expected_of
+from probe.foreign_text import plain, toml
 from probe.links.kind_of_link import KindOfLink
 from probe.schemas import Schema
 
@@ -20,8 +21,8 @@ at_least (a number, with device)."""
 def to_toml(links: Sequence[LinkDocument], source: str) -> str:
     """The expectations that these links meet, as a file."""
     document = tomlkit.document()
-    for line in (*_HEAD.splitlines(), f"Taken from {source}."):
-        document.add(tomlkit.comment(line))
+    for line in (*_HEAD.splitlines(), f"Taken from {plain(source)}."):
+        document.add(tomlkit.comment(plain(line)))
     document.add(tomlkit.nl())
     document.add("schema", Schema.EXPECTATIONS)
     rules = tomlkit.aot()
@@ -30,11 +31,11 @@ def to_toml(links: Sequence[LinkDocument], source: str) -> str:
         table = tomlkit.table()
         words = described(link)
         if words is not None:
-            table.comment(words)
+            table.comment(plain(words))
         for name in rule.__struct_fields__:
             value = getattr(rule, name)
             if value not in (None, (), False) and not (name == "at_least" and value == 1):
                 table.add(name, list(value) if isinstance(value, tuple) else value)
         rules.append(table)
     document.add("rule", rules)
-    return tomlkit.dumps(document)
+    return toml(tomlkit.dumps(document))

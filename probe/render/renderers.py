@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 from probe.exceptions import InputError
+from probe.foreign_text import made_plain
 
 
 class Medium(StrEnum):
@@ -42,7 +43,7 @@ MODULES: dict[str, str] = {
 
 
 def renderer(document: msgspec.Struct, medium: Medium) -> Callable[..., Any]:
-    """The `render` of a document in a medium. Raises InputError where it is not drawn there."""
+    """The `render` of a document in a medium, given it made plain. Raises InputError where it is not drawn there."""
     kind = MODULES[type(document).__name__]
     name = f"{__package__}.{medium}.{kind}"
     try:
@@ -53,7 +54,11 @@ def renderer(document: msgspec.Struct, medium: Medium) -> Callable[..., Any]:
         what = f"is not made of this document ({kind})"
         raise InputError(what, where=medium.value, remedy="use --json, or another document") from error
     render: Callable[..., Any] = module.render
-    return render
+
+    def drawn(*given: Any, **drawing: Any) -> Any:  # noqa: ANN401 - what the document's renderer takes
+        return render(*map(made_plain, given), **made_plain(drawing))
+
+    return drawn
 
 
 def draw(document: msgspec.Struct, **drawing: Any) -> None:  # noqa: ANN401 - what the document's renderer takes

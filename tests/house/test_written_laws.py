@@ -10,7 +10,7 @@ from tests.house.tree import calls, modules, strings
 
 # Rooms that make values of values. What they are made from is read by host, observe, documents, loads and collect.
 PURE = {
-    "exit_status", "exceptions", "schemas", "address", "evidence", "kernel_spellings", "registers", "links", "verdict",
+    "exit_status", "exceptions", "foreign_text", "schemas", "address", "evidence", "kernel_spellings", "registers", "links", "verdict",
     "bandwidth", "errors", "audit", "compare", "render",
 }  # fmt: skip
 OPENING = re.compile(

@@ -4,11 +4,13 @@ import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
 
+from probe.foreign_text import cells
+
 
 def table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
     """The text of a table; a value that is None is an empty cell."""
     out = io.StringIO()
     writer = csv.DictWriter(out, columns, lineterminator="\r\n")
     writer.writeheader()
-    writer.writerows(rows)
+    writer.writerows(map(cells, rows))
     return out.getvalue()

@@ -13,6 +13,7 @@ from prometheus_client.registry import Collector, CollectorRegistry
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import described
+from probe.foreign_text import made_plain
 from probe.registers.errors import Severity
 
 _GIGA = 1e9
@@ -32,9 +33,9 @@ class Collected(Collector):
     """One run's links and figures, as metrics."""
 
     def __init__(self, links: Sequence[LinkDocument], widest: dict[str, int], run: RunFigures) -> None:
-        self._links = [link for link in links if link.component is not None]
-        self._widest = widest
-        self._run = run
+        self._links = [made_plain(link) for link in links if link.component is not None]
+        self._widest = made_plain(widest)
+        self._run = made_plain(run)
 
     def collect(self) -> Iterator[Metric]:
         """Every metric."""

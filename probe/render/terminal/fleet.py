@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.table import Table
 
+from probe.foreign_text import cells, made_plain
 from probe.links.state import LinkState
 from probe.render import styles
 from probe.render.html.page import Page, Section, html
@@ -72,7 +73,7 @@ def as_csv(answer: "pa.Table") -> str:
     out = io.StringIO()
     writer = csv.DictWriter(out, answer.column_names, lineterminator="\r\n")
     writer.writeheader()
-    writer.writerows(answer.to_pylist())
+    writer.writerows(map(cells, made_plain(answer.to_pylist())))
     return out.getvalue()
 
 
@@ -114,7 +115,7 @@ def _shown(record: Mapping[str, Any]) -> dict[str, str]:
     shown = {}
     states = {fields[0]: (title, LinkState(*map(record.get, fields))) for title, fields in _STATES.items()}
     hidden = {"reason", "kind", "identity", *(fields[1] for fields in _STATES.values())}
-    for name, value in record.items():
+    for name, value in made_plain(dict(record)).items():
         if name in states:
             title, state = states[name]
             shown[title] = str(state)
