@@ -16,7 +16,7 @@ class Schema(StrEnum):
     RECORD = "linkprobe/record/1"
     CEILING = "linkprobe/ceiling/1"
     RATIO = "linkprobe/ratio/1"
-    STORE = "linkprobe/store/1"
+    STORE = "linkprobe/store/2"
     PLAN = "linkprobe/active-plan/1"
     TRAINING = "linkprobe/training/1"
     SPEEDS = "linkprobe/speeds/1"

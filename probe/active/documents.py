@@ -15,15 +15,8 @@ from probe.active.restoring import Leftover
 from probe.evidence import Host
 from probe.exit_status import ExitStatus
 from probe.links.state import LinkState
+from probe.result import Result
 from probe.schemas import Schema
-
-
-class Result(StrEnum):
-    """How a test ended, for a link and for the whole."""
-
-    PASSED = "passed"
-    FAILED = "failed"
-    INCONCLUSIVE = "inconclusive"
 
 
 class Kind(StrEnum):
@@ -220,13 +213,6 @@ class PutBackDocument(msgspec.Struct, frozen=True, kw_only=True):
     put_back: int = 0
     leftovers: tuple[Leftover, ...] = ()
     notes: tuple[str, ...] = ()
-
-
-def overall(results: tuple[Result, ...]) -> Result:
-    """The result of the whole: failed if any failed, passed if all passed."""
-    if Result.FAILED in results:
-        return Result.FAILED
-    return Result.PASSED if results and set(results) == {Result.PASSED} else Result.INCONCLUSIVE
 
 
 class TestedLink(Interface):

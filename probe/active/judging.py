@@ -15,15 +15,14 @@ from probe.active.documents import (
     Kind,
     LinkSpeeds,
     LinkTraining,
-    Result,
     SpeedsDocument,
     SpeedStep,
     TrainingDocument,
-    overall,
 )
 from probe.active.restoring import Leftover
 from probe.active.trainings import Trained
 from probe.evidence import Host
+from probe.result import Result, overall
 from probe.verdict.lanes import suspect_lanes
 
 

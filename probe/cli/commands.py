@@ -35,13 +35,23 @@ _EXPECT = (
     Command("check", "Audit a machine and hold it to a file of expectations."),
 )
 _FLEET = (
-    Command("ingest", "Take snapshots and soak records into the store, each once."),
+    Command("ingest", "Take snapshots and test records into the store, each once."),
     Command("below", "Show links in slots that run below what both ends can do now."),
     Command("outliers", "Show links that differ from what most of their peers reach."),
-    Command("errors", "Show links whose errors rose between snapshots, worst first."),
-    Command("history", "Show when each link of a host changed."),
+    Command("racks", "Show racks that are short as a whole, held against all racks of the same board."),
+    Command("errors", "Show links whose errors rose between snapshots, worst first, and which exceed a limit."),
+    Command("flapping", "Show links that changed their state back and forth, twice at least."),
+    Command("silent", "Show hosts that are not heard of any more or never were."),
+    Command("history", "Show what each link of a host was, from when to when."),
+    Command("where", "Show where a component was, from when to when, and how it trained there."),
+    Command("trained", "Show how often each slot and model came up short over its boots."),
+    Command("compare", "Compare two groups of hosts: what they hold, how much of it is short, and how it errs."),
     Command("inventory", "Show what is in the fleet's slots and how it runs."),
+    Command("results", "Show what the newest soak or other test said of each link."),
     Command("page", "Write one self-contained page of the fleet."),
+    Command("compact", "Make the store small: keep of old history what changed, and each day."),
+    Command("expire", "Let go of what was seen longer ago."),
+    Command("forget", "Leave nothing of a host in the store."),
     Command("simulate", "Write spools of a made-up fleet with faults planted, which planted.csv lists."),
 )
 

@@ -5,8 +5,8 @@ from probe.exceptions import InputError
 EXTRAS = {
     "altair": "page",
     "vl_convert": "page",
+    "deltalake": "fleet",
     "duckdb": "fleet",
-    "fsspec": "fleet",
     "ibis": "fleet",
     "pyarrow": "fleet",
     "pandas": "spark",

@@ -1,5 +1,6 @@
 """linkprobe soak."""
 
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -21,6 +22,7 @@ from probe.observe.clock import BootClock
 from probe.render.terminal import soak as draw
 from probe.render.terminal.console import console
 from probe.soak.journal import Journal, read_entries
+from probe.soak.judging import UNCOUNTED
 from probe.soak.plan import shows
 from probe.soak.record import Record, exit_status, record
 from probe.soak.run import Soak
@@ -61,6 +63,13 @@ def soak(
     raw: Annotated[
         str | None, typer.Option(metavar="SERIAL", help="Overwrite the raw device with this serial number.")
     ] = None,
+    covers: Annotated[
+        list[str] | None,
+        typer.Option(metavar="LINK", help="A link that your own load puts under load, by your word; may be repeated."),
+    ] = None,
+    accept: Annotated[
+        list[str] | None, typer.Option(metavar="WHAT", help="uncounted-errors: errors cannot be counted here.")
+    ] = None,
     json: JsonOption = False,
     sysfs: SysfsOption = None,
 ) -> None:
@@ -74,6 +83,9 @@ def soak(
     loads = tuple(pair for text in load or [] for pair in find(text))
     if raw is not None:
         refuse_disks_in_use((target.label for _, target in loads), open_source(None))
+    _refuse(minutes, accept or [])
+    if loads and not open_source(sysfs).live:
+        raise InputError("drives this host", where=f"--load beside --sysfs {sysfs}", remedy="give one of the two")
     planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
     taken, root, live = snapshot_of(sysfs)
 
@@ -83,7 +95,8 @@ def soak(
     setup = Setup(
         sys=root, snapshot=taken, links=links, loads=loads, command=tuple(given), options=options,
         planned_s=planned, interval_s=interval, stops=Stops.parse(stop_on or []), correctable=Limit.parse(correctable),
-        live=live,
+        live=live, covers=_places(taken, covers, "--covers "), asked=_places(taken, link, "--link "),
+        accepts=tuple(accept or ()),
     )  # fmt: skip
     _run(
         setup,
@@ -91,6 +104,19 @@ def soak(
         sysfs,
         json=json,
     )
+
+
+def _refuse(minutes: float | None, accepted: list[str]) -> None:
+    if minutes is not None and not 0 < minutes < math.inf:
+        raise InputError("is no time", where=f"--minutes {minutes:g}", remedy="give minutes above 0")
+    for word in accepted:
+        if word != UNCOUNTED:
+            raise InputError("is no word of consent", where=f"--accept {word}", remedy=f"there is {UNCOUNTED}")
+
+
+def _places(taken: Snapshot, words: list[str] | None, option: str) -> tuple[str, ...]:
+    """The links that words name; none where none were given."""
+    return tuple(item.place_id for item in chosen(taken.links, words, option=option)) if words else ()
 
 
 def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:

@@ -3,7 +3,6 @@
 import contextlib
 import fcntl
 import os
-import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,12 +11,12 @@ from pathlib import Path
 from probe.audit.snapshot import Snapshot
 from probe.collect.settings import Settings
 from probe.documents.files import encode, read_snapshot
+from probe.documents.spool_name import running_number
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError, LinkprobeError
 from probe.foreign_text import file_name
 
 _SUFFIX = ".json.gz"
-_NAME = re.compile(r"(\d{8}T\d{6}Z)-(\d{8})-.+\.json\.gz")
 _MEGA = 1_000_000
 _DAY_S = 86_400.0
 
@@ -52,7 +51,7 @@ class Spool:
     def snapshots(self) -> list[Path]:
         """The snapshots, oldest first."""
         try:
-            return sorted((path for path in self.path.iterdir() if _NAME.fullmatch(path.name)), key=_written)
+            return sorted((path for path in self.path.iterdir() if running_number(path.name) is not None), key=_written)
         except OSError:
             return []
 
@@ -104,5 +103,5 @@ class Spool:
 
 def _written(path: Path) -> tuple[int, str]:
     """The order of writing: the running number, which no clock can set back."""
-    match = _NAME.fullmatch(path.name)
-    return (int(match[2]) if match else -1, path.name)
+    number = running_number(path.name)
+    return (-1 if number is None else number, path.name)

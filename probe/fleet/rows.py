@@ -1,35 +1,48 @@
-"""One row a link a snapshot: the store's schema, in one place. It only grows; older parts read as null."""
+"""The rows that questions are put to, made from chronicles: the store's schema, in one place. It only grows.
 
-from collections.abc import Iterator
-from datetime import UTC, datetime
+Times are seconds since 1970, UTC. None is not read, or not over yet.
+"""
+
+from collections.abc import Sequence
+from typing import get_args
 
 import msgspec
+import pyarrow as pa
 
-from probe import __version__
-from probe.audit.audit import audit
-from probe.audit.document import LinkDocument
-from probe.audit.names import identity
-from probe.audit.snapshot import Snapshot, judged_links
-from probe.documents.files import decode_document, schema_of
-from probe.evidence import Host
-from probe.exceptions import DocumentError
-from probe.schemas import Schema
-from probe.soak.journal import End, Start, entries_of
 
-_REMEDY = "it was set aside; send it again from the host's spool"
+class HostRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One host. `odd_clock`: a boot's wall clock cannot be right. `twins`: two machines answer to its id."""
+
+    host: str
+    name: str
+    board: str | None
+    product: str | None
+    first_s: int
+    last_s: int
+    usual_gap_s: int | None
+    boots: int
+    snapshots: int
+    links: int
+    odd_clock: bool
+    twins: bool
+
+
+class BeatRow(msgspec.Struct, frozen=True, kw_only=True):
+    """A host was heard of on a day (its first second, UTC)."""
+
+    host: str
+    day_s: int
+    first_s: int
+    last_s: int
+    snapshots: int
 
 
 class LinkRow(msgspec.Struct, frozen=True, kw_only=True):
-    """A link as one snapshot had it. None is not read. `date` (UTC) is that of the file's first snapshot."""
+    """A link as it was over a time. `to_s` is None while it still is so."""
 
-    date: str
-    file_id: str
-    origin: str
     host: str
+    name: str
     board: str | None
-    taken_s: int
-    boot_id: str | None
-    uptime_s: float | None
     place_id: str
     place: str
     address: str
@@ -39,89 +52,121 @@ class LinkRow(msgspec.Struct, frozen=True, kw_only=True):
     verdict: str
     standing: str
     alarming: bool
+    silent: bool
     speed_gts: float | None
     width: int | None
     possible_speed_gts: float | None
     possible_width: int | None
-    correctable: int | None
-    nonfatal: int | None
-    fatal: int | None
     reason: str | None
+    from_s: int
+    to_s: int | None
 
 
-class _HostOnly(msgspec.Struct):
-    host: Host
+class OccupantRow(msgspec.Struct, frozen=True, kw_only=True):
+    """A component in a place. `boots`: in how many it was seen; `short`: in how many of them below capability.
+
+    `watched_s` is how long its counters were read, and since `watched_since_s` they still are.
+    """
+
+    host: str
+    name: str
+    board: str | None
+    place_id: str
+    place: str
+    standing: str
+    component: str | None
+    kind: str | None
+    identity: str | None
+    from_s: int
+    to_s: int | None
+    boots: int
+    short: int
+    watched_s: int
+    watched_since_s: int | None
 
 
-class _Judged(msgspec.Struct):
-    """A snapshot without its evidence, for one that this same version judged."""
+class RiseRow(msgspec.Struct, frozen=True, kw_only=True):
+    """Errors of a link that came between two times. `family`: link or data, for which limits are published."""
 
-    written_by: str
-    links: tuple[LinkDocument, ...]
-    evidence: _HostOnly
-
-
-def rows(data: bytes, file_id: str, name: str) -> list[LinkRow]:
-    """The rows of a snapshot, or of a soak record's snapshots. Raises DocumentError where it is neither."""
-    found = [
-        row
-        for host, links, origin in _machines(data, name)
-        for row in _rows(host, links, file_id=file_id, origin=origin)
-    ]
-    if not found:
-        raise DocumentError("holds no link", where=name, remedy=_REMEDY)
-    first = found[0].date
-    return [msgspec.structs.replace(row, date=first) for row in found]
+    host: str
+    name: str
+    board: str | None
+    place_id: str
+    place: str
+    address: str
+    component: str | None
+    identity: str | None
+    severity: str
+    family: str | None
+    events: int
+    since_s: int
+    until_s: int
+    at_least: bool
 
 
-def _machines(data: bytes, name: str) -> Iterator[tuple[Host, tuple[LinkDocument, ...], str]]:
-    if data.startswith(b'{"type":"start"') and schema_of(data.partition(b"\n")[0], name, _REMEDY) == Schema.JOURNAL:
-        kept = (entry.snapshot for entry in entries_of(data, name) if isinstance(entry, Start | End))
-        for snapshot in filter(None, kept):
-            yield snapshot.evidence.host, judged_links(snapshot), "soak"
-        return
-    judged = decode_document(data, name, _Judged, Schema.SNAPSHOT, _REMEDY)
-    if judged.written_by == f"linkprobe {__version__}":
-        yield judged.evidence.host, judged.links, "snapshot"
-        return
-    evidence = decode_document(data, name, Snapshot, Schema.SNAPSHOT, _REMEDY).evidence
-    yield evidence.host, audit(evidence).links, "snapshot"
+class ResultRow(msgspec.Struct, frozen=True, kw_only=True):
+    """What a test said of a link."""
+
+    host: str
+    name: str
+    board: str | None
+    place_id: str
+    place: str
+    kind: str | None
+    test: str
+    taken_s: int
+    result: str
+    reasons: str | None
+    margin_ui: float | None
+    margin_volts: float | None
 
 
-def _rows(host: Host, links: tuple[LinkDocument, ...], *, file_id: str, origin: str) -> Iterator[LinkRow]:
-    try:
-        moment = datetime.fromisoformat(host.taken_at)
-    except ValueError as error:
-        raise DocumentError(f"has no time ({host.taken_at!r})", where=file_id, remedy=_REMEDY) from error
-    moment = moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
-    board = " ".join(filter(None, (host.firmware.get(name) for name in ("board_vendor", "board_name")))) or None
-    for link in links:
-        component = link.component
-        address = link.downstream_port or link.upstream_port or ""
-        yield LinkRow(
-            date=f"{moment:%Y-%m-%d}",
-            file_id=file_id,
-            origin=origin,
-            host=host.name or "unnamed",
-            board=board,
-            taken_s=int(moment.timestamp()),
-            boot_id=host.boot_id,
-            uptime_s=host.uptime_s,
-            place_id=link.place_id,
-            place=(link.slot.title if link.slot else None) or address,
-            address=address,
-            component=(component.names.device or component.names.kind) if component else None,
-            kind=f"{component.vendor_id}:{component.device_id}" if component else None,
-            identity=identity(link),
-            verdict=link.verdict.value,
-            standing=link.kind.value,
-            alarming=link.alarming,
-            speed_gts=link.negotiated.speed_gts,
-            width=link.negotiated.width,
-            possible_speed_gts=link.possible.speed_gts,
-            possible_width=link.possible.width,
-            correctable=link.errors.correctable,
-            nonfatal=link.errors.nonfatal,
-            fatal=link.errors.fatal,
-            reason=link.reasons[0].meaning if link.reasons else None,
-        )
+class ChronicleRow(msgspec.Struct, frozen=True, kw_only=True):
+    """A host's chronicle, as MessagePack, from which all other rows are made."""
+
+    host: str
+    chronicle: bytes
+
+
+class AsideRow(msgspec.Struct, frozen=True, kw_only=True):
+    """A file that could not be used: its name, the digest of its bytes, and why."""
+
+    file: str
+    digest: str
+    reason: str
+    at_s: int
+
+
+Row = AsideRow | HostRow | BeatRow | LinkRow | OccupantRow | RiseRow | ResultRow | ChronicleRow
+KINDS: dict[str, type[msgspec.Struct]] = {
+    "hosts": HostRow, "beats": BeatRow, "links": LinkRow, "occupants": OccupantRow, "rises": RiseRow,
+    "results": ResultRow, "chronicles": ChronicleRow, "aside": AsideRow,
+}  # fmt: skip
+OF_HOSTS = tuple(kind for kind in KINDS if kind != "aside")
+"""The kinds whose rows are each of one host."""
+
+QUIET = frozenset({"hosts", "beats", "chronicles"})
+"""What changes where a snapshot shows nothing new."""
+
+_ARROW = {str: pa.string(), int: pa.int64(), float: pa.float64(), bool: pa.bool_(), bytes: pa.binary()}
+
+
+def arrow_schema(kind: str) -> pa.Schema:
+    """The columns of a kind of rows."""
+    fields = msgspec.structs.fields(KINDS[kind])
+    return pa.schema([(item.name, _ARROW[(get_args(item.type) or (item.type,))[0]]) for item in fields])
+
+
+def whole_schema() -> pa.Schema:
+    """The columns of all kinds, and the two by which parts are told apart: what the table as a whole states."""
+    columns = {"kind_of_row": pa.string(), "bucket": pa.string()}
+    for kind in KINDS:
+        columns |= {field.name: field.type for field in arrow_schema(kind)}
+    return pa.schema(list(columns.items()))
+
+
+def arrow_table(kind: str, rows: Sequence[Row]) -> pa.Table:
+    """Rows of one kind as a table."""
+    schema = arrow_schema(kind)
+    columns = [[getattr(row, name) for row in rows] for name in schema.names]
+    return pa.table(dict(zip(schema.names, columns, strict=True)), schema=schema)

@@ -1,10 +1,24 @@
 """Block devices as the kernel shows them: what they sit behind, serial number, who holds them. /sys/class/block."""
 
+import stat
 from pathlib import Path
 
+from probe.exceptions import InputError
 from probe.host.class_devices import SYS, devices, function_of
 
 _BLOCK = SYS / "class" / "block"
+
+
+def device_path(text: str) -> Path:
+    """The block device that a person named, as /dev/nvme0n1 or nvme0n1. Raises InputError."""
+    path = Path(text if text.startswith("/") else f"/dev/{text}")
+    try:
+        is_block = stat.S_ISBLK(path.stat().st_mode)
+    except OSError as error:
+        raise InputError(f"cannot be used ({error.strerror})", where=str(path), remedy="name a block device") from error
+    if not is_block:
+        raise InputError("is no block device", where=str(path), remedy="name one, as /dev/nvme0n1")
+    return path
 
 
 def whole_devices() -> list[Path]:

@@ -1,23 +1,10 @@
 """Which block device a person means, and what may not be written to."""
 
 import os
-import stat
 from pathlib import Path
 
 from probe.exceptions import InputError
 from probe.host.block_devices import holds_others, serial_of
-
-
-def device_path(text: str) -> Path:
-    """The block device that a person named, as /dev/nvme0n1 or nvme0n1. Raises InputError."""
-    path = Path(text if text.startswith("/") else f"/dev/{text}")
-    try:
-        is_block = stat.S_ISBLK(path.stat().st_mode)
-    except OSError as error:
-        raise InputError(f"cannot be used ({error.strerror})", where=str(path), remedy="name a block device") from error
-    if not is_block:
-        raise InputError("is no block device", where=str(path), remedy="name one, as /dev/nvme0n1")
-    return path
 
 
 def refuse_unless_named(path: Path, raw_serial: str | None) -> None:

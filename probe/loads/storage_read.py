@@ -10,9 +10,8 @@ import os
 import threading
 import time
 
-from probe.host.block_devices import behind, whole_devices
+from probe.host.block_devices import behind, device_path, whole_devices
 from probe.host.numa import node_of
-from probe.loads.block_devices import device_path
 from probe.loads.interface import MIB, TO_HOST, Context, Target
 from probe.loads.placement import run_near
 

@@ -2,6 +2,7 @@
 
 import msgspec
 
+from probe.result import Result
 from probe.verdict.words import Verdict
 
 
@@ -33,5 +34,17 @@ PAGE: dict[Verdict, Stroke] = {
     Verdict.EMPTY: Stroke("#5f6368", "2 4"),
 }
 """Each colour has a contrast of at least 4.5 to white."""
+
+TERMINAL_RESULTS: dict[Result, str] = {
+    Result.PASSED: "bold green",
+    Result.FAILED: "bold red",
+    Result.INCONCLUSIVE: "bold yellow",
+}
+PAGE_RESULTS: dict[Result, str] = {
+    Result.PASSED: "#17683a",
+    Result.FAILED: "#a3161a",
+    Result.INCONCLUSIVE: "#8a4b00",
+}
+"""How each result looks in each medium."""
 
 GOOD, BAD = PAGE[Verdict.FULL].colour, PAGE[Verdict.DOWNTRAINED].colour

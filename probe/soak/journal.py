@@ -54,6 +54,10 @@ class Start(msgspec.Struct, frozen=True, kw_only=True, tag="start"):
     correctable_limit: str
     boot_clock_s: float = 0.0
     stops: tuple[str, ...] = ()
+    covers: tuple[str, ...] = ()
+    asked: tuple[str, ...] = ()
+    rate_bytes_s: float | None = None
+    accepts: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
 

@@ -14,17 +14,19 @@ from probe.audit.snapshot import judged_links
 from probe.compare.changes import Change
 from probe.compare.diff import diff
 from probe.compare.rank import Rank
-from probe.errors.attribution import ErrorFinding, findings, is_link_error, sentence
+from probe.errors.attribution import ErrorFinding, findings
 from probe.errors.counts import summed
-from probe.errors.limits import Limit
-from probe.exit_status import ExitStatus, status_of
+from probe.exit_status import ExitStatus
 from probe.links.state import LinkState
 from probe.loads.results import Mismatch, Pass
 from probe.observe.events import LOST, TRANSITIONS, CountedErrors, LinkEvent
 from probe.registers.errors import Severity
+from probe.result import Result, overall, status_of_result
 from probe.schemas import Schema
-from probe.soak.journal import Baseline, End, Entry, LinkSample, LoadEnded, Sample, Spread, Start, Thinned
+from probe.soak.journal import Baseline, End, Entry, LoadEnded, Sample, Spread, Start, Thinned
+from probe.soak.judging import LinkHistory, judged
 from probe.soak.throughput import Throughput, throughputs
+from probe.soak.under_load import loaded
 from probe.verdict.words import Verdict
 
 
@@ -44,13 +46,17 @@ class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     hottest_c: float | None
     failed: tuple[str, ...]
     urgent: bool = False
+    loaded: bool | None = None
+    result: Result = Result.INCONCLUSIVE
+    reasons: tuple[str, ...] = ()
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True):
     """The whole of a soak, judged."""
 
     schema: str = Schema.RECORD
-    verdict: str
+    verdict: Result
+    result: Result = Result.INCONCLUSIVE
     reasons: tuple[str, ...]
     urgent: bool
     host: str | None
@@ -70,9 +76,6 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     changes: tuple[Change, ...]
 
 
-PASSED, FAILED = "passed", "failed"
-
-
 def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Record:
     """The record of these entries. `boot_id_now` tells a crash of the host from the end of the program."""
     start = entries[0]
@@ -82,16 +85,19 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
     end = next((entry for entry in entries if isinstance(entry, End)), None)
     last_t = max((_moment(entry) for entry in entries), default=0.0)
     sampled = [entry for entry in entries if isinstance(entry, Sample | Thinned)]
-    outcomes = tuple(_outcome(link, start, entries, sampled, last_t) for link in links.values())
+    passes = [entry for entry in entries if isinstance(entry, Pass)]
+    outcomes = tuple(_outcome(link, start, end, entries, sampled) for link in links.values())
     mismatches = tuple(entry for entry in entries if isinstance(entry, Mismatch))
     results = tuple(entry for entry in entries if isinstance(entry, LoadEnded))
-    carried = throughputs((entry for entry in entries if isinstance(entry, Pass)), links)
+    carried = throughputs(passes, links)
     changes = _changes(start, end)
-    reasons = tuple(_reasons(outcomes, carried, mismatches, results, changes, end))
+    failures = tuple(_failures(mismatches, results, changes))
+    result = _whole(start, outcomes, passes, failed=bool(failures))
     urgent = any(item.urgent for item in outcomes) or any(change.urgent for change in changes)
     return Record(
-        verdict=FAILED if reasons else PASSED,
-        reasons=reasons or ("every link was seen at its best under load, without a finding",),
+        verdict=result,
+        result=result,
+        reasons=_reasons(result, outcomes, failures),
         urgent=urgent,
         host=start.snapshot.evidence.host.name,
         started_at=start.snapshot.evidence.host.taken_at,
@@ -112,8 +118,26 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
 
 
 def exit_status(document: Record) -> ExitStatus:
-    """2 if urgent, 1 if it failed, 3 if nothing was sampled, else 0."""
-    return status_of(urgent=document.urgent, found=document.verdict == FAILED, judged=bool(document.samples))
+    """2 if urgent, 1 if it failed, 3 if inconclusive, else 0."""
+    return status_of_result(document.result, urgent=document.urgent)
+
+
+def _whole(start: Start, outcomes: Sequence[LinkOutcome], passes: Sequence[Pass], *, failed: bool) -> Result:
+    """The worst of the links that were asked for: named, driven or covered; else those under load by evidence."""
+    if failed or any(item.result is Result.FAILED for item in outcomes):
+        return Result.FAILED
+    asked = {*start.asked, *start.covers, *(item.place_id for item in passes if item.place_id)}
+    chosen = [item for item in outcomes if (item.place_id in asked if asked else item.loaded)]
+    return overall(item.result for item in chosen)
+
+
+def _reasons(result: Result, outcomes: Sequence[LinkOutcome], failures: Sequence[str]) -> tuple[str, ...]:
+    if result is Result.PASSED:
+        return ("every link that was asked for ran at its best under load, without a finding",)
+    told = [f"{item.title}: {text}" for item in outcomes if item.result is result for text in item.reasons]
+    if result is Result.INCONCLUSIVE and not any(item.loaded for item in outcomes):
+        told.insert(0, "no link was under load")
+    return tuple(dict.fromkeys((*failures, *told)))
 
 
 def _moment(entry: Entry) -> float:
@@ -138,7 +162,7 @@ def _changes(start: Start, end: End | None) -> tuple[Change, ...]:
 
 
 def _outcome(
-    link: LinkDocument, start: Start, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned], last_t: float
+    link: LinkDocument, start: Start, end: End | None, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned]
 ) -> LinkOutcome:
     place_id = link.place_id
     states = list(_states(place_id, sampled))
@@ -146,26 +170,39 @@ def _outcome(
     worst = LinkState(_extreme(states, 0, best=False), _width(_extreme(states, 1, best=False)))
     baseline = next((entry.t for entry in entries if isinstance(entry, Baseline)), 0.0)
     errors = [entry for entry in entries if isinstance(entry, CountedErrors) and entry.place_id == place_id]
-    counted = findings(summed(entry.counted for entry in errors if entry.t >= baseline))
+    counted = findings(summed(entry.counted for entry in errors if _counts(entry, baseline)))
     events = [entry for entry in entries if isinstance(entry, LinkEvent) and entry.place_id == place_id]
-    word = _under_load(link, best, loaded=_loaded(link, start, entries, sampled))
-    failed = tuple(_failed(word, best, link, counted, events, start, max(last_t - baseline, 1.0)))
+    passes = [entry for entry in entries if isinstance(entry, Pass) and entry.place_id == place_id]
+    under = loaded(link, start, passes, sampled)
+    history = LinkHistory(
+        link=link, start=start, end=end, sampled=sampled, passes=passes, errors=errors, events=events,
+        baseline_s=baseline, best=best, word=_under_load(link, best, loaded=bool(under)), loaded=under,
+    )  # fmt: skip
+    found = judged(history)
     hot = [value for value in (_hottest(place_id, sample) for sample in sampled) if value is not None]
     return LinkOutcome(
         place_id=place_id,
         title=title(link),
         before=link.verdict,
-        under_load=word,
+        under_load=history.word,
         best=best,
         worst=worst,
         transitions=sum(event.kind in TRANSITIONS for event in events),
         seconds_in=_seconds_in(place_id, sampled),
         errors=counted,
-        errors_before_baseline=sum(entry.count for entry in errors if entry.t < baseline),
+        errors_before_baseline=sum(entry.count for entry in errors if not _counts(entry, baseline)),
         hottest_c=max(hot, default=None),
-        failed=failed,
+        failed=found.failed,
         urgent=_is_urgent(counted, events),
+        loaded=under,
+        result=found.result,
+        reasons=found.failed or found.doubts or ("ran at its best under load, without a finding",),
     )
+
+
+def _counts(entry: CountedErrors, baseline: float) -> bool:
+    """Correctable errors count from the moment of working speed on; uncorrectable ones from the first."""
+    return entry.t >= baseline or entry.severity is not Severity.CORRECTABLE
 
 
 def _is_urgent(counted: Sequence[ErrorFinding], events: Sequence[LinkEvent]) -> bool:
@@ -227,31 +264,6 @@ def _hottest(place_id: str, sample: Sample | Thinned) -> float | None:
     return sample.links[place_id].temperature_c
 
 
-_BUSY_BYTES_S = 1e6
-_FIELDS = LinkSample.__struct_fields__
-_MOVED = (_FIELDS.index("to_host_bytes_s"), _FIELDS.index("from_host_bytes_s"))
-
-
-def _loaded(link: LinkDocument, start: Start, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned]) -> bool:
-    """Whether anything moved over the link: by a pass of a load, by counters, or by a command taken at its word."""
-    if any(isinstance(entry, Pass) and entry.place_id == link.place_id for entry in entries):
-        return True
-    if any(name.startswith("-- ") for name in start.loads):
-        return True
-    return any(
-        _most_moved(link.place_id, sample) > _BUSY_BYTES_S for sample in sampled if link.place_id in sample.links
-    )
-
-
-def _most_moved(place_id: str, sample: Sample | Thinned) -> float:
-    """Bytes a second both ways; of a thinned span the most each way, which may have come at different moments."""
-    if isinstance(sample, Sample):
-        seen = sample.links[place_id]
-        return (seen.to_host_bytes_s or 0.0) + (seen.from_host_bytes_s or 0.0)
-    spreads = (sample.links[place_id][index] for index in _MOVED)
-    return sum(spread.most for spread in spreads if spread is not None)
-
-
 def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Verdict:
     """The verdict by the best state seen: a link that rested resolves here, if it was loaded."""
     possible = link.possible
@@ -265,39 +277,15 @@ def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Verdict
     return link.verdict if link.verdict in {Verdict.CAPPED, Verdict.UNJUDGED} else Verdict.DOWNTRAINED
 
 
-def _failed(  # noqa: PLR0913, PLR0917 - all that can fail a link
-    word: Verdict, best: LinkState, link: LinkDocument, counted: Sequence[ErrorFinding], events: Sequence[LinkEvent],
-    start: Start, seconds: float,
-) -> Iterable[str]:  # fmt: skip
-    if word.below_capability:
-        yield f"never better than {best} under load, where both ends can do {link.possible}"
-    limit = Limit.parse(start.correctable_limit)
-    for finding in counted:
-        if finding.severity is not Severity.CORRECTABLE:
-            yield sentence(finding)
-        elif is_link_error(finding) and limit.exceeded(finding.events, seconds):
-            yield f"{sentence(finding)}, over the limit of {limit}"
-    for event in events:
-        if event.bad:
-            yield f"at {event.t:.0f} s: {event.sentence}"
-
-
-def _reasons(  # noqa: PLR0913, PLR0917 - all that can fail a soak
-    outcomes: Sequence[LinkOutcome], carried: Sequence[Throughput], mismatches: Sequence[Mismatch],
-    results: Sequence[LoadEnded], changes: Sequence[Change], end: End | None,
-) -> Iterable[str]:  # fmt: skip
-    for outcome in outcomes:
-        yield from (f"{outcome.title}: {text}" for text in outcome.failed)
+def _failures(mismatches: Sequence[Mismatch], results: Sequence[LoadEnded], changes: Sequence[Change]) -> Iterable[str]:
+    """What fails the whole beside its links."""
     yield from _differences(mismatches)
-    yield from (f"{item.target}, {item.direction}: {item.sentence}" for item in carried if item.short)
     for result in results:
         if result.failure is not None:
             yield f"load {result.load}: {result.failure}"
         elif result.status:
             yield f"load {result.load} ended with status {result.status}"
     yield from (f"{change.place}: {change.sentence}" for change in changes if change.rank is Rank.WORSE)
-    if end is None:
-        yield "it did not run to its end"
 
 
 def _differences(mismatches: Sequence[Mismatch]) -> Iterable[str]:

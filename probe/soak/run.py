@@ -85,4 +85,8 @@ def _start(setup: Setup, begun: float) -> Start:
         boot_clock_s=begun,
         notes=tuple(placement(target) for _, target in setup.loads),
         stops=setup.stops.names,
+        covers=setup.covers,
+        asked=setup.asked,
+        rate_bytes_s=setup.options.rate_bytes_s,
+        accepts=setup.accepts,
     )

@@ -56,3 +56,6 @@ class Setup(msgspec.Struct, frozen=True, kw_only=True):
     stops: Stops = Stops()
     correctable: Limit = Limit(6, 2.0)
     live: bool = True
+    covers: tuple[str, ...] = ()
+    asked: tuple[str, ...] = ()
+    accepts: tuple[str, ...] = ()

@@ -6,10 +6,11 @@ import pytest
 
 from fake_sysfs.hardware import LaneFault, LinkEvent, MarginingPort, Receiver, Wall
 from fake_sysfs.hardware.rehearsed import COMPONENT, PORT, Rehearsed
-from probe.active.documents import Result, exit_status
+from probe.active.documents import exit_status
 from probe.active.margining.document import SIDES, LaneMargin, Limits
 from probe.exit_status import ExitStatus
 from probe.registers.function import PowerManagementControlStatus
+from probe.result import Result
 from tests.active.margin_bench import clean, margin, model
 
 

@@ -4,7 +4,7 @@ import pytest
 from msgspec.structs import replace
 
 from fake_sysfs import Machine, card, machine, root_port
-from probe.active.documents import LinkSpeeds, Result
+from probe.active.documents import LinkSpeeds
 from probe.active.judging import speeds_result
 from probe.active.link_at import LinkAt
 from probe.active.putting_back import all_back
@@ -17,6 +17,7 @@ from probe.evidence import CoolingDevice
 from probe.exceptions import InputError
 from probe.links.state import LinkState
 from probe.registers.link import LinkCapabilities2, LinkControl2
+from probe.result import Result
 from tests.active.model import COMPONENT, PORT, Comes, Faults, Kept, Model, began, driver, link
 
 BESIDE = Watching(tuple, lambda: None, lambda _: None)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 import pytest
 
-from probe.active.documents import Kind, LinkTraining, Result
+from probe.active.documents import Kind, LinkTraining
 from probe.active.judging import training_result
 from probe.active.link_at import LinkAt
 from probe.active.training import Problem, train
@@ -15,6 +15,7 @@ from probe.errors.log_events import log_events
 from probe.evidence import LogLine
 from probe.links.state import LinkState
 from probe.registers.link import LinkStatus
+from probe.result import Result
 from tests.active.model import COMPONENT, PORT, Comes, Faults, Model, driver, link
 
 FULL = LinkState(16.0, 8)

@@ -33,7 +33,8 @@ def test_accelerator_in_a_virtual_machine() -> None:
 def test_accelerator_soak() -> None:
     """accelerator-soak.jsonl and .html: `linkprobe soak --minutes 1 --load accelerator` on the same kind of machine."""
     found = record(read_entries(HERE / "accelerator-soak.jsonl"))
-    assert (found.verdict, found.complete, found.mismatches) == ("passed", True, ())
+    assert (found.verdict, found.complete, found.mismatches) == ("inconclusive", True, ())
+    assert [text.partition(": ")[2][:27] for text in found.reasons] == ["its errors cannot be counted"[:27]]
     carried = {item.direction: item for item in found.throughput}
     for direction in ("to host", "from host"):
         share = carried[direction].share

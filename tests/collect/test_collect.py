@@ -82,10 +82,20 @@ def test_many_runs_started_together(tmp_path: Path, spool: Path) -> None:
 
 def metrics_of(path: Path) -> dict[tuple[str, str], float]:
     return {
-        (sample.name, sample.labels.get("place", "")): sample.value
+        (sample.name + sample.labels.get("state", ""), sample.labels.get("place", "")): sample.value
         for family in parse_text(path.read_text())
         for sample in family.samples
     }
+
+
+@pytest.mark.parametrize(("trained", "below"), [("8 GT/s x4", 0), ("16 GT/s x2", 1)])
+def test_an_idle_accelerator_in_d0_is_no_finding_unless_it_is_narrow(
+    run: Run, tmp_path: Path, spool: Path, trained: str, below: int
+) -> None:
+    path = tmp_path / "linkprobe.prom"
+    accelerator = of(slot(1, drive(trained=trained, class_code=0x120000)))
+    collect(run, tree(tmp_path / "host", accelerator), spool, "--metrics", path)
+    assert metrics_of(path)["linkprobe_link_below_capability", "0000/0/01.0"] == below
 
 
 def test_metrics(run: Run, tmp_path: Path, spool: Path) -> None:
@@ -95,10 +105,13 @@ def test_metrics(run: Run, tmp_path: Path, spool: Path) -> None:
     found = metrics_of(path)
     place = "0000/0/01.0"
     assert found["linkprobe_link_below_capability", place] == 1
-    assert found["linkprobe_link_negotiated_speed_transfers_per_second", place] == 8e9
-    assert found["linkprobe_link_possible_speed_transfers_per_second", place] == 16e9
-    assert found["linkprobe_link_negotiated_width_lanes", place] == 2
-    assert found["linkprobe_link_widest_seen_width_lanes", place] == 4
+    # 8 and 16 GT/s, 128 of 130 bits, over 2 and 4 lanes, in bytes a second (Base Specification, 128b/130b encoding).
+    assert found["linkprobe_link_line_bytes_per_secondruns", place] == pytest.approx(8e9 * 128 / 130 / 8 * 2, abs=1)
+    assert found["linkprobe_link_line_bytes_per_secondpossible", place] == pytest.approx(
+        16e9 * 128 / 130 / 8 * 4, abs=1
+    )
+    assert found["linkprobe_link_lanesruns", place] == 2
+    assert found["linkprobe_link_lanespossible", place] == found["linkprobe_link_laneswidest", place] == 4
     assert found["linkprobe_components_gone", ""] == 1
     assert time.time() - found["linkprobe_collect_timestamp_seconds", ""] < 60
     assert len([key for key in found if key[1] == place]) <= 12

@@ -33,7 +33,7 @@ def ran(*command: object, stdin: bytes | None = None) -> str:
 
 @promtool
 def test_rules() -> None:
-    assert "7 rules found" in ran("promtool", "check", "rules", PACKAGING / "monitoring/alerts.yml")
+    assert "8 rules found" in ran("promtool", "check", "rules", PACKAGING / "monitoring/alerts.yml")
     assert "SUCCESS" in ran("promtool", "test", "rules", PACKAGING / "monitoring/alerts_test.yml")
 
 
@@ -140,11 +140,13 @@ def test_units() -> None:
 def test_systemd_accepts_the_units(tmp_path: Path) -> None:
     """The units as shipped but for the program's place; exposure as `systemd-analyze security` reckons it, of 10."""
     for unit in (PACKAGING / "systemd").iterdir():
-        (tmp_path / unit.name).write_text(unit.read_text().replace("/usr/bin/linkprobe", sys.executable))
-    service = tmp_path / "linkprobe-collect.service"
+        text = unit.read_text().replace("/usr/bin/linkprobe", sys.executable)
+        text = text.replace("/usr/share/linkprobe/deliver", str(PACKAGING / "delivery/deliver"))
+        (tmp_path / unit.name).write_text(text)
+    services = sorted(map(str, tmp_path.glob("*.service")))
     for command in (
         ["verify", *map(str, tmp_path.iterdir())],
-        ["security", "--offline=true", "--threshold=25", str(service)],
+        *(["security", "--offline=true", "--threshold=25", service] for service in services),
     ):
         done = subprocess.run(["systemd-analyze", *command], capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stdout + done.stderr

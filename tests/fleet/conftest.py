@@ -7,7 +7,7 @@ import pytest
 
 from fake_sysfs.fleet import Fleet, Planted, write
 from probe.fleet.ingest import ingest
-from probe.fleet.parts import Store
+from probe.fleet.table import Store
 
 FLEET = Fleet(hosts=40, days=3, faults=8, links=12)
 

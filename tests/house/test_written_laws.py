@@ -25,9 +25,6 @@ KNOW_SYSTEM_PATHS = {"host", "observe", "active"}
 SYSTEM_PATH = re.compile(r"/?(?:sys|proc)/|/(?:sys|proc|dev)$|/dev/(?!null|full)")
 
 BITS_ELSEWHERE = {
-    "probe.fleet.engine": "conditions of a query",
-    "probe.fleet.parts": "sets of files",
-    "probe.fleet.questions": "conditions of a query",
     "probe.loads.interface": "sets of processors; bytes that came back otherwise than they were written",
 }
 

@@ -1,19 +1,23 @@
-"""However often ingest is killed, at whatever write, a last run to its end leaves each file in the store once."""
+"""However often ingest is killed, at whatever write or commit, a last run to its end leaves each snapshot in once."""
 
 import contextlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pytest
-from hypothesis import HealthCheck, given, settings
+from deltalake import DeltaTable
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fake_sysfs.fleet import Fleet, write
-from probe.fleet.engine import opened
+from probe.fleet import ingest as module
 from probe.fleet.ingest import ingest
-from probe.fleet.parts import Store
-
-FILES = 12
+from probe.fleet.parts import Part
+from probe.fleet.table import Store
+from tests.fleet.test_ingest import every_row, files_in
 
 
 class _Killed(BaseException):
@@ -28,47 +32,63 @@ def spools(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-class _Mortal:
-    """A file system whose writer dies at the n-th step: half-way through a write, or before a rename."""
+@pytest.fixture(scope="module")
+def whole(spools: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[str, Any]]]:
+    store = Store(str(tmp_path_factory.mktemp("whole")))
+    ingest([spools], store)
+    return every_row(store)
 
-    def __init__(self, filesystem: Any, steps: int) -> None:
-        self._filesystem, self._steps = filesystem, steps
 
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._filesystem, name)
+@contextmanager
+def mortal(steps: int) -> Iterator[None]:
+    """The writer dies at the n-th step: half-way through a part, or before or after a commit. Buckets are small."""
+    real_write, real_commit = Store.write, Store.commit
+    left = steps
 
-    def pipe_file(self, path: str, data: bytes) -> None:
-        if self._dies():
-            self._filesystem.pipe_file(path, data[: len(data) // 2])
+    def dies() -> bool:
+        nonlocal left
+        left -= 1
+        return left < 0
+
+    def write_(self: Store, kind: str, bucket: str, rows: pa.Table) -> Part:
+        part = real_write(self, kind, bucket, rows)
+        if dies():
+            path = Path(self.whole_path(part))
+            path.write_bytes(path.read_bytes()[: part.size // 2])
             raise _Killed
-        self._filesystem.pipe_file(path, data)
+        return part
 
-    def mv(self, source: str, target: str) -> None:
-        if self._dies():
+    def commit_(self: Store, *arguments: Any) -> Any:
+        if dies():
             raise _Killed
-        self._filesystem.mv(source, target)
+        done = real_commit(self, *arguments)
+        if dies():
+            raise _Killed
+        return done
 
-    def _dies(self) -> bool:
-        self._steps -= 1
-        return self._steps < 0
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Store, "write", write_)
+        patch.setattr(Store, "commit", commit_)
+        patch.setattr(module, "MOST_HOSTS", 1)
+        patch.setattr(module, "_TOGETHER", 1)
+        yield
 
 
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(kills=st.lists(st.tuples(st.integers(0, 16), st.integers(1, 5)), max_size=4))
+@settings(deadline=None, max_examples=25)
+@given(kills=st.lists(st.integers(0, 40), max_size=4))
 def test_killed_and_run_again(
-    kills: list[tuple[int, int]], spools: Path, tmp_path_factory: pytest.TempPathFactory
+    kills: list[int], spools: Path, whole: dict[str, list[dict[str, Any]]], tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     root = tmp_path_factory.mktemp("store")
-    for steps, batch in kills:
-        store = Store(str(root))
-        store.filesystem = _Mortal(store.filesystem, steps)
-        with contextlib.suppress(_Killed):
-            ingest([spools], store, batch=batch)
     store = Store(str(root))
+    for steps in kills:
+        with mortal(steps), contextlib.suppress(_Killed):
+            ingest([spools], store)
     ingest([spools], store)
-    with opened(store) as links:
-        table = links.to_pyarrow()
-    assert len(table) == FILES * 8
-    assert len(set(table["file_id"].to_pylist())) == FILES
-    assert len(store.set_aside_ids()) == 1
-    assert not [part for part in store.parts() if part.path.endswith(".coming")]
+    assert every_row(store) == whole
+    version = store.version()
+    assert version is not None
+    once_named = DeltaTable(root).vacuum(retention_hours=0, dry_run=True, enforce_retention_duration=False)
+    there = {name for name in files_in(root) if name.endswith(".parquet") and "_delta_log" not in name}
+    assert there - set(once_named) == {part.path for part in version.parts}
+    assert sum(part.rows for part in version.parts if part.kind == "aside") == 1

@@ -11,25 +11,25 @@ from selenium import webdriver
 from fake_sysfs.demonstration import correlator
 from fake_sysfs.fleet import Fleet, write
 from probe.audit.snapshot import take
+from probe.cli.fleet_page import write as write_fleet_page
 from probe.compare.diff import diff
 from probe.documents.files import encode
-from probe.fleet.engine import opened
 from probe.fleet.ingest import ingest
-from probe.fleet.parts import Store
-from probe.fleet.questions import QUESTIONS
+from probe.fleet.table import Store
 from probe.host.machine import read_machine
-from probe.render.terminal.fleet import page as fleet_as_page
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.page.conftest import page
 
 CAPTURED = Path(__file__).parents[1] / "captured" / "accelerator-soak.jsonl"
 
 
-@pytest.fixture(params=["record", "snapshot", "diff", "fleet"])
+@pytest.fixture(params=["record", "snapshot", "diff", "fleet", "host of a fleet"])
 def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     document = tmp_path / "document"
     if request.param == "fleet":
         return fleet_page(tmp_path)
+    if request.param == "host of a fleet":
+        return min((fleet_page(tmp_path).parent / "page-hosts").iterdir())
     if request.param == "record":
         document = CAPTURED
     elif request.param == "snapshot":
@@ -44,10 +44,8 @@ def fleet_page(folder: Path) -> Path:
     write(Fleet(hosts=20, days=2, faults=4, links=8), folder / "spools")
     store = Store(str(folder / "store"))
     ingest([folder / "spools"], store)
-    with opened(store) as links:
-        answers = {name: question(links).to_pyarrow() for name, question in QUESTIONS.items()}
     out = folder / "page.html"
-    out.write_text(fleet_as_page(answers, 20))
+    write_fleet_page(store.url, out, "", "duckdb")
     return out
 
 
@@ -55,7 +53,8 @@ def test_the_page_is_alone_and_runs_nothing(written: Path, browser: webdriver.Ch
     text = written.read_text()
     assert "<script" not in text.lower()
     assert not re.search(r"\bon\w+=", text)
-    assert not re.search(r"""(?:src|href)=["'](?!data:|#)""", text)
+    beside = re.sub(r'<a href="[\w.-]+/[\w.-]+">', "", text)  # a page a host, in the folder beside this one
+    assert not re.search(r"""(?:src|href)=["'](?!data:|#)""", beside)
     browser.get_log("performance")
     browser.get(written.as_uri())
     assert browser.get_log("browser") == []
@@ -82,12 +81,24 @@ def test_it_fits_a_phone_and_paper(written: Path, browser: webdriver.Chrome) -> 
 
 
 def test_a_record_holds_what_a_signed_one_must(tmp_path: Path) -> None:
-    text = page(CAPTURED, tmp_path / "x.html").read_text()
+    """The same run, by somebody who said that errors cannot be counted on that machine."""
+    first, _, rest = CAPTURED.read_text().partition("\n")
+    told = json.loads(first) | {"accepts": ["uncounted-errors"]}
+    accepted = tmp_path / "record.jsonl"
+    accepted.write_text(f"{json.dumps(told, separators=(',', ':'))}\n{rest}")
+    text = page(accepted, tmp_path / "x.html").read_text()
     for word in (
         "passed", "Each link under load", "What was carried", "carries what it should", "Over time", "Method and limits",
         "Environment", "Signatures", "Technician", "Safety", "ESD", "<svg", "Data rate measured by the loads",
     ):  # fmt: skip
         assert word in text
+
+
+def test_an_inconclusive_record_has_no_place_to_sign(tmp_path: Path) -> None:
+    text = page(CAPTURED, tmp_path / "x.html").read_text()
+    assert "inconclusive" in text
+    assert "errors cannot be counted on this machine" in text
+    assert "Signatures" not in text
 
 
 def test_redaction(tmp_path: Path) -> None:

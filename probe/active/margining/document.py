@@ -2,11 +2,11 @@
 
 import msgspec
 
-from probe.active.documents import Result
 from probe.active.margining.capabilities import Capabilities
 from probe.active.restoring import Leftover
 from probe.evidence import Host
 from probe.links.state import LinkState
+from probe.result import Result
 from probe.schemas import Schema
 
 

@@ -8,7 +8,6 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import msgspec
 
-from probe.active.documents import Result, overall
 from probe.active.margining.comparison import FEWEST_LANES, compared_sides, odd_lanes
 from probe.active.margining.document import (
     SIDES,
@@ -30,6 +29,7 @@ from probe.active.target import Target
 from probe.audit.names import title
 from probe.evidence import Host
 from probe.links.state import LinkState
+from probe.result import Result, overall
 
 _AT_32_GTS = (
     "at 32 GT/s it is not certain whether a receiver's range in unit intervals means those of 16 GT/s or those in force"

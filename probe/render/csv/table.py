@@ -4,7 +4,7 @@ import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
 
-from probe.foreign_text import cells
+from probe.foreign_text import cells, made_plain
 
 
 def table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
@@ -12,5 +12,5 @@ def table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
     out = io.StringIO()
     writer = csv.DictWriter(out, columns, lineterminator="\r\n")
     writer.writeheader()
-    writer.writerows(map(cells, rows))
+    writer.writerows(cells(made_plain(dict(row))) for row in rows)
     return out.getvalue()

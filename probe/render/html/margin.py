@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 
-from probe.active.documents import Result
 from probe.active.margining.document import MarginDocument, MarginedLink, ReceiverMargin
 from probe.links.state import LinkState
 from probe.render import styles
@@ -11,6 +10,7 @@ from probe.render.html import sections
 from probe.render.html.eye_picture import eye_picture
 from probe.render.html.page import Chart, Page, Section
 from probe.render.terminal.margin import side_words
+from probe.result import Result
 
 _WAYS = ("left", "right", "both_sides", "up", "down", "both_levels")
 

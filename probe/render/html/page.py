@@ -18,13 +18,14 @@ class Chart(msgspec.Struct, frozen=True):
 
 
 class Section(msgspec.Struct, frozen=True, kw_only=True):
-    """A heading with texts, a table, and pictures."""
+    """A heading with texts, a table, and pictures. `links` leads from what a first cell says to another page."""
 
     title: str
     texts: tuple[str, ...] = ()
     columns: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
     charts: tuple[Chart, ...] = ()
+    links: dict[str, str] = {}
 
 
 class Page(msgspec.Struct, frozen=True, kw_only=True):

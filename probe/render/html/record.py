@@ -11,13 +11,14 @@ from probe.render.html.charts import charts
 from probe.render.html.page import Page, Section
 from probe.render.html.tree_picture import tree_picture
 from probe.render.units import data_rate, duration
+from probe.result import Result
 from probe.soak.journal import Entry, Start
 from probe.soak.record import Record
 
 _LIMITS = (
     "Errors count from the moment the links ran at working speed under load. Any non-fatal or fatal error fails; "
     "correctable link errors fail past the limit of 6 in 2 hours unless another was given (the only published "
-    "generic limit found). Less than 70 % of the ceiling in one direction fails."
+    "generic limit found). Less than 70 % of the ceiling asks why, and fails nothing."
 )
 
 
@@ -31,7 +32,7 @@ def render(document: Record, entries: Sequence[Entry]) -> Page:
     return Page(
         title=f"Load record of {document.host or 'a machine'}",
         verdict=document.verdict,
-        colour=styles.GOOD if document.verdict == "passed" else styles.BAD,
+        colour=styles.PAGE_RESULTS[document.result],
         reasons=document.reasons,
         tree=tree_picture(links),
         sections=(
@@ -44,7 +45,7 @@ def render(document: Record, entries: Sequence[Entry]) -> Page:
             sections.environment(host),
             sections.links(links),
         ),
-        signed=True,
+        signed=document.result is not Result.INCONCLUSIVE,
     )
 
 
@@ -52,7 +53,8 @@ def _outcomes(document: Record) -> Section:
     rows = [
         (
             item.title,
-            item.under_load,
+            item.result,
+            item.under_load if item.loaded else f"{item.under_load}, not under load",
             str(item.best),
             str(item.worst),
             str(item.transitions),
@@ -61,7 +63,7 @@ def _outcomes(document: Record) -> Section:
         )
         for item in document.links
     ]
-    columns = ("link", "under load", "best seen", "worst seen", "transitions", "errors", "hottest")
+    columns = ("link", "result", "under load", "best seen", "worst seen", "transitions", "errors", "hottest")
     return Section(title="Each link under load", columns=columns, rows=tuple(rows))
 
 

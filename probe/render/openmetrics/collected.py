@@ -3,7 +3,7 @@
 Few series a link: states as numbers in base units, what names a link in one `_info` series, errors by severity.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import msgspec
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily, Metric
@@ -15,9 +15,12 @@ from probe.audit.document import LinkDocument
 from probe.audit.names import described
 from probe.foreign_text import made_plain
 from probe.registers.errors import Severity
+from probe.verdict.words import Verdict
 
-_GIGA = 1e9
 _LINK = ["place"]
+RUNS, POSSIBLE, WIDEST = "runs", "possible", "widest"
+_SLOW_WHEN_IDLE = ("0x03", "0x12")
+"""Base classes of display controllers and processing accelerators (PCI Code and ID Assignment Specification)."""
 
 
 class RunFigures(msgspec.Struct, frozen=True, kw_only=True):
@@ -51,17 +54,17 @@ class Collected(Collector):
                 "device": (described(link) or "").partition(", serial ")[0],
             })  # fmt: skip
         yield info
-        yield self._gauge(
-            "negotiated_speed_transfers_per_second", "Current link speed.", _speeds(self._links, now=True)
-        )
-        yield self._gauge(
-            "possible_speed_transfers_per_second", "The best both ends can do.", _speeds(self._links, now=False)
-        )
-        yield self._gauge("negotiated_width_lanes", "Negotiated link width.", _widths(self._links, now=True))
-        yield self._gauge("possible_width_lanes", "The best both ends can do.", _widths(self._links, now=False))
-        yield self._gauge("widest_seen_width_lanes", "The widest this component was seen in this place.", self._seen())
-        below = ((link, float(link.alarming and link.verdict.below_capability)) for link in self._links)
-        yield self._gauge("below_capability", "1 for a link in a slot that is downtrained or capped.", below)
+        yield self._by_state(
+            "line_bytes_per_second", "One direction, after line encoding: as it runs, and the best both ends can do.",
+            {RUNS: _rates(self._links, now=True), POSSIBLE: _rates(self._links, now=False)},
+        )  # fmt: skip
+        yield self._by_state(
+            "lanes", "Link width: as it runs, the best both ends can do, and the widest seen of this component here.",
+            {RUNS: _widths(self._links, now=True), POSSIBLE: _widths(self._links, now=False), WIDEST: self._seen()},
+        )  # fmt: skip
+        below = ((link, float(_is_below(link))) for link in self._links)
+        text = "1 for a link in a slot that is downtrained or capped, 0 too where it may only be idle."
+        yield self._gauge("below_capability", text, below)
         yield self._gauge(
             "silent", "1 for a component that no longer answers.", ((x, float(x.silent)) for x in self._links)
         )
@@ -87,6 +90,14 @@ class Collected(Collector):
             family.add_metric([link.place_id], value)
         return family
 
+    @staticmethod
+    def _by_state(name: str, text: str, values: Mapping[str, Iterable[tuple[LinkDocument, float]]]) -> Metric:
+        family = GaugeMetricFamily(f"linkprobe_link_{name}", text, labels=[*_LINK, "state"])
+        for state, listed in values.items():
+            for link, value in listed:
+                family.add_metric([link.place_id, state], value)
+        return family
+
     def _of_the_run(self) -> Iterator[Metric]:
         yield GaugeMetricFamily(
             "linkprobe_collect_timestamp_seconds", "When the last run ended well.", self._run.taken_s
@@ -103,11 +114,20 @@ class Collected(Collector):
         yield hung
 
 
-def _speeds(links: Iterable[LinkDocument], *, now: bool) -> Iterator[tuple[LinkDocument, float]]:
+def _is_below(link: LinkDocument) -> bool:
+    """Below capability and sure of it: a display or accelerator function that is only slow may be idle in D0."""
+    if not (link.alarming and link.verdict.below_capability):
+        return False
+    only_slow = link.verdict is Verdict.DOWNTRAINED and link.shortfall == ("speed",)
+    of = link.component.class_code if link.component is not None else None
+    return not (only_slow and of is not None and of.startswith(_SLOW_WHEN_IDLE))
+
+
+def _rates(links: Iterable[LinkDocument], *, now: bool) -> Iterator[tuple[LinkDocument, float]]:
     for link in links:
-        speed = (link.negotiated if now else link.possible).speed_gts
-        if speed is not None:
-            yield link, speed * _GIGA
+        rate = link.bandwidth.negotiated_bytes_s if now else link.bandwidth.possible_bytes_s
+        if rate is not None:
+            yield link, float(rate)
 
 
 def _widths(links: Iterable[LinkDocument], *, now: bool) -> Iterator[tuple[LinkDocument, float]]:

@@ -6,13 +6,14 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from probe.active.documents import Attempt, LinkSpeeds, LinkTraining, Plan, Result, SpeedsDocument, TrainingDocument
+from probe.active.documents import Attempt, LinkSpeeds, LinkTraining, Plan, SpeedsDocument, TrainingDocument
 from probe.active.margining.document import MarginDocument
 from probe.active.target import Target
 from probe.links.state import LinkState
+from probe.render.styles import TERMINAL_RESULTS
 from probe.render.units import duration
 
-STYLES = {Result.PASSED: "bold green", Result.FAILED: "bold red", Result.INCONCLUSIVE: "bold yellow"}
+STYLES = TERMINAL_RESULTS
 
 
 def before(document: Plan, screen: Console) -> None:

@@ -1,7 +1,5 @@
-"""Answers of the fleet store: as a table, JSON, CSV, and one page."""
+"""Answers of the fleet store: as a table, JSON, CSV."""
 
-import csv
-import io
 import json
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -10,10 +8,9 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.table import Table
 
-from probe.foreign_text import cells, made_plain
+from probe.foreign_text import made_plain
 from probe.links.state import LinkState
-from probe.render import styles
-from probe.render.html.page import Page, Section, html
+from probe.render.csv import table as csv
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -23,22 +20,30 @@ _STATES = {
     "can do": ("possible_speed_gts", "possible_width"),
     "peers reach": ("usual_gts", "usual_width"),
 }
-_TITLES = {
-    "below": ("Below what both ends can do", "Every link runs at the best both ends can do, rests, or is empty."),
-    "outliers": ("Unlike their peers", "No link differs from what most of its peers reach."),
-    "errors": ("Errors rising, worst first", "No error counter rose between snapshots."),
-    "inventory": ("What is there", "No slot is filled."),
+_TIMES = {"seen_s": "seen", "since_s": "since", "until_s": "until", "day_s": "day"}
+_HIDDEN = frozenset({
+    "reason", "reasons", "kind", "identity", "machine", "at_least", "link_window", "data_window", "an_hour_low",
+    "an_hour_high", "share_low", "share_high", "over_data", "alike", "rack_links",
+})  # fmt: skip
+_NAMES = {
+    "an_hour": "an hour",
+    "over_link": "over limit",
+    "is_silent": "silent",
+    "odd_clock": "clock",
+    "share": "share",
 }
-_TIMES = {"taken_s": "seen", "since_s": "since"}
-_MOST_ROWS = 500
-_FLEXIBLE = frozenset({"component", "board", "identity"})
+_MARKS = {"odd_clock": "impossible", "twins": "two machines"}
+_FLEXIBLE = frozenset({"component", "board"})
 _LEAST_FLEXIBLE, _GAP = 12, 2
-_SPARE = ("seen", "board", "verdict", "hours", "last day", "component")
+_SPARE = (
+    "snapshots", "since", "others", "seen", "board", "hours", "nonfatal", "until", "can do", "last day", "boots",
+    "verdict", "silent hours", "hosts", "component", "hours a", "hours b", "links a", "links b",
+)  # fmt: skip
 
 
 def table(answer: "pa.Table", screen: Console) -> None:
     """Draw an answer; nothing found is said."""
-    records = [_shown(record) for record in answer.to_pylist()]
+    records = [shown(record) for record in answer.to_pylist()]
     if not records:
         screen.print("Nothing found.")
         return
@@ -69,64 +74,42 @@ def as_json(answer: "pa.Table") -> str:
 
 
 def as_csv(answer: "pa.Table") -> str:
-    """An answer as CSV (RFC 4180), with a header; what was not read is empty."""
-    out = io.StringIO()
-    writer = csv.DictWriter(out, answer.column_names, lineterminator="\r\n")
-    writer.writeheader()
-    writer.writerows(map(cells, made_plain(answer.to_pylist())))
-    return out.getvalue()
+    """An answer as CSV, with a header; what was not read is empty."""
+    return csv.table(answer.column_names, answer.to_pylist())
 
 
-def page(answers: Mapping[str, "pa.Table"], hosts: int) -> str:
-    """One self-contained page of all the answers."""
-    found = {name: len(answers[name]) for name in ("below", "outliers", "errors")}
-    trouble = found["below"] + found["errors"]
-    return html(
-        Page(
-            title=f"Fleet of {hosts} hosts",
-            verdict=f"{found['below']} links below capability",
-            colour=styles.BAD if trouble else styles.GOOD,
-            reasons=(
-                f"{found['outliers']} links differ from what most of their peers reach",
-                f"{found['errors']} links with rising errors",
-            ),
-            sections=tuple(_section(name, answer) for name, answer in answers.items()),
-        )
-    )
-
-
-def _section(name: str, answer: "pa.Table") -> Section:
-    title, nothing = _TITLES[name]
-    records = [_shown(record) for record in answer.slice(0, _MOST_ROWS).to_pylist()]
-    if not records:
-        return Section(title=title, texts=(nothing,))
-    left = len(answer) - len(records)
-    texts = (f"The first {len(records)} of {len(answer)}.",) if left > 0 else ()
-    return Section(
-        title=title,
-        texts=texts,
-        columns=tuple(records[0]),
-        rows=tuple(tuple(record.values()) for record in records),
-    )
-
-
-def _shown(record: Mapping[str, Any]) -> dict[str, str]:
-    """A row for people: speed and width as one state, times as dates, the long reason only in JSON and CSV."""
-    shown = {}
+def shown(record: Mapping[str, Any]) -> dict[str, str]:
+    """A row for people: speed and width as one state, times as dates; what is long only in JSON and CSV."""
+    found = {}
     states = {fields[0]: (title, LinkState(*map(record.get, fields))) for title, fields in _STATES.items()}
-    hidden = {"reason", "kind", "identity", *(fields[1] for fields in _STATES.values())}
+    hidden = _HIDDEN | {fields[1] for fields in _STATES.values()}
     for name, value in made_plain(dict(record)).items():
         if name in states:
             title, state = states[name]
-            shown[title] = str(state)
+            found[title] = str(state)
         elif name in _TIMES:
-            shown[_TIMES[name]] = f"{datetime.fromtimestamp(value, UTC):%Y-%m-%d %H:%M}"
+            found[_TIMES[name]] = "still" if value is None else f"{datetime.fromtimestamp(value, UTC):%Y-%m-%d %H:%M}"
+        elif name in _INTERVALS:
+            found[_NAMES[name]] = _with_interval(value, *(record.get(f"{name}_{end}") for end in ("low", "high")))
+        elif name == "over_link":
+            found[_NAMES[name]] = "yes" if value or record.get("over_data") else ""
         elif name not in hidden:
-            shown[name.replace("_", " ")] = _text(value)
-    return shown
+            found[_NAMES.get(name, name.replace("_", " "))] = _text(value, _MARKS.get(name, "yes"))
+    return found
 
 
-def _text(value: object) -> str:
+_INTERVALS = frozenset({"an_hour", "share"})
+
+
+def _with_interval(value: float | None, low: float | None, high: float | None) -> str:
+    if value is None or low is None or high is None:
+        return "-"
+    return f"{value:.3g} ({low:.2g} to {high:.2g})"
+
+
+def _text(value: object, yes: str) -> str:
     if value is None:
         return "-"
+    if isinstance(value, bool):
+        return yes if value else ""
     return f"{value:g}" if isinstance(value, float) else str(value)

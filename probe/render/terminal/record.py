@@ -9,10 +9,12 @@ from probe.render import styles
 from probe.render.units import data_rate, duration
 from probe.soak.record import LinkOutcome, Record
 
+_LOADED = {True: " under load", False: ", not under load", None: ", load not known"}
+
 
 def render(document: Record, screen: Console) -> None:
     """Draw a record: the verdict first."""
-    style = "bold green" if document.verdict == "passed" else "bold red"
+    style = styles.TERMINAL_RESULTS[document.result]
     screen.print(
         Text.assemble((document.verdict, style), f"  {document.host or 'this machine'}, {duration(document.elapsed_s)}")
     )
@@ -50,9 +52,12 @@ def _outcome(outcome: LinkOutcome, screen: Console) -> None:
     screen.print()
     screen.print(
         Text.assemble(
-            (outcome.title, "bold"), "  ", (outcome.under_load, styles.TERMINAL[outcome.under_load]), " under load"
+            (outcome.title, "bold"), "  ", (outcome.result, styles.TERMINAL_RESULTS[outcome.result]), "  ",
+            (outcome.under_load, styles.TERMINAL[outcome.under_load]), _LOADED[outcome.loaded],
         )
-    )
+    )  # fmt: skip
+    for reason in outcome.reasons:
+        screen.print(Padding(Text(reason), (0, 0, 0, 2)))
     seen = f"best {outcome.best}, worst {outcome.worst}, {outcome.transitions} transitions"
     heat = "" if outcome.hottest_c is None else f", hottest {outcome.hottest_c:.0f} C"
     screen.print(f"  {seen}{heat}; before it was {outcome.before}")
