@@ -10,7 +10,7 @@ from probe import kernel_spellings as kernel
 from probe.address import Address
 from probe.evidence import FunctionEvidence, Names, Unread, Why
 from probe.host.listing import DEVICES
-from probe.host.source import Bytes, Source
+from probe.host.source import Bytes, Source, spelled
 from probe.registers.space import ALL_ONES, SPACE_END, survey
 
 _RUNTIME = (kernel.RUNTIME_STATUS, kernel.RUNTIME_CONTROL)
@@ -100,7 +100,7 @@ class FunctionReader:
         if link not in present:
             return None
         target = self._source.target(f"{path}/{link}")
-        return None if isinstance(target, Unread) else target.rsplit("/", 1)[-1]
+        return None if isinstance(target, Unread) else spelled(target.rsplit("/", 1)[-1])
 
     def _physical_function(self, path: str, present: frozenset[str]) -> str | None:
         """The physical function of a virtual one; what is no address is kept as unread."""
@@ -117,10 +117,10 @@ class FunctionReader:
             for sensor in self._listed(f"{path}/hwmon"):
                 label = self._source.text(f"{path}/hwmon/{sensor}/label")
                 if isinstance(label, str) and label:
-                    found[f"hwmon {sensor}"] = label
+                    found[f"hwmon {spelled(sensor)}"] = label
         if "leds" in present:
             for light in self._listed(f"{path}/leds"):
-                found[f"light {light}"] = light
+                found[f"light {spelled(light)}"] = spelled(light)
         return found
 
     def _read_config(self, path: str, present: frozenset[str]) -> tuple[dict[str, str], int | None]:

@@ -13,7 +13,7 @@ from probe.host.kernel_log import read_kernel_log
 from probe.host.listing import DEVICES, SLOTS, slot_names
 from probe.host.machine_id import read_machine_id
 from probe.host.names import named
-from probe.host.source import Source
+from probe.host.source import Source, spelled
 from probe.kernel_spellings import COOLING_TYPE
 from probe.registers.smbios import raw_structures
 
@@ -80,7 +80,7 @@ def _slots(source: Source) -> tuple[SlotDirectory, ...]:
         if address is not None:
             found.append(
                 SlotDirectory(
-                    name=name,
+                    name=spelled(name),
                     address=address,
                     max_bus_speed=_text(source, f"{base}/max_bus_speed"),
                     cur_bus_speed=_text(source, f"{base}/cur_bus_speed"),

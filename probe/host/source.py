@@ -4,6 +4,7 @@ A path is relative to the root of the file system that the tree was taken from: 
 No source raises for what it could not read; it gives an Unread in its place.
 """
 
+import contextlib
 import errno
 import os
 import posixpath
@@ -25,9 +26,16 @@ _WHY = {
 }
 
 
-def unread(path: str, error: OSError) -> Unread:
-    """An operating system's error as evidence."""
-    return Unread(path, _WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
+def unread(path: str, error: OSError | ValueError) -> Unread:
+    """An operating system's error as evidence; a name that no system call takes is a failure too."""
+    if isinstance(error, OSError):
+        return Unread(spelled(path), _WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
+    return Unread(spelled(path), Why.FAILED, str(error))
+
+
+def spelled(name: str) -> str:
+    """A file's name as text that can be written, each byte that is no UTF-8 by its number."""
+    return name if name.isascii() else name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def _joined(path: str, link: str) -> str:
@@ -67,15 +75,21 @@ class Source(Protocol):
         """A binary file, open for reading."""
 
 
-_FLAGS = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC
+_FLAGS = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY
 _PADDING = "\0 \t\r\n"
+_LINKS_ON_THE_WAY = 40  # as many as the kernel follows
 
 
-def _read_text(path: str) -> str:
-    descriptor = os.open(path, _FLAGS)
+def _read_text(descriptor: int) -> str:
     try:
         return os.read(descriptor, TEXT_LIMIT).decode("utf-8", "replace").strip(_PADDING)
     finally:
+        _close(descriptor)
+
+
+def _close(descriptor: int) -> None:
+    """Let a file go that was only read: an error on closing says nothing about what was read."""
+    with contextlib.suppress(OSError):
         os.close(descriptor)
 
 
@@ -94,15 +108,20 @@ class _File:
             return unread(self._path, error)
 
     def close(self) -> None:
-        os.close(self._descriptor)
+        _close(self._descriptor)
 
 
 class DirectorySource:
-    """Files of a real file system: `sys` is where /sys is, and `root` the root it was taken with, if known."""
+    """Files of a real file system: `sys` is where /sys is, and `root` the root it was taken with, if known.
+
+    In a copied tree no link is followed that leads out of it, to files of the machine that reads it.
+    """
 
     def __init__(self, sys: Path = Path("/sys"), root: Path | None = Path("/")) -> None:
         self.sys = os.path.realpath(sys)
         self._root = None if root is None else os.path.realpath(root)
+        self._top = self._root or self.sys
+        self._inside: dict[str, str] = {}
         self.live = self.sys == "/sys"
         self.label = "live" if self.live else str(sys)
 
@@ -113,29 +132,53 @@ class DirectorySource:
             raise FileNotFoundError(errno.ENOENT, "not a part of this tree")
         return posixpath.join(self._root, path)
 
+    def _directory(self, path: str) -> str:
+        """Where a directory is. Raises PermissionError for one outside of a copied tree."""
+        real = self._real(path)
+        if self._top == "/":
+            return real
+        found = self._inside.get(path)
+        if found is None:
+            found = self._inside[path] = self._checked(real)
+        return found
+
+    def _checked(self, path: str) -> str:
+        real = os.path.realpath(path)
+        if real != self._top and not real.startswith(self._top + "/"):
+            raise PermissionError(errno.EACCES, "it leads out of this tree")
+        return real
+
+    def _opened(self, directory: str, name: str) -> int:
+        """An open file of a directory that was checked."""
+        if self._top == "/":
+            return os.open(f"{directory}/{name}", _FLAGS)
+        try:
+            return os.open(f"{directory}/{name}", _FLAGS | os.O_NOFOLLOW)
+        except OSError as error:
+            if error.errno != errno.ELOOP:
+                raise
+        return os.open(self._checked(f"{directory}/{name}"), _FLAGS | os.O_NOFOLLOW)
+
     def text(self, path: str) -> str | Unread:
         """A small text file; see Source."""
-        try:
-            return _read_text(self._real(path))
-        except OSError as error:
-            return unread(path, error)
+        directory, _, name = path.rpartition("/")
+        return self.texts(directory, (name,))[name]
 
     def texts(self, directory: str, names: Sequence[str]) -> dict[str, str | Unread]:
         """Many small files of one directory; see Source."""
         found: dict[str, str | Unread] = {}
-        base = self._real(directory)
         for name in names:
             try:
-                found[name] = _read_text(f"{base}/{name}")
-            except OSError as error:
+                found[name] = _read_text(self._opened(self._directory(directory), name))
+            except (OSError, ValueError) as error:
                 found[name] = unread(f"{directory}/{name}", error)
         return found
 
     def names(self, path: str) -> list[str] | Unread:
         """The entries of a directory; see Source."""
         try:
-            return sorted(os.listdir(self._real(path)))
-        except OSError as error:
+            return sorted(os.listdir(self._directory(path)))
+        except (OSError, ValueError) as error:
             return unread(path, error)
 
     def target(self, path: str) -> str | Unread:
@@ -144,17 +187,20 @@ class DirectorySource:
             link = os.readlink(self._real(path))
         except OSError as error:
             return path if error.errno == errno.EINVAL else unread(path, error)
+        except ValueError as error:
+            return unread(path, error)
         return _joined(path, link)
 
     def open(self, path: str) -> Bytes | Unread:
         """A binary file; see Source."""
+        directory, _, name = path.rpartition("/")
         try:
-            descriptor = os.open(self._real(path), _FLAGS)
-        except OSError as error:
+            descriptor = self._opened(self._directory(directory), name)
+        except (OSError, ValueError) as error:
             return unread(path, error)
         if stat.S_ISDIR(os.fstat(descriptor).st_mode):
             os.close(descriptor)
-            return Unread(path, Why.FAILED, "is a directory")
+            return Unread(spelled(path), Why.FAILED, "is a directory")
         return _File(path, descriptor)
 
 
@@ -201,7 +247,7 @@ class MemorySource:
             path = parent
 
     def _follow(self, path: str) -> str:
-        for _ in range(40):
+        for _ in range(_LINKS_ON_THE_WAY):
             if path in self._files or path in self._entries:
                 return path
             parts = path.split("/")

@@ -48,7 +48,12 @@ def _makers() -> dict[str, Callable[[], Load]]:
 
 
 def _of_a_site(point: EntryPoint) -> Load:
-    made: Load = point.load()()
+    """A load of a site. Raises InputError for one that cannot be made, which ends this load alone."""
+    try:
+        made: Load = point.load()()
+    except Exception as error:  # foreign code may raise anything
+        what = f"this load of a site cannot be made ({type(error).__name__}: {error})"
+        raise InputError(what, where=f"--load {point.name}", remedy=f"mend or remove {point.value}") from error
     return made
 
 
