@@ -17,6 +17,7 @@ from probe.registers.values import SPEED_GTS, WIDTHS
 CLASS, VENDOR, DEVICE = "class", "vendor", "device"
 SUBSYSTEM_VENDOR, SUBSYSTEM_DEVICE = "subsystem_vendor", "subsystem_device"
 NUMBER_FILES = (CLASS, VENDOR, DEVICE, SUBSYSTEM_VENDOR, SUBSYSTEM_DEVICE)  # each in hexadecimal
+SMBIOS_TABLE = "firmware/dmi/tables/DMI"
 SERIAL_NUMBER = "serial_number"
 NUMA_NODE = "numa_node"
 LABEL, ACPI_INDEX = "label", "acpi_index"

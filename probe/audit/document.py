@@ -27,6 +27,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
 
     What both ends may say (`lanes_in_error`, `status_errors`, `equalization`) lacks an end that was not read.
     `error_counts` holds no zeros; `counters` has the totals of each function, null where a counter was not read.
+    `target_gts` is the Target Link Speed of the port.
     """
 
     downstream_port: str | None
@@ -63,15 +64,25 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     held_by: Holder | None = None
     doubtful: bool = False
     limits_exceeded: tuple[str, ...] = ()
+    target_gts: float | None = None
 
 
 class Deviation(msgspec.Struct, frozen=True, kw_only=True):
-    """Where a machine is not what an expectation says. `rule` names the rule as the file has it."""
+    """Where a machine is not what an expectation says. `rule` names the rule as the file has it.
+
+    `undecided` says that it cannot be told, since what the rule asks for was not read.
+    """
 
     rule: str
     place: str | None
     sentence: str
     urgent: bool = False
+    undecided: bool = False
+
+    @property
+    def label(self) -> str:
+        """What it is, to stand before it."""
+        return "cannot be told" if self.undecided else "not as expected"
 
 
 class AuditDocument(msgspec.Struct, frozen=True, kw_only=True):

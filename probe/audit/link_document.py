@@ -10,11 +10,12 @@ from probe.errors.limits import Limits
 from probe.errors.of_link import error_counters, status_errors
 from probe.links.component import component_of
 from probe.links.end import best_of
+from probe.links.fact import value_of
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link
 from probe.links.state import LinkState
 from probe.registers.errors import Severity
-from probe.registers.link import LinkControl, LinkStatus2
+from probe.registers.link import LinkControl, LinkControl2, LinkStatus2
 from probe.verdict.equalization import equalization_by_end, equalized_by_end
 from probe.verdict.lanes import lanes_in_error, suspects_of
 from probe.verdict.next_steps import next_steps, steps_for_errors
@@ -66,6 +67,7 @@ def document_of(link: Link, uptime_s: float | None = None) -> LinkDocument:
         held_by=link.speed_limits[0].holder if judgement.word is Verdict.CAPPED and link.speed_limits else None,
         doubtful=judgement.doubtful,
         limits_exceeded=exceeded,
+        target_gts=None if link.port is None else value_of(link.port.function.read(LinkControl2.target_link_speed)),
     )
 
 

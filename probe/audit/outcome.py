@@ -15,8 +15,10 @@ def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
     counts_as_found = strict and judged and any(map(found_if_strict, document.links))
     return status_of(
         urgent=any(link.urgent for link in document.links) or any(item.urgent for item in document.deviations),
-        found=bool(document.deviations) or any(link.alarming for link in document.links) or counts_as_found,
-        judged=judged,
+        found=any(not item.undecided for item in document.deviations)
+        or any(link.alarming for link in document.links)
+        or counts_as_found,
+        judged=judged and not any(item.undecided for item in document.deviations),
     )
 
 

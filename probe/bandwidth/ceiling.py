@@ -68,11 +68,8 @@ def packet_share(payload: int, *, flit: bool, overhead: int | None = None) -> Fr
     """
     if flit:
         return FLIT_PACKET_SHARE * Fraction(payload, payload + (HEADER_BYTES if overhead is None else overhead))
-    return Fraction(payload, payload + (HEADER_BYTES + FRAMING_BYTES if overhead is None else overhead))
-
-
-DLLP_BYTES = 8
-"""An acknowledgement or flow control update on the wire below Flit mode (Intel AN 855, AN 690)."""
+    beside = HEADER_BYTES + FRAMING_BYTES if overhead is None else overhead
+    return Fraction(payload, wire_bytes(payload, payload, beside))
 
 
 def wire_bytes(size: int, largest: int, overhead: int) -> int:

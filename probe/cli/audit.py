@@ -10,7 +10,8 @@ from probe.audit.document import AuditDocument
 from probe.audit.outcome import exit_status
 from probe.cli.options import CsvOption, JsonOption, SnapshotArgument, SysfsOption, WakeOption, evidence_from
 from probe.cli.showing import show
-from probe.compare.expectations import deviations, parse
+from probe.compare.expectation_file import parse
+from probe.compare.expectations import deviations, not_covered
 from probe.documents.files import read_bytes
 from probe.exceptions import InputError, NothingToJudge
 from probe.verdict.words import Verdict
@@ -62,8 +63,12 @@ def show_audit(
 
 def held_to(file: str, document: AuditDocument) -> AuditDocument:
     """The audit with its deviations from a file of expectations."""
-    expectations = parse(read_bytes(file).decode("utf-8", "replace"), file)
-    return replace(document, deviations=deviations(expectations, document.links, document.host.uptime_s))
+    expectations = parse(read_bytes(file), file)
+    return replace(
+        document,
+        deviations=deviations(expectations, document),
+        observations=(*document.observations, *not_covered(expectations, document.links)),
+    )
 
 
 def _words(only: str | None) -> frozenset[Verdict] | None:

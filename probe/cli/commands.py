@@ -13,7 +13,7 @@ class Group(StrEnum):
     LOAD = "Put under load"
     ACTIVE = "Test by writing to hardware"
     WATCH_OVER = "Watch over"
-    RECKON = "Reckon"
+    CALCULATE = "Calculate"
 
 
 class Command(msgspec.Struct, frozen=True):
@@ -83,7 +83,9 @@ COMMANDS: tuple[Command, ...] = (
     Command("collect", "Run once for cron or a timer: keep a snapshot, tell monitoring.", Group.WATCH_OVER),
     Command("fleet", "Ask one question of many hosts.", Group.WATCH_OVER, _FLEET),
     Command("schema", "Print the JSON Schema of a document, or the names of all documents.", Group.WATCH_OVER),
-    Command("decode", "Decode a config space: raw bytes, or any text of offsets and hexadecimal bytes.", Group.RECKON),
-    Command("ceiling", "Show what a link can carry, one direction, step by step.", Group.RECKON),
-    Command("ratio", "Reckon a bit error ratio with exact bounds.", Group.RECKON),
+    Command(
+        "decode", "Decode a config space: raw bytes, or any text of offsets and hexadecimal bytes.", Group.CALCULATE
+    ),
+    Command("ceiling", "Show what a link can carry, one direction, step by step.", Group.CALCULATE),
+    Command("ratio", "Calculate a bit error ratio with exact bounds.", Group.CALCULATE),
 )

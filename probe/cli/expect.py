@@ -7,11 +7,15 @@ from typing import Annotated
 import typer
 
 from probe.audit.audit import audit
+from probe.audit.headline import headline
+from probe.audit.names import title
 from probe.cli.audit import held_to, show_audit
 from probe.cli.options import CsvOption, JsonOption, SnapshotArgument, SysfsOption, evidence_from
 from probe.compare.expectation_file import to_toml
 from probe.documents.files import STANDARD_STREAM
 from probe.documents.writing import write_atomically
+from probe.foreign_text import plain
+from probe.links.kind_of_link import KindOfLink
 
 
 def write(
@@ -24,6 +28,10 @@ def write(
     """Turn a known-good machine into a TOML file that a person can read and edit."""
     document = audit(evidence_from(sysfs, snapshot))
     host = document.host
+    for link in document.links:
+        if link.kind is KindOfLink.SLOT and link.verdict.below_capability:
+            told = f"{title(link)} is {link.verdict} now, and is written as it is: {headline(link)}"
+            print(f"linkprobe: {plain(told)}", file=sys.stderr)  # noqa: T201 - beside the file, which may be standard output
     text = to_toml(document.links, f"{host.name or 'a machine'}, {host.taken_at}")
     if output == STANDARD_STREAM:
         sys.stdout.write(text)

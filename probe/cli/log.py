@@ -7,11 +7,11 @@ import typer
 
 from probe.cli.options import JsonOption
 from probe.documents.files import encode_lines, read_bytes
-from probe.errors.log_events import log_events
+from probe.errors.log_events import log_events_of_boots
 from probe.evidence import LogLine, Unread
 from probe.exceptions import InputError
 from probe.foreign_text import made_plain
-from probe.host.kernel_log import read_kernel_log, saved_lines
+from probe.host.kernel_log import read_kernel_log, saved_boots
 from probe.host.opening import open_source
 from probe.render.terminal import log as screen
 from probe.render.terminal.console import console
@@ -24,7 +24,8 @@ def log(
     json: JsonOption = False,
 ) -> None:
     """Show what the kernel's log says of PCI Express: errors, containment, hot-plug, links, firmware records."""
-    events = log_events(_this_host() if file is None else saved_lines(read_bytes(file).decode("utf-8", "replace")))
+    boots = (_this_host(),) if file is None else saved_boots(read_bytes(file).decode("utf-8", "replace"))
+    events = log_events_of_boots(boots)
     if json:
         sys.stdout.buffer.write(encode_lines(events))
     else:

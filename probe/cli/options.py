@@ -62,6 +62,9 @@ LinksArgument = Annotated[
     list[str] | None,
     typer.Argument(metavar="LINK...", help="Links: an address at either end, or a slot.", autocompletion=places),
 ]
+DifferentMachinesOption = Annotated[
+    bool, typer.Option("--different-machines", help="Compare snapshots of different machines too.")
+]
 WakeOption = Annotated[bool, typer.Option("--wake", help="Read sleeping devices too, which wakes them.")]
 
 

@@ -6,7 +6,7 @@ import typer
 
 from probe.cli.options import JsonOption
 from probe.cli.showing import show
-from probe.errors.ratio import ratio as reckon
+from probe.errors.ratio import ratio as calculate
 
 
 def ratio(
@@ -18,5 +18,5 @@ def ratio(
     target: Annotated[float, typer.Option(metavar="R", help="The ratio to show.")] = 1e-12,
     json: JsonOption = False,
 ) -> None:
-    """Reckon a bit error ratio with exact bounds, and how long a link must run clean to show one."""
-    show(reckon(speed, width, errors=errors, hours=hours, confidence=confidence, target=target), json=json)
+    """Calculate a bit error ratio with exact bounds, and how long a link must run clean to show one."""
+    show(calculate(speed, width, errors=errors, hours=hours, confidence=confidence, target=target), json=json)

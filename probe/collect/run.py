@@ -1,6 +1,5 @@
 """One run of the collector: read, keep, compare with the run before, tell monitoring. Quiet where nothing changed."""
 
-import json
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,15 +12,13 @@ from probe.audit.snapshot import Snapshot, take
 from probe.collect.settings import Settings
 from probe.collect.spool import Spool
 from probe.compare.changes import Change, exit_status
-from probe.compare.diff import diff
+from probe.compare.diff import follow
 from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
 from probe.exit_status import ExitStatus
 from probe.host.bounded import Hung, read_bounded
 from probe.host.source import Source
 from probe.render.openmetrics.collected import Collected, RunFigures, exposition
-
-_WIDEST = ".widest.json"
 
 
 class Run(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,16 +44,19 @@ def collect(source: Source, settings: Settings) -> Run:
             _tell(settings, links, spool, _figures(spool, began, hung=hung.function))
             return Run(lines=(str(hung),), status=ExitStatus.URGENT)
         kept = spool.keep(after)
-        changes, status = _compared(before, after, settings)
+        changes, status = _compared(before, after, settings, spool)
         gone = sum(change.kind == "gone" for change in changes)
         _tell(settings, after.links, spool, _figures(spool, began, gone=gone))
         return Run(lines=tuple(_lines(changes)), status=status, kept=str(kept))
 
 
-def _compared(before: Snapshot | None, after: Snapshot, settings: Settings) -> tuple[tuple[Change, ...], ExitStatus]:
+def _compared(
+    before: Snapshot | None, after: Snapshot, settings: Settings, spool: Spool
+) -> tuple[tuple[Change, ...], ExitStatus]:
     if before is None:
         return (), ExitStatus.CLEAN
-    compared = diff(before, after, settings.limits)
+    compared, identities = follow(before, after, settings.limits, spool.known())
+    spool.remember(identities)
     return compared.changes, exit_status(compared)
 
 
@@ -69,32 +69,27 @@ def _lines(changes: tuple[Change, ...]) -> Iterator[str]:
 
 def _figures(spool: Spool, began: float, *, hung: str = "", gone: int = 0) -> RunFigures:
     """The figures of this run; one that hung leaves the time of the last good one as it was."""
-    marker = spool.path / ".told"
     if not hung:
-        marker.touch()
-    taken_s = marker.stat().st_mtime if marker.exists() else 0.0
-    return RunFigures(taken_s=taken_s, seconds=time.monotonic() - began, hung=hung, gone=gone)
+        spool.tell()
+    return RunFigures(taken_s=spool.told(), seconds=time.monotonic() - began, hung=hung, gone=gone)
 
 
 def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run: RunFigures) -> None:
-    widest = _widest(spool.path / _WIDEST, links)
+    widest = _widest(spool, links)
     if settings.metrics is not None:
         write_atomically(
             Path(settings.metrics), exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
         )
 
 
-def _widest(path: Path, links: tuple[LinkDocument, ...]) -> dict[str, int]:
+def _widest(spool: Spool, links: tuple[LinkDocument, ...]) -> dict[str, int]:
     """The widest that each component was ever seen in its place, kept beside the snapshots."""
-    try:
-        kept: dict[str, int] = json.loads(path.read_text())
-    except (OSError, ValueError):
-        kept = {}
+    kept = spool.widest()
     found = {}
     for link in links:
         width = link.negotiated.width
         key = f"{link.place_id} {identity(link)}"
         if width is not None:
             kept[key] = found[link.place_id] = max(width, kept.get(key, 0))
-    write_atomically(path, json.dumps(kept, sort_keys=True).encode())
+    spool.keep_widest(kept)
     return found

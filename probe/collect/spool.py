@@ -1,24 +1,40 @@
-"""The spool: compressed snapshots of one host, whole or absent, rotated by age and size, never filling the disk."""
+"""The spool: compressed snapshots of one host, whole or absent, rotated by age and size, never filling the disk.
+
+Snapshots hold serial numbers, which the kernel itself keeps to root: the directory and its files are open to who
+collects alone, and to the group of the settings. No link in it is followed.
+"""
 
 import contextlib
 import fcntl
 import os
 import shutil
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeVar
+
+import msgspec
 
 from probe.audit.snapshot import Snapshot
 from probe.collect.settings import Settings
+from probe.compare.identity import Identity
 from probe.documents.files import encode, read_snapshot
+from probe.documents.rights import others_can_write, read_regular
 from probe.documents.spool_name import running_number
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError, LinkprobeError
 from probe.foreign_text import file_name
 
 _SUFFIX = ".json.gz"
+_KNOWN, _WIDEST, _TOLD, _LOCK = ".identities.json", ".widest.json", ".told", ".lock"
+_DIRECTORY, _DIRECTORY_OF_GROUP, _FILE, _FILE_OF_GROUP = 0o700, 0o750, 0o600, 0o640
+_MARK = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
 _MEGA = 1_000_000
 _DAY_S = 86_400.0
+
+
+Note = TypeVar("Note")
 
 
 class Spool:
@@ -27,15 +43,17 @@ class Spool:
     def __init__(self, settings: Settings) -> None:
         self.path = Path(settings.spool)
         self._settings = settings
+        self._group = settings.group_id
+        self._mode = _FILE if self._group is None else _FILE_OF_GROUP
 
     @contextmanager
     def held(self) -> Iterator[bool]:
         """Keep other runs out; False where another run is in. Raises InputError where the spool cannot be made."""
         try:
-            self.path.mkdir(parents=True, exist_ok=True)
-            descriptor = os.open(self.path / ".lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            self._make()
+            descriptor = self._mark(_LOCK)
         except OSError as error:
-            what = f"the spool cannot be used ({error.strerror})"
+            what = f"the spool cannot be used ({error.strerror or error})"
             raise InputError(what, where=str(self.path), remedy="make it, or name another in the settings") from error
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -48,10 +66,31 @@ class Spool:
         finally:
             os.close(descriptor)
 
+    def _make(self) -> None:
+        """The directory, closed to others. Raises InputError for one that others can write, OSError."""
+        if not self.path.exists():
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self.path.mkdir(mode=_DIRECTORY, exist_ok=True)
+        there = self.path.stat()
+        if os.geteuid() == 0 and others_can_write(there):
+            what = "is a spool that another user can write, and this runs as root"
+            raise InputError(what, where=str(self.path), remedy=f"chown root {self.path}; chmod go-w {self.path}")
+        if self._group is not None and there.st_gid != self._group and there.st_uid == os.geteuid():
+            os.chown(self.path, -1, self._group)
+            self.path.chmod(_DIRECTORY_OF_GROUP)
+
+    def _mark(self, name: str) -> int:
+        """An open file of ours that is no link, whoever put it there. Raises OSError."""
+        descriptor = os.open(self.path / name, _MARK, _FILE)
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            os.close(descriptor)
+            raise FileExistsError(0, f"{name} is no file")
+        return descriptor
+
     def snapshots(self) -> list[Path]:
         """The snapshots, oldest first."""
         try:
-            return sorted((path for path in self.path.iterdir() if running_number(path.name) is not None), key=_written)
+            return sorted((path for path in self.path.iterdir() if _is_snapshot(path)), key=_written)
         except OSError:
             return []
 
@@ -62,6 +101,51 @@ class Spool:
                 return read_snapshot(str(path))
         return None
 
+    def known(self) -> dict[str, Identity]:
+        """What was known by the last run of the component in each place; nothing where that cannot be read."""
+        return self._noted(_KNOWN, dict[str, Identity]) or {}
+
+    def remember(self, identities: dict[str, Identity]) -> None:
+        """Keep what is known of each component, for the run after this one."""
+        self._note(_KNOWN, identities)
+
+    def widest(self) -> dict[str, int]:
+        """The widest that each component was ever seen in its place; nothing where that cannot be read."""
+        return self._noted(_WIDEST, dict[str, int]) or {}
+
+    def keep_widest(self, widest: dict[str, int]) -> None:
+        """Keep the widest seen, for the run after this one."""
+        self._note(_WIDEST, widest)
+
+    def _noted(self, name: str, kind: type[Note]) -> Note | None:
+        try:
+            return msgspec.json.decode(read_regular(self.path / name), type=kind)
+        except (OSError, ValueError, RecursionError):
+            return None
+
+    def _note(self, name: str, note: object) -> None:
+        path = self.path / name
+        if path.is_symlink():
+            path.unlink()
+        write_atomically(path, msgspec.json.encode(note, order="sorted"), mode=self._mode, group=self._group)
+
+    def told(self) -> float:
+        """When a run last ended well, seconds since the epoch; 0 where none did."""
+        try:
+            there = os.lstat(self.path / _TOLD)
+        except OSError:
+            return 0.0
+        return there.st_mtime if stat.S_ISREG(there.st_mode) else 0.0
+
+    def tell(self) -> None:
+        """Note that a run ended well. Where that cannot be noted, the older time stays."""
+        with contextlib.suppress(OSError):
+            descriptor = self._mark(_TOLD)
+            try:
+                os.utime(descriptor)
+            finally:
+                os.close(descriptor)
+
     def keep(self, snapshot: Snapshot) -> Path:
         """Write a snapshot and rotate. Raises InputError, with earlier snapshots untouched, where it cannot be kept."""
         listed = self.snapshots()
@@ -70,8 +154,9 @@ class Spool:
         number = _written(listed[-1])[0] + 1 if listed else 0
         name = file_name(host.name or "host")
         path = self.path / f"{moment}Z-{number:08d}-{name}{_SUFFIX}"
-        self._make_room(listed, len(encode(snapshot)))
-        write_atomically(path, encode(snapshot))
+        data = encode(snapshot)
+        self._make_room(listed, len(data))
+        write_atomically(path, data, mode=self._mode, group=self._group)
         self._rotate(path)
         return path
 
@@ -99,6 +184,10 @@ class Spool:
             if path.stat().st_mtime < until or sum(sizes.values()) > self._settings.keep_megabytes * _MEGA:
                 path.unlink(missing_ok=True)
                 del sizes[path]
+
+
+def _is_snapshot(path: Path) -> bool:
+    return running_number(path.name) is not None and not path.is_symlink() and path.is_file()
 
 
 def _written(path: Path) -> tuple[int, str]:

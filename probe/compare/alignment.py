@@ -11,12 +11,38 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 import msgspec
 
 from probe.compare.comparable import Comparable, Place
+from probe.compare.identity import Identity
 
 _SAME_SERIAL, _SAME_WIRING, _SAME_NUMBER, _ANOTHER, _NOT_THERE = 8.0, 1.0, 0.5, -8.0, -1.0
 
 
-def aligned(snapshots: Sequence[Comparable]) -> tuple[Comparable, ...]:
-    """The same snapshots in time order, each place under the key it had when it was first seen."""
+def identities(seen: Comparable) -> dict[str, Identity]:
+    """What is known of the component in each place, by the wiring in this snapshot: to be carried forward."""
+    return {place.id: place.identity for place in seen.places.values() if place.identity is not None}
+
+
+def aligned(snapshots: Sequence[Comparable], known: Mapping[str, Identity] | None = None) -> tuple[Comparable, ...]:
+    """The same snapshots in time order, each place under the key it had when it was first seen.
+
+    `known` are the `identities` that were known before the first of them was taken.
+    """
+    first, *rest = snapshots
+    if known:
+        snapshots = (_filled(first, known), *rest)
+    return _in_order(snapshots)
+
+
+def _filled(seen: Comparable, known: Mapping[str, Identity]) -> Comparable:
+    places = {}
+    for key, place in seen.places.items():
+        earlier, identity = known.get(place.id), place.identity
+        if identity is not None and earlier is not None and not identity.differs_from(earlier):
+            identity = identity.filled_from(earlier)
+        places[key] = msgspec.structs.replace(place, identity=identity)
+    return Comparable(places, seen.evidence)
+
+
+def _in_order(snapshots: Sequence[Comparable]) -> tuple[Comparable, ...]:
     known: dict[str, Place] = {}
     found: list[Comparable] = []
     for seen in snapshots:

@@ -11,18 +11,19 @@ from probe.compare.growth import CountGrowth, ErrorsCounted, LinkErrors, StatusB
 from probe.compare.host import HostChanged
 from probe.compare.judged_anew import BelowCapability
 from probe.compare.logged import Logged
-from probe.compare.presence import Came, FunctionChanged, Gone, Moved, PortChanged, Replaced
+from probe.compare.presence_changes import Came, FunctionChanged, Gone, Moved, PortChanged, Replaced
 from probe.compare.quantities import QuantityChanged
 from probe.compare.rank import Rank
 from probe.compare.sight import NotCompared
 from probe.compare.swaps import Conclusion
+from probe.compare.unclaimed import Unclaimed
 from probe.errors.log_events import LogEvent
 from probe.exit_status import ExitStatus, status_of
 from probe.schemas import Schema
 
 Lasting = (
     Gone | Came | Moved | Replaced | PortChanged | FunctionChanged | QuantityChanged | BelowCapability | HostChanged
-    | Logged | ErrorsCounted | StatusBits | NotCompared
+    | Logged | ErrorsCounted | Unclaimed | StatusBits | NotCompared
 )  # fmt: skip
 
 
@@ -91,7 +92,8 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
 class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     """Snapshots compared. `alterations` and `counts` are complete; `changes` and `errors` are made of them.
 
-    `undecided` says that something was read in one snapshot only which a comparison cannot do without.
+    `undecided` says that something was read in one snapshot only which a comparison cannot do without; `uncounted` why
+    errors may have come that were not counted.
     """
 
     schema: str = Schema.DIFF
@@ -113,11 +115,17 @@ class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     snapshots: int = 2
     undecided: bool = False
     conclusions: tuple[Conclusion, ...] = ()
+    uncounted: tuple[str, ...] = ()
 
     @property
     def empty(self) -> bool:
         """Nothing changed, nothing was counted, nothing was logged."""
         return not (self.alterations or self.counts or self.events or self.changes)
+
+    @property
+    def nothing(self) -> str:
+        """What to say where nothing changed."""
+        return "Nothing changed that could be seen." if self.uncounted else "Nothing changed."
 
 
 def told(changes: Iterable[AnyChange]) -> tuple[Change, ...]:

@@ -15,10 +15,15 @@ from probe.audit.snapshot import Snapshot, judged_links
 from probe.compare.identity import Identity, identity_of
 from probe.errors.counts import ErrorCount, ErrorTotals
 from probe.evidence import Evidence
+from probe.kernel_spellings import ASLEEP, SUSPENDED
 from probe.links.link import WhichEnd
+from probe.verdict.words import Verdict
 
 FunctionKey = tuple[WhichEnd, int, int]
-"""A function of one end: the end, device and function number. The bus number may be another one later."""
+"""A function of one end: the end, device and function number. The bus number may be another one later; a virtual
+function on a bus further on has a device number above those of one bus."""
+
+DEVICES_OF_A_BUS = 32
 
 
 class FunctionCounters(msgspec.Struct, frozen=True):
@@ -51,6 +56,16 @@ class Place(msgspec.Struct, frozen=True, dict=True):
         """What is in it, in words."""
         return described(self.link) or "nothing"
 
+    @property
+    def asleep(self) -> bool:
+        """Whether what is in it was asleep, by its power state: what it does not give then is not lost."""
+        return self.link.component is not None and self.link.component.power_state in {*ASLEEP, SUSPENDED}
+
+    @property
+    def rests(self) -> bool:
+        """Whether what is in it was asleep or saved power."""
+        return self.asleep or self.link.verdict is Verdict.RESTING
+
     @cached_property
     def functions(self) -> dict[FunctionKey, FunctionCounters]:
         """The counters of both ends, by function."""
@@ -66,16 +81,21 @@ class Place(msgspec.Struct, frozen=True, dict=True):
 
     @cached_property
     def function_numbers(self) -> dict[tuple[int, int], str]:
-        """The component's functions: device and function number to full address."""
-        return {key[1:]: address for key, address in self._addresses() if key[0] is WhichEnd.COMPONENT}
+        """The component's functions, virtual ones apart: device and function number to full address."""
+        below = self.link.component.functions if self.link.component else ()
+        return {key[1:]: address for key, address in self._addresses() if address in below}
 
     def _addresses(self) -> Iterator[tuple[FunctionKey, str]]:
         port = self.link.downstream_port
         below = self.link.component.functions if self.link.component else ()
+        bus = Address.parse(below[0]).bus if below else None
         for text in dict.fromkeys((*self.link.counters, *below)):
             address = Address.parse(text)
             end = WhichEnd.PORT if text == port else WhichEnd.COMPONENT
-            yield (end, address.device, address.function), text
+            further = (
+                0 if bus is None or end is WhichEnd.PORT else address.bus - bus
+            )  # virtual functions may spill over
+            yield (end, address.device + further * DEVICES_OF_A_BUS, address.function), text
 
 
 class Comparable(msgspec.Struct, frozen=True):

@@ -7,21 +7,24 @@ what came and went in the middle is told too.
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from probe.audit.snapshot import Snapshot
-from probe.compare.alignment import aligned
+from probe.compare.alignment import aligned, identities
 from probe.compare.changes import Alteration, AnyChange, Comparison, InBetween, Lasting, told
 from probe.compare.comparable import Comparable, Place, comparable
 from probe.compare.growth import CountGrowth, ErrorsCounted, LinkErrors, added, errors_counted, status_bits
 from probe.compare.host import HostChanged, host_changes
+from probe.compare.identity import Identity
 from probe.compare.judged_anew import judged_anew
 from probe.compare.logged import logged
 from probe.compare.quantities import QuantityChanged, changed, text
 from probe.compare.rank import Rank
 from probe.compare.removal import TOLD_BY_REMOVAL
-from probe.compare.sight import NotCompared, not_compared
+from probe.compare.sight import NotCompared, newcomers_unread, not_compared
 from probe.compare.steps import Step, step, steps
 from probe.compare.swaps import conclusions
+from probe.errors.coverage import counter_doubts
 from probe.errors.limits import Limits
 from probe.errors.log_events import LogEvent
+from probe.links.topology import topology
 
 Placed = tuple[str, Lasting]
 """A change and the key of its place; an empty key is the machine."""
@@ -34,15 +37,27 @@ def diff(before: Snapshot, after: Snapshot, limits: Limits | None = None) -> Com
 
 def compare(snapshots: Sequence[Snapshot], limits: Limits | None = None) -> Comparison:
     """What changed over two snapshots or more of one machine, in time order."""
-    states = aligned([comparable(snapshot) for snapshot in snapshots])
+    return _compared(aligned([comparable(snapshot) for snapshot in snapshots]), limits)
+
+
+def follow(
+    before: Snapshot, after: Snapshot, limits: Limits | None, known: Mapping[str, Identity]
+) -> tuple[Comparison, dict[str, Identity]]:
+    """What changed, where `known` was known of the components before; and what is known of them now."""
+    states = aligned([comparable(before), comparable(after)], known)
+    return _compared(states, limits), identities(states[-1])
+
+
+def _compared(states: Sequence[Comparable], limits: Limits | None) -> Comparison:
     taken = steps(states)
     net = taken[0] if len(taken) == 1 else step(states[0], states[-1])
     counts, events = added(item.counts for item in taken), tuple(event for item in taken for event in item.events)
     elapsed_s, latest = _elapsed(taken), _latest(states)
     errors = tuple(errors_counted(counts, latest, elapsed_s, limits or Limits()))
-    lasting = list(_lasting(net))
-    changes: list[AnyChange] = [change for _, change in lasting]
+    lasting, uncounted = list(_lasting(net)), _uncounted(states)
+    changes: list[AnyChange] = [change for _, change in lasting if not _by_rest(change)]
     changes += _errors(net, errors, counts, events, latest)
+    changes += [change for item in taken for _, change in item.unclaimed]
     changes += _in_between(taken, lasting)
     return Comparison(
         host=states[-1].evidence.host.name,
@@ -58,11 +73,12 @@ def compare(snapshots: Sequence[Snapshot], limits: Limits | None = None) -> Comp
         events=events,
         changes=told(changes),
         errors=errors,
-        notes=tuple(_notes(taken, counts)),
+        notes=(*_notes(taken, counts), *_resting(net, lasting), *_told_of(uncounted)),
         backwards=any(item.between.backwards for item in taken),
-        snapshots=len(snapshots),
+        snapshots=len(states),
         undecided=any(isinstance(change, NotCompared) and change.undecided for _, change in lasting),
         conclusions=conclusions(taken),
+        uncounted=uncounted,
     )
 
 
@@ -77,6 +93,8 @@ def _lasting(of: Step) -> Iterator[Placed]:
         yield from ((key, change) for change in changed(then, now, same_component=of.is_same(key)))
     kept = ((then, now) for key, then, now in of.pairs() if of.is_same(key))
     yield from (("", change) for change in not_compared(kept))
+    newcomers = (now for key, now in of.after.places.items() if key in of.presence.anew)
+    yield from (("", change) for change in newcomers_unread(newcomers, of.after.places.values()))
 
 
 def _errors(
@@ -101,7 +119,8 @@ def _titles(places: Mapping[str, Place]) -> dict[str, str]:
     found: dict[str, str] = {}
     for place in places.values():
         component = place.link.component
-        for address in (place.link.downstream_port, *(component.functions if component is not None else ())):
+        functions = component.functions if component is not None else ()
+        for address in (place.link.downstream_port, *functions, *place.link.counters):
             if address is not None:
                 found[address] = place.title
     return found
@@ -116,6 +135,33 @@ def _in_between(taken: Sequence[Step], lasting: Sequence[Placed]) -> Iterator[In
         for key, change in _lasting(item):
             if change.rank is Rank.WORSE and (key, change.kind) not in known:
                 yield InBetween(first=number, second=number + 1, what=change)
+
+
+def _uncounted(states: Sequence[Comparable]) -> tuple[str, ...]:
+    """Why the first or the last of them could not count every error."""
+    doubts = (
+        doubt for state in (states[0], states[-1]) for doubt in counter_doubts(state.evidence, topology(state.evidence))
+    )
+    return tuple(dict.fromkeys(doubt.meaning for doubt in doubts))
+
+
+def _told_of(uncounted: Sequence[str]) -> Iterator[str]:
+    if uncounted:
+        yield f"Errors may have come that were not counted: {'; '.join(uncounted)}."
+
+
+def _by_rest(change: Lasting) -> bool:
+    return isinstance(change, QuantityChanged) and change.by_rest
+
+
+def _resting(net: Step, lasting: Iterable[Placed]) -> Iterator[str]:
+    """A word for each component that fell asleep or woke up, or was slower to save power in one of the two."""
+    changed_by_rest = {key for key, change in lasting if _by_rest(change)}
+    for key, then, now in net.pairs():
+        if key in changed_by_rest or (net.is_same(key) and then.asleep != now.asleep):
+            was, is_now = ("at rest" if place.rests else "awake" for place in (then, now))
+            state = "at rest both times" if then.rests and now.rests else f"{was} before, {is_now} now"
+            yield f"{now.title}: {state}; what it runs at is judged under load."
 
 
 def _elapsed(taken: Sequence[Step]) -> float | None:

@@ -28,7 +28,10 @@ _HOUR_S = 3600.0
 
 
 class CountGrowth(msgspec.Struct, frozen=True):
-    """Errors counted between two snapshots. `floor` says that the counter began anew, so more may have come."""
+    """Errors counted between two snapshots. `floor` says that the counter began anew, so more may have come.
+
+    `position` is the device and function number in the component, which stay where bus numbers change.
+    """
 
     place: str
     end: WhichEnd
@@ -37,6 +40,7 @@ class CountGrowth(msgspec.Struct, frozen=True):
     error: str
     count: int
     floor: bool = False
+    position: tuple[int, int] = (0, 0)
 
     @property
     def counted(self) -> ErrorCount:
@@ -137,7 +141,7 @@ def growth(before: Place | None, after: Place, between: Interval, *, anew: bool)
         lost = key in earlier  # what a counter that began anew had counted before is not known
         for item in _grown(then, now, from_nothing=between.rebooted or fresh or key not in earlier):
             floor = between.rebooted or (lost and (then is None or _fell(then, now)))
-            yield CountGrowth(after.key, *item.key, item.count, floor)
+            yield CountGrowth(after.key, *item.key, item.count, floor, key[1:])
 
 
 def _grown(then: FunctionCounters | None, now: FunctionCounters, *, from_nothing: bool) -> Iterator[ErrorCount]:
@@ -163,7 +167,7 @@ def added(steps: Iterable[Iterable[CountGrowth]]) -> tuple[CountGrowth, ...]:
     found: dict[tuple[object, ...], CountGrowth] = {}
     for step in steps:
         for item in step:
-            key = (item.place, item.end, item.function.rpartition(":")[2], item.severity, item.error)
+            key = (item.place, item.end, item.position, item.severity, item.error)
             sofar = found.get(key)
             found[key] = item if sofar is None else msgspec.structs.replace(
                 item, count=item.count + sofar.count, floor=item.floor or sofar.floor

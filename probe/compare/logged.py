@@ -14,7 +14,7 @@ from probe.registers.errors import Severity
 _TOLD = frozenset({
     EventKind.ERROR, EventKind.CONTAINMENT, EventKind.LINK_DOWN, EventKind.LINK_UP, EventKind.CARD, EventKind.CARD_OUT,
     EventKind.BUTTON, EventKind.POWER_FAULT, EventKind.SPEED_HELD, EventKind.BANDWIDTH, EventKind.FIRMWARE_RECORD,
-    EventKind.COMPLETION_TIMEOUT,
+    EventKind.COMPLETION_TIMEOUT, EventKind.SUPPRESSED,
 })  # fmt: skip
 _URGENT = frozenset({EventKind.CONTAINMENT, EventKind.POWER_FAULT})
 _BAD = _URGENT | {EventKind.LINK_DOWN, EventKind.SPEED_HELD, EventKind.COMPLETION_TIMEOUT}

@@ -39,13 +39,14 @@ class Quantity:
 
 
 class QuantityChanged(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="quantity"):
-    """A value of a link is another one; both were read."""
+    """A value of a link is another one; both were read. `by_rest` says that all it tells is that the link rests."""
 
     place: str
     name: str
     before: Value
     after: Value
     rank: Rank
+    by_rest: bool = False
 
     @property
     def kind(self) -> str:
@@ -71,7 +72,7 @@ class QuantityChanged(msgspec.Struct, frozen=True, kw_only=True, tag_field="chan
 def changed(before: Place, after: Place, *, same_component: bool) -> Iterator[QuantityChanged]:
     """The quantities of one place that differ, of what was read both times."""
     then, now = before.link, after.link
-    rests = Verdict.RESTING in {then.verdict, now.verdict}
+    rests = before.rests or after.rests
     slot = KindOfLink.SLOT in {then.kind, now.kind}
     for row in QUANTITIES:
         if row.of_component and not same_component:
@@ -83,7 +84,10 @@ def changed(before: Place, after: Place, *, same_component: bool) -> Iterator[Qu
         if old != new:
             quiet = (rests and row.restless) or (row.alarms and not slot)
             rank = Rank.NEUTRAL if quiet else row.rank(old, new)
-            yield QuantityChanged(place=after.title, name=row.name, before=old, after=new, rank=rank)
+            by_rest = rests and rank is Rank.NEUTRAL and (row.restless or row.name == VERDICT)
+            yield QuantityChanged(
+                place=after.title, name=row.name, before=old, after=new, rank=rank, by_rest=by_rest
+            )  # fmt: skip
 
 
 def only_in(one: Place, other: Place) -> tuple[str, ...]:
@@ -199,6 +203,7 @@ def _rates(link: LinkDocument, told: frozenset[tuple[WhichEnd, str]]) -> AtEnds:
     return {
         end: tuple(rate for rate, complete in rates.items() if complete and (end, rate) in told)
         for end, rates in sorted(link.equalization.items())
+        if end in {end for end, _ in told}
     }
 
 
@@ -224,6 +229,7 @@ QUANTITIES: tuple[Quantity, ...] = (
              said=_before_now),
     Quantity(name="equalization", seen=_rates_told, value=_rates, rank=_fewer_is_worse, said=_completed,
              restless=True),
+    _plain("Target Link Speed", lambda link: link.target_gts, _neither, _from_to, of_component=False),
     _plain("Max_Payload_Size", lambda link: link.bandwidth.max_payload_size, _neither, _from_to),
     _plain("Max_Read_Request_Size", lambda link: link.bandwidth.max_read_request_size, _neither, _from_to),
     _plain("ASPM", lambda link: link.aspm, _neither, _from_to),

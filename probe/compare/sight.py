@@ -4,15 +4,17 @@ from collections.abc import Iterable, Iterator
 from enum import StrEnum
 
 import msgspec
+from msgspec import structs
 
 from probe.compare.comparable import Place
 from probe.compare.growth import counters_only_in
 from probe.compare.quantities import SPEED, VERDICT, WIDTH, only_in
 from probe.compare.rank import Rank
+from probe.errors.counts import ErrorTotals
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.words import Verdict
 
-COUNTERS, LOG = "error counters", "kernel log"
+COUNTERS = "error counters"
 DECIDING = frozenset({VERDICT, SPEED, WIDTH, COUNTERS})
 """What a comparison cannot do without: where one of these is lost, nothing was found does not mean nothing was."""
 
@@ -24,6 +26,7 @@ class When(StrEnum):
 
     BEFORE = "before"
     AFTER = "after"
+    NEVER = "never"
 
 
 class NotCompared(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="not compared"):
@@ -45,11 +48,15 @@ class NotCompared(msgspec.Struct, frozen=True, kw_only=True, tag_field="change",
         names = ", ".join(self.quantities)
         if self.read_in is When.BEFORE:
             return f"{names} no longer readable"
+        if self.read_in is When.NEVER:
+            return f"{names} of the component that is here now could not be read"
         return f"{names} not readable before, so not compared"
 
     @property
     def evidence(self) -> str:
         """Where."""
+        if self.read_in is When.NEVER:
+            return "read in neither snapshot"
         rest = len(self.places) - _SHOWN
         return (
             f"read {self.read_in} only, at {', '.join(self.places[:_SHOWN])}{f' and {rest} more' if rest > 0 else ''}"
@@ -63,7 +70,8 @@ def not_compared(pairs: Iterable[tuple[Place, Place]]) -> Iterator[NotCompared]:
         if then.link.silent or now.link.silent:  # told for what it is
             continue
         for when, one, other in ((When.BEFORE, then, now), (When.AFTER, now, then)):
-            names = (*only_in(one, other), *((COUNTERS,) if counters_only_in(one, other) else ()))
+            sleeps = then.asleep or now.asleep or {then.link.verdict, now.link.verdict} == {Verdict.RESTING}
+            names = (*(() if sleeps else only_in(one, other)), *((COUNTERS,) if counters_only_in(one, other) else ()))
             if names:
                 groups.setdefault((when, names), []).append(now)
     for (when, names), places in groups.items():
@@ -76,7 +84,22 @@ def not_compared(pairs: Iterable[tuple[Place, Place]]) -> Iterator[NotCompared]:
         )
 
 
+def newcomers_unread(newcomers: Iterable[Place], places: Iterable[Place]) -> Iterator[NotCompared]:
+    """What cannot be told of a component that is new in its place, on a machine that counts errors at all."""
+    counts = any(total != ErrorTotals() for place in places for total in place.link.counters.values())
+    for place in newcomers:
+        unread = counts and any(None in structs.astuple(total) for total in place.link.counters.values())
+        names = (
+            *((VERDICT,) if place.link.verdict is Verdict.UNJUDGED and not place.link.silent else ()),
+            *((COUNTERS,) if unread else ()),
+        )
+        if names:
+            yield NotCompared(
+                place=place.title, places=(place.title,), quantities=names, read_in=When.NEVER,
+                undecided=_decides(place, names),
+            )  # fmt: skip
+
+
 def _decides(place: Place, names: tuple[str, ...]) -> bool:
-    """A link at rest is judged under load, and only a slot can raise an alarm."""
-    slot = place.link.kind is KindOfLink.SLOT and place.link.verdict is not Verdict.RESTING
-    return slot and not DECIDING.isdisjoint(names)
+    """Only a slot can raise an alarm."""
+    return place.link.kind is KindOfLink.SLOT and not DECIDING.isdisjoint(names)

@@ -11,6 +11,7 @@ from probe.compare.interval import Interval, interval
 from probe.compare.logged import events_between
 from probe.compare.presence import Presence, presence
 from probe.compare.removal import Removal, removal
+from probe.compare.unclaimed import Unclaimed, unclaimed
 from probe.errors.log_events import LogEvent
 
 
@@ -24,6 +25,7 @@ class Step(msgspec.Struct, frozen=True, kw_only=True):
     presence: Presence
     removals: Mapping[str, Removal]
     counts: tuple[CountGrowth, ...]
+    unclaimed: tuple[tuple[str, Unclaimed], ...]
 
     def pairs(self) -> Iterator[tuple[str, Place, Place]]:
         """The places that both have."""
@@ -51,8 +53,9 @@ def step(before: Comparable, after: Comparable) -> Step:
         for item in growth(before.places.get(key), now, between, anew=key in present.anew)
     )
     return Step(
-        before=before, after=after, between=between, events=events, presence=present, removals=removals, counts=counts
-    )
+        before=before, after=after, between=between, events=events, presence=present, removals=removals, counts=counts,
+        unclaimed=tuple(unclaimed(before, after, between, counts)),
+    )  # fmt: skip
 
 
 def steps(snapshots: Sequence[Comparable]) -> tuple[Step, ...]:

@@ -17,14 +17,44 @@ TARGET = 1e-12
 """The ratio that the Base Specification aims at up to 32 GT/s (AMD UG1586; PCI-SIG seminar 2014)."""
 
 _STEPS = 200
+_NEGLIGIBLE = 1e-18
+_MOST = 1_000_000_000
 
 
 def poisson_at_most(errors: int, mean: float) -> float:
     """The probability of `errors` or fewer where `mean` are expected."""
-    if mean == 0.0:
-        return 1.0
-    log_mean = math.log(mean)
-    return math.fsum(math.exp(count * log_mean - mean - math.lgamma(count + 1)) for count in range(errors + 1))
+    return _sum_down(errors, mean) if mean > errors else 1.0 - _sum_up(errors + 1, mean)
+
+
+def poisson_at_least(errors: int, mean: float) -> float:
+    """The probability of `errors` or more where `mean` are expected."""
+    return _sum_up(errors, mean) if mean < errors else 1.0 - _sum_down(errors - 1, mean)
+
+
+def _sum_down(count: int, mean: float) -> float:
+    """The probabilities of `count`, `count` - 1 and so on, each less than the one before since `mean` is greater."""
+    total, term = 0.0, _probability(count, mean)
+    while count >= 0 and term > total * _NEGLIGIBLE:
+        total += term
+        term *= count / mean
+        count -= 1
+    return total
+
+
+def _sum_up(count: int, mean: float) -> float:
+    """The probabilities of `count`, `count` + 1 and so on, each less than the one before since `mean` is less."""
+    total, term = 0.0, _probability(count, mean)
+    while term > total * _NEGLIGIBLE:
+        total += term
+        count += 1
+        term *= mean / count
+    return total
+
+
+def _probability(count: int, mean: float) -> float:
+    if count < 0 or mean == 0.0:
+        return 1.0 if count == 0 else 0.0
+    return math.exp(count * math.log(mean) - mean - math.lgamma(count + 1))
 
 
 def upper_mean(errors: int, confidence: float) -> float:
@@ -38,7 +68,7 @@ def lower_mean(errors: int, confidence: float) -> float:
     _check(errors, confidence)
     if errors == 0:
         return 0.0
-    return _bisect(lambda mean: 1.0 - poisson_at_most(errors - 1, mean) < 1.0 - confidence, errors)
+    return _bisect(lambda mean: poisson_at_least(errors, mean) < 1.0 - confidence, errors)
 
 
 def interval(errors: int, confidence: float) -> tuple[float, float]:
@@ -67,5 +97,8 @@ def _bisect(below: Callable[[float], bool], errors: int) -> float:
 def _check(errors: int, confidence: float) -> None:
     if errors < 0:
         raise InputError("errors cannot be negative", where=str(errors), remedy="give a count")
+    if errors > _MOST:
+        remedy = f"give {_MOST:,} or fewer; a link with more needs no ratio"
+        raise InputError("are too many errors for exact bounds", where=str(errors), remedy=remedy)
     if not 0.0 < confidence < 1.0:
         raise InputError("no confidence", where=str(confidence), remedy="give one between 0 and 1, as 0.95")

@@ -12,7 +12,7 @@ import msgspec
 from probe.errors.attribution import ErrorFinding, is_data_error, is_link_error
 from probe.exceptions import InputError
 
-_LIMIT = re.compile(r"(\d+)\s*/\s*(\d+(?:\.\d+)?)\s*h")
+_LIMIT = re.compile(r"(\d{1,9})\s*/\s*(\d{1,9}(?:\.\d{1,9})?)\s*h")
 _HOUR_S = 3600.0
 
 

@@ -6,7 +6,7 @@ Linux 6.1, 6.12 and 6.18 `pcie/aer.c`, `pcie/dpc.c`, `hotplug/pciehp_ctrl.c`, `q
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from enum import StrEnum
 
 import msgspec
@@ -35,10 +35,14 @@ class EventKind(StrEnum):
     FIRMWARE_RECORD = "firmware record"
     FIRMWARE_CONTROL = "firmware control"
     COMPLETION_TIMEOUT = "completion timeout"
+    SUPPRESSED = "lines left out by the kernel"
 
 
 class LogEvent(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """One event. `status` and `mask` are register values; `errors` the specification's names of unmasked bits."""
+    """One event. `status` and `mask` are register values; `errors` the specification's names of unmasked bits.
+
+    `suppressed` lines were not logged; `boot` counts the boots of a log that holds several, from 1.
+    """
 
     kind: EventKind
     address: str | None
@@ -50,26 +54,33 @@ class LogEvent(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     errors: tuple[str, ...] = ()
     first: str | None = None
     header: PacketHeader | None = None
+    suppressed: int | None = None
+    boot: int | None = None
 
 
-_LINE = re.compile(rf"(?:[\w.-]+ )?({ADDRESS}): (.*)")
-_BUS_ERROR = re.compile(r"(?:AER: )?PCIe Bus Error: severity=([^,]+), type=([^,]+),(?: id=\w+)?\s*\(?([^)]*)\)?")
-_STATUS = re.compile(r"\s*device \[\w+:\w+\] error status/mask=([0-9a-f]{8})/([0-9a-f]{8})")
-_BIT = re.compile(r"\s*\[\s*(\d+)\]\s+(.+?)\s*(\(First\))?$")
+_LINE = re.compile(rf"(?:[\w.-]+ )?({ADDRESS})(?::pcie[0-9a-f]{{3}})?: (.*)")
+_BUS_ERROR = re.compile(
+    r"(?:AER: )?(?:PCIe|CXL) Bus Error: severity=([^,]+), type=([^,]+),(?: id=\w+)?\s*\(?([^)]*)\)?"
+)
+_STATUS = re.compile(r"\s*(?:AER:\s+)?device \[\w+:\w+\] error status/mask=([0-9a-f]{8})/([0-9a-f]{8})")
+_BIT = re.compile(r"\s*(?:AER:\s+)?\[\s*(\d+)\]\s+(.+?)\s*(\(First\))?$")
 _HEADER = re.compile(r"\s*(?:AER:\s+)?TLP Header(?: \(Flit\))?: ((?:(?:0x)?[0-9a-f]{8}\s*){4})")
 _RECEIVED = re.compile(
     r"(?:AER: )?(?:Multiple )?(Correct\w+|Uncorrect\w+ \([\w-]+\)) error (?:message )?received(?: from|:)\s*"
     rf"({ADDRESS})?"
 )
 _FIRMWARE_STATUS = re.compile(r"(?:AER: )?aer_status: 0x([0-9a-f]{8}), aer_mask: 0x([0-9a-f]{8})")
-_DPC = re.compile(r"(?:pcie )?DPC: containment event, status:\s*0x([0-9a-f]{4})")
+_DPC = re.compile(r"(?:pcie )?DPC:? containment event, status:\s*0x([0-9a-f]{4})")
 _SLOT = re.compile(r"(?:pciehp: )?Slot\(([^)]*)\)(?:: |\s)(.*)")
 _BUTTON_OFF = re.compile(r"[Pp]owering off due to button press|Button press: (?:will power|powering) off")
 _HELD = re.compile(rf"broken device, {RETRAINED_SLOW}|retraining failed")
 _BANDWIDTH = re.compile(r"([\d.]+) Gb/s available PCIe bandwidth, limited by (.+) link at")
 _CPER = re.compile(r"(?:\{(\d+)\})?\[Hardware Error\]:\s*(.*)")
+_CPER_SECTION = re.compile(r"section_?type: (.*)")
+_CPER_ERROR = re.compile(r"Error \d+, type: (.*)")
 _CPER_DEVICE = re.compile(rf"device_id: ({ADDRESS})")
 _CPER_STATUS = re.compile(r"aer_(cor|uncor)_status: 0x([0-9a-f]{8}), aer_(?:cor|uncor)_mask: 0x([0-9a-f]{8})")
+_SUPPRESSED = re.compile(r"\b\w*(?:aer|dpc|pciehp)\w*: (\d+) callbacks suppressed", re.IGNORECASE)
 _TIMEOUT = re.compile(r"completion time-?out", re.IGNORECASE)
 
 
@@ -95,11 +106,32 @@ def log_events(lines: Iterable[LogLine]) -> tuple[LogEvent, ...]:
     return tuple(reader.events)
 
 
+def log_events_of_boots(boots: Sequence[Iterable[LogLine]]) -> tuple[LogEvent, ...]:
+    """The events of a log that may hold several boots, each a time line of its own."""
+    if len(boots) == 1:
+        return log_events(boots[0])
+    return tuple(
+        msgspec.structs.replace(event, boot=number)
+        for number, lines in enumerate(boots, start=1)
+        for event in log_events(lines)
+    )
+
+
+class _Record(msgspec.Struct):
+    """A firmware record that is being read: its severity, that of its section, and the event of the section."""
+
+    line: LogLine
+    severity: Severity
+    section: Severity | None = None
+    ours: bool | None = None
+    event: int | None = None
+
+
 class _Reader:
     def __init__(self) -> None:
         self.events: list[LogEvent] = []
         self._open: dict[str, int] = {}
-        self._record: int | None = None
+        self._records: dict[str | None, _Record] = {}
 
     def _add(self, kind: EventKind, address: str | None, line: LogLine, **rest: object) -> int:
         self.events.append(
@@ -116,6 +148,8 @@ class _Reader:
         match = _LINE.search(line.text)
         if match:
             self._device(match[1], match[2], line)
+        elif suppressed := _SUPPRESSED.search(line.text):
+            self._add(EventKind.SUPPRESSED, None, line, suppressed=int(suppressed[1]))
         elif "_OSC" in line.text:
             self._add(EventKind.FIRMWARE_CONTROL, None, line)
 
@@ -184,18 +218,32 @@ class _Reader:
         match = _CPER.search(line.text)
         if match is None:
             return False
-        text = match[2]
+        number, text = match[1], match[2]
         if "event severity" in text:
-            severity = severity_of(text.partition(":")[2])
-            self._record = self._add(EventKind.FIRMWARE_RECORD, None, line, severity=severity)
-        elif self._record is not None and (device := _CPER_DEVICE.search(text)):
-            self._extend(self._record, address=device[1])
-        elif self._record is not None and (status := _CPER_STATUS.search(text)):
-            raw, mask = int(status[2], 16), int(status[3], 16)
-            told = self.events[self._record].severity or Severity.NONFATAL
-            named = error_names(raw, mask, Severity.CORRECTABLE if status[1] == "cor" else told)
-            self._extend(self._record, status=raw, mask=mask, errors=named)
+            self._records[number] = _Record(line, severity_of(text.partition(":")[2]))
+        elif number in self._records:
+            self._section(self._records[number], text)
         return True
+
+    def _section(self, record: _Record, text: str) -> None:
+        """A line of a section of a record; sections on memory, processors and the like are not ours."""
+        if error := _CPER_ERROR.search(text):
+            record.section, record.ours, record.event = severity_of(error[1]), None, None
+        elif section := _CPER_SECTION.search(text):
+            record.ours = "PCIe" in section[1] or "CXL" in section[1]
+            record.event = self._firmware_event(record) if record.ours else None
+        elif record.ours is not False and (device := _CPER_DEVICE.search(text)):
+            if record.event is None:
+                record.event = self._firmware_event(record)
+            self._extend(record.event, address=device[1])
+        elif record.event is not None and (status := _CPER_STATUS.search(text)):
+            raw, mask = int(status[2], 16), int(status[3], 16)
+            told = self.events[record.event].severity or Severity.NONFATAL
+            named = error_names(raw, mask, Severity.CORRECTABLE if status[1] == "cor" else told)
+            self._extend(record.event, status=raw, mask=mask, errors=named)
+
+    def _firmware_event(self, record: _Record) -> int:
+        return self._add(EventKind.FIRMWARE_RECORD, None, record.line, severity=record.section or record.severity)
 
 
 def firmware_keeps_errors(lines: Iterable[LogLine]) -> str | None:

@@ -1,14 +1,20 @@
 """What the two ends of a link counted and what their status registers hold.
 
-A counter that was not read is None and never zero; an end whose register was not read is absent, and one that was read
-and holds nothing is there and empty.
+A counter that was not read is None and never zero; a function that keeps none is absent. An end whose register was
+not read is absent, and one that was read and holds nothing is there and empty.
 """
 
 from probe.errors.counts import ErrorCount, ErrorCounters, ErrorTotals, error_counts_of
 from probe.kernel_spellings import COUNTER_FILES, error_total
 from probe.links.function import FunctionFacts
 from probe.links.link import Link, WhichEnd
-from probe.registers.errors import CorrectableErrorStatus, UncorrectableErrorStatus, errors_in
+from probe.registers.errors import (
+    ADVANCED_ERROR_REPORTING,
+    CorrectableErrorStatus,
+    UncorrectableErrorStatus,
+    errors_in,
+)
+from probe.registers.space import EXTENDED_START
 
 
 def error_counters(link: Link) -> ErrorCounters:
@@ -16,8 +22,13 @@ def error_counters(link: Link) -> ErrorCounters:
     counts: list[ErrorCount] = []
     totals: dict[str, ErrorTotals] = {}
     ends = [(WhichEnd.PORT, link.port.function)] if link.port is not None else []
-    for end, function in (*ends, *((WhichEnd.COMPONENT, function) for function in link.functions)):
+    for end, function in (
+        *ends,
+        *((WhichEnd.COMPONENT, function) for function in (*link.functions, *link.virtual_functions)),
+    ):
         address = str(function.address)
+        if _has_none(function) or (function.is_virtual and not _has_any(function)):
+            continue
         texts = {severity: function.evidence.attributes.get(file) for severity, file in COUNTER_FILES.items()}
         totals[address] = ErrorTotals(
             **{severity.value: None if text is None else error_total(text) for severity, text in texts.items()}
@@ -25,6 +36,19 @@ def error_counters(link: Link) -> ErrorCounters:
         for severity, text in texts.items():
             counts += error_counts_of(end, address, severity, text or "")
     return ErrorCounters(tuple(counts), totals)
+
+
+def _has_none(function: FunctionFacts) -> bool:
+    """Whether the function keeps no counters: its lists were read whole and hold no Advanced Error Reporting."""
+    space = function.space
+    if _has_any(function):
+        return False
+    whole = space.word(EXTENDED_START) is not None and not space.silent and not space.capabilities.faults
+    return whole and bool(space.capabilities.found) and space.find(ADVANCED_ERROR_REPORTING) is None
+
+
+def _has_any(function: FunctionFacts) -> bool:
+    return any(file in function.evidence.attributes for file in COUNTER_FILES.values())
 
 
 def status_errors(link: Link) -> dict[WhichEnd, tuple[str, ...]]:

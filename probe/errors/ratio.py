@@ -8,6 +8,8 @@ from probe.exceptions import InputError
 from probe.schemas import Schema
 
 _FLIT_GTS = 64.0
+_MOST_HOURS = 1e7  # over a thousand years
+_LEAST_RATIO = 1e-40
 
 
 class Ratio(msgspec.Struct, frozen=True, kw_only=True):
@@ -38,9 +40,9 @@ def ratio(  # noqa: PLR0913 - what a person may state
         raise InputError(what, where=f"SPEED {speed!r}", remedy="give 32 GT/s or less")
     if (errors is None) != (hours is None):
         raise InputError("one was given without the other", where="--errors and --hours", remedy="give both")
-    if hours is not None and hours <= 0:
-        raise InputError("is no time", where=f"--hours {hours:g}", remedy="give more than 0")
-    if not 0 < target < 1:
+    if hours is not None and not 0 < hours < _MOST_HOURS:
+        raise InputError("is no time a link can run", where=f"--hours {hours:g}", remedy="give more than 0, as 24")
+    if not _LEAST_RATIO < target < 1:
         raise InputError("is no ratio", where=f"--target {target:g}", remedy="give one between 0 and 1, as 1e-12")
     bits_s = gts * 1e9 * lanes
     clean = clean_seconds(bits_s, target, confidence)

@@ -9,14 +9,12 @@ from probe.documents.files import decode_document
 from probe.evidence import Host
 from probe.exceptions import DocumentError
 from probe.fleet.chronicle import LinkResult, Trial
+from probe.result import Result
 from probe.soak.journal import Entry, Start
-from probe.soak.record import FAILED, PASSED, LinkOutcome, Record, record
-from probe.verdict.words import Verdict
+from probe.soak.record import record
 
 _TESTS = frozenset({"margin", "training", "speeds"})
 """Kinds of documents that say what a test found, and name their host."""
-
-INCONCLUSIVE = "inconclusive"
 
 
 class _Side(msgspec.Struct):
@@ -40,7 +38,7 @@ class _Receiver(msgspec.Struct):
 class _Link(msgspec.Struct):
     downstream_port: str | None = None
     place_id: str = ""
-    result: str = INCONCLUSIVE
+    result: str = Result.INCONCLUSIVE
     reasons: tuple[str, ...] = ()
     receivers: tuple[_Receiver, ...] = ()
 
@@ -49,7 +47,7 @@ class _TestDocument(msgspec.Struct):
     """The part of a test's document that the store keeps."""
 
     host: Host | None = None
-    result: str = INCONCLUSIVE
+    result: str = Result.INCONCLUSIVE
     links: tuple[_Link, ...] = ()
 
 
@@ -99,18 +97,6 @@ def result_of_journal(entries: Sequence[Entry]) -> Trial:
     if not isinstance(start, Start):
         raise TypeError("a journal begins with its start")
     judged = record(entries)
-    links = tuple(LinkResult(link.place_id, link.title, _of_link(link, judged), link.failed) for link in judged.links)
+    links = tuple(LinkResult(link.place_id, link.title, link.result, link.failed) for link in judged.links)
     seconds = _seconds(start.snapshot.evidence.host, "a soak")
-    return Trial(test="soak", wall_s=seconds, extent_s=judged.elapsed_s, result=_of_all(judged), links=links)
-
-
-def _of_all(judged: Record) -> str:
-    if judged.verdict == PASSED:
-        return PASSED if judged.samples else INCONCLUSIVE
-    return FAILED if judged.complete or any(link.failed for link in judged.links) else INCONCLUSIVE
-
-
-def _of_link(link: LinkOutcome, judged: Record) -> str:
-    if link.failed:
-        return FAILED
-    return PASSED if judged.complete and link.under_load in {Verdict.FULL, Verdict.LIMITED} else INCONCLUSIVE
+    return Trial(test="soak", wall_s=seconds, extent_s=judged.elapsed_s, result=judged.result, links=links)

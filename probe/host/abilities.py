@@ -11,7 +11,7 @@ from probe.host.kernel_log import read_kernel_log
 from probe.host.listing import DEVICES, function_names, slot_names
 from probe.host.names import PCI_IDS_FILES
 from probe.host.source import DirectorySource
-from probe.kernel_spellings import COUNTER_FILES, MAX_LINK_SPEED
+from probe.kernel_spellings import COUNTER_FILES, MAX_LINK_SPEED, SMBIOS_TABLE
 from probe.registers.errors import Severity
 
 _PRIVILEGED_FROM = 64
@@ -39,7 +39,7 @@ def abilities() -> Iterator[Ability]:
         yield Ability(what, bool(having), f"at {len(having)} functions")
     slots = slot_names(source)
     yield Ability("slot directories", bool(slots), f"{len(slots)}")
-    table = source.open("sys/firmware/dmi/tables/DMI")
+    table = source.open(f"sys/{SMBIOS_TABLE}")
     yield Ability("SMBIOS table", not isinstance(table, Unread), table.why if isinstance(table, Unread) else "readable")
     if not isinstance(table, Unread):
         table.close()

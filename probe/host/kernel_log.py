@@ -2,14 +2,20 @@
 
 import os
 import re
+from collections.abc import Hashable, Iterator
 
 from probe.address import ADDRESS
 from probe.evidence import LogLine, Unread, Why
 from probe.host.source import Source
 
-_WANTED = re.compile(rf"{ADDRESS}|\bAER\b|\bDPC\b|_OSC|pciehp|Slot\(|Hardware Error|PCIe|pcie_ports")
+_WANTED = re.compile(
+    rf"{ADDRESS}|\bAER\b|\bDPC\b|_OSC|pciehp|Slot\(|Hardware Error|PCIe|pcie_ports|callbacks suppressed"
+)
 _RECORD = re.compile(r"\d+,\d+,(\d+),[^;]*;(.*)")
-_STAMPED = re.compile(r"(?:<\d+>)?\[\s*(\d+\.\d+)\]\s?(.*)")
+_LEVEL = r"(?:\w+\s*:\s*\w+\s*:\s*|<\d+>)?"  # facility and level, in words or as a number
+_STAMPED = re.compile(rf"{_LEVEL}\[\s*(\d+\.\d+)(?:\s*<[^>]*>)?\]\s?(.*)")
+_BOOT = re.compile(r"-- (?:Re)?[Bb]oot\b.*--$|.*\bLinux version \d")
+_CLOCKS_DIFFER_S = 1.0  # the clocks of two processors; a stamp that falls by more is of another boot
 _LIMIT = 20_000
 _RECORD_BYTES = 8192
 
@@ -28,22 +34,39 @@ def wanted_lines(lines: list[str]) -> tuple[LogLine, ...]:
     return tuple(parse_line(line) for line in lines if _WANTED.search(line))
 
 
-def saved_lines(text: str) -> tuple[LogLine, ...]:
-    """The wanted lines of a saved log: as printed, as recorded, or the journal's export format.
+def saved_boots(text: str) -> tuple[tuple[LogLine, ...], ...]:
+    """The wanted lines of a saved log, each boot for itself: as printed, as recorded, or the journal's export format.
 
     Export format: https://systemd.io/JOURNAL_EXPORT_FORMATS, fields of one entry a line each, entries apart by an empty
     line.
     """
-    if not text.lstrip().startswith("__CURSOR="):
-        return wanted_lines(text.splitlines())
-    found = []
+    lines = _exported(text) if text.lstrip().startswith("__CURSOR=") else _printed(text)
+    boots: dict[Hashable, list[LogLine]] = {}
+    for boot, line in lines:
+        boots.setdefault(boot, []).append(line)
+    return tuple(tuple(members) for members in boots.values())
+
+
+def _exported(text: str) -> Iterator[tuple[Hashable, LogLine]]:
     for entry in text.split("\n\n"):
         fields = dict(line.split("=", 1) for line in entry.splitlines() if "=" in line)
         message = fields.get("MESSAGE", "")
         if fields.get("_TRANSPORT", "kernel") == "kernel" and _WANTED.search(message):
             moment = fields.get("_SOURCE_MONOTONIC_TIMESTAMP") or fields.get("__MONOTONIC_TIMESTAMP", "")
-            found.append(LogLine(message, int(moment) / 1e6 if moment.isdecimal() else None))
-    return tuple(found)
+            yield fields.get("_BOOT_ID"), LogLine(message, int(moment) / 1e6 if moment.isdecimal() else None)
+
+
+def _printed(text: str) -> Iterator[tuple[Hashable, LogLine]]:
+    """A boot begins where the log says so, where the kernel names itself, and where the time since boot falls."""
+    boot, latest_s = 0, 0.0
+    for line in text.splitlines():
+        parsed = parse_line(line)
+        fell = parsed.time_s is not None and parsed.time_s < latest_s - _CLOCKS_DIFFER_S
+        if fell or (_BOOT.match(line) and (parsed.time_s is None or latest_s > 0)):
+            boot, latest_s = boot + 1, 0.0
+        latest_s = max(latest_s, parsed.time_s or 0.0)
+        if _WANTED.search(line):
+            yield boot, parsed
 
 
 def parse_line(line: str) -> LogLine:

@@ -14,7 +14,7 @@ from probe.host.listing import DEVICES, SLOTS, slot_names
 from probe.host.machine_id import read_machine_id
 from probe.host.names import named
 from probe.host.source import Source, spelled
-from probe.kernel_spellings import COOLING_TYPE
+from probe.kernel_spellings import COOLING_TYPE, SMBIOS_TABLE
 from probe.registers.smbios import raw_structures
 
 _FIRMWARE = (
@@ -90,7 +90,7 @@ def _slots(source: Source) -> tuple[SlotDirectory, ...]:
 
 
 def _smbios(source: Source, unread: list[Unread]) -> tuple[str, ...]:
-    opened = source.open("sys/firmware/dmi/tables/DMI")
+    opened = source.open(f"sys/{SMBIOS_TABLE}")
     if isinstance(opened, Unread):
         if opened.why is not Why.ABSENT:
             unread.append(opened)

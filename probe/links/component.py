@@ -1,11 +1,13 @@
 """What sits below a port: its names and numbers."""
 
 import msgspec
+from msgspec.structs import replace
 
 from probe.evidence import Names
 from probe.kernel_spellings import DEVICE, NUMA_NODE, SERIAL_NUMBER, SUBSYSTEM_DEVICE, SUBSYSTEM_VENDOR, VENDOR
 from probe.links.fact import value_of
 from probe.links.function import FunctionFacts
+from probe.registers.class_words import class_words
 from probe.registers.function import SerialNumberLower, SerialNumberUpper, serial_text
 
 
@@ -34,7 +36,7 @@ def component_of(functions: tuple[FunctionFacts, ...]) -> Component | None:
     node = attributes.get(NUMA_NODE, "")
     vendor_id = attributes.get(VENDOR) or (None if first.vendor is None else f"{first.vendor:#06x}")
     return Component(
-        names=first.evidence.names,
+        names=_names(first),
         vendor_id=vendor_id,
         device_id=attributes.get(DEVICE) or (None if first.device is None else f"{first.device:#06x}"),
         class_code=None if first.class_code is None else f"{int(first.class_code):#08x}",
@@ -46,6 +48,14 @@ def component_of(functions: tuple[FunctionFacts, ...]) -> Component | None:
         power_state=value_of(first.power_state),
         functions=tuple(str(function.address) for function in functions),
     )
+
+
+def _names(function: FunctionFacts) -> Names:
+    """The names of the hardware database, with the kind by the class code where it has none."""
+    names = function.evidence.names
+    if names.kind is not None or function.class_code is None:
+        return names
+    return replace(names, kind=class_words(function.class_code))
 
 
 def _subsystem(attributes: dict[str, str]) -> str | None:

@@ -43,6 +43,16 @@ class LinkEnd(msgspec.Struct, frozen=True):
         """Both of its own capabilities are known."""
         return self.best_speed is not None and self.best_width is not None
 
+    @property
+    def best_not_read(self) -> bool:
+        """What it can do was there to be read, and was not: something other than an end that states nothing."""
+        files = (kernel.MAX_LINK_SPEED, kernel.MAX_LINK_WIDTH)
+        of_this = self.function.evidence
+        if self.states_its_best:
+            return False
+        listed = all(name in of_this.attributes for name in files)
+        return any(of_this.why_unread(name) for name in files) or (not listed and bool(of_this.why_unread("config")))
+
 
 def best_of(end: LinkEnd | None) -> LinkState:
     """What one end can do by its own word."""

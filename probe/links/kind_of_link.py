@@ -69,8 +69,8 @@ def _inside_card(port: FunctionFacts, tree: Topology) -> bool:
         if slot is not None and slot.value:
             return True
     ends = [function for function in tree.beneath(upstream) if not function.is_bridge and not function.is_virtual]
-    one_vendor = all(function.vendor == upstream.vendor for function in ends)
-    return one_vendor and any(function.computes_or_displays for function in ends)
+    makers = {upstream.vendor, *(function.vendor for function in ends)} - {None}  # not read contradicts nothing
+    return len(makers) <= 1 and any(function.class_code is None or function.computes_or_displays for function in ends)
 
 
 def _integrated(port: FunctionFacts, below: tuple[FunctionFacts, ...]) -> bool:

@@ -37,6 +37,7 @@ class Link(msgspec.Struct, frozen=True, dict=True, eq=False, kw_only=True):
     port: LinkEnd | None
     component: LinkEnd | None
     functions: tuple[FunctionFacts, ...]
+    virtual_functions: tuple[FunctionFacts, ...] = ()
     kind: KindOfLink
     place_id: str
     slot: Slot | None = None
@@ -129,6 +130,7 @@ def make_link(  # noqa: PLR0913 - what a link is made of
         port=port,
         component=component,
         functions=pair.below,
+        virtual_functions=pair.virtual,
         kind=kind,
         place_id=place_id,
         slot=slot,

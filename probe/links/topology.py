@@ -31,10 +31,14 @@ _ROOT = re.compile(ROOT_BUS)
 
 
 class Pair(msgspec.Struct, frozen=True):
-    """The two ends of one link: the port above (None where it is hidden) and the functions below (none: empty)."""
+    """The two ends of one link: the port above (None where it is hidden) and the functions below (none: empty).
+
+    `virtual` functions below the port have no link of their own, and share this one.
+    """
 
     port: FunctionFacts | None
     below: tuple[FunctionFacts, ...]
+    virtual: tuple[FunctionFacts, ...] = ()
 
     @property
     def first(self) -> FunctionFacts:
@@ -154,8 +158,8 @@ def _kind(function: FunctionFacts, tree: Topology) -> str | None:
         return None
     parent = tree.above(function)
     above = None if parent is None else tree.kind(parent)
-    if function.is_bridge:
-        below = tree.children.get(function.address, ())
+    below = tree.children.get(function.address, ())
+    if function.is_bridge or (function.class_code is None and below):  # others hang on it
         if below and not any(map(_has_link, below)):
             return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
@@ -175,7 +179,12 @@ def _pairs(tree: Topology) -> Iterable[Pair]:
     for function in tree.functions.values():
         kind = tree.kind(function)
         if kind in FACING_DOWN:
-            yield Pair(function, tuple(f for f in tree.children.get(function.address, ()) if not f.is_virtual))
+            below = tree.children.get(function.address, ())
+            yield Pair(
+                function,
+                tuple(child for child in below if not child.is_virtual),
+                tuple(child for child in below if child.is_virtual),
+            )
         elif kind in FACING_UP and not function.is_virtual:
             parent = tree.above(function)
             if parent is None or tree.kind(parent) not in FACING_DOWN:

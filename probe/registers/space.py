@@ -197,6 +197,13 @@ class ConfigSpace:
         """The first capability of that kind."""
         return self._first_of_kind.get((structure.extended, structure.id))
 
+    @property
+    def extended_list_cut(self) -> bool:
+        """Extended space was read in part, and a word of its list is among what was not."""
+        last = next((item for item in reversed(self.capabilities.found) if item.extended), None)
+        following = EXTENDED_START if last is None else self.words[last.offset] >> 20 & 0xFFC
+        return bool(following) and following not in self.words and any(at >= EXTENDED_START for at in self.words)
+
     @cached_property
     def express_flags(self) -> int:
         """The raw PCI Express Capabilities register, 0 where there is none."""

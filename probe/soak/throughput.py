@@ -95,7 +95,7 @@ def _ceiling(link: LinkDocument, direction: str) -> int | None:
 
 def _sentence(share: float | None) -> str:
     if share is None:
-        return "measured; no ceiling is reckoned for this"
+        return "measured; no ceiling is known for this"
     if share > 1:
         return f"{share:.0%} of the ceiling: more than the link can carry, so a cache or a count is in between"
     if share < ASK_BELOW:

@@ -8,9 +8,11 @@ from probe.links.fact import value_of
 from probe.links.function import FunctionFacts
 from probe.links.link import Link
 from probe.links.reason import Reason
-from probe.registers.containment import DpcErrorSourceId, DpcStatus
+from probe.registers.containment import DOWNSTREAM_PORT_CONTAINMENT, DpcErrorSourceId, DpcStatus
+from probe.registers.device import ExpressCapabilities
 from probe.registers.link import LinkCapabilities, LinkControl, LinkStatus
 from probe.registers.slot import SlotCapabilities, SlotControl, SlotStatus
+from probe.registers.space import ConfigSpace
 
 _EXTENDED = "see extension"
 _MESSAGES = frozenset({"ERR_NONFATAL received", "ERR_FATAL received"})
@@ -106,10 +108,25 @@ def training(link: Link) -> Reason | None:
 
 
 def nothing_there(link: Link) -> Reason | None:
-    """Slot Status, or else Link Status, that agrees that nothing is there; None where neither was read."""
+    """Slot Status, or Link Status where there is no slot, that agrees that nothing is there; None where not read.
+
+    A port whose containment was there to be read, and was not, may hold its link down: it is not called empty.
+    """
     presence = link.port_fact(SlotStatus.presence_detect_state)
+    slot = link.port_fact(ExpressCapabilities.slot_implemented)
+    if link.port is None or (presence is None and slot is not None and slot.value):
+        return None
+    if _containment_not_read(link.port.function.space):
+        return None
     agreeing = presence if presence is not None else link.port_fact(LinkStatus.data_link_layer_link_active)
     return None if agreeing is None else Reason(agreeing.source, agreeing.shown, "nothing is attached to this port")
+
+
+def _containment_not_read(space: ConfigSpace) -> bool:
+    """Whether the status, or a part of the list that may lead to it, is missing in an extended space that was read."""
+    if space.find(DOWNSTREAM_PORT_CONTAINMENT) is not None:
+        return space.register(DpcStatus) is None
+    return space.extended_list_cut
 
 
 def not_told(link: Link) -> tuple[Reason, ...]:

@@ -86,7 +86,7 @@ def _downtrained(link: Link, judgement: Judgement) -> tuple[str, ...]:
 def _capped(_link: Link, _judgement: Judgement) -> tuple[str, ...]:
     return (
         "Find who set the limit: the reasons name a cooling device, the kernel or the firmware where one is known.",
-        "If it is heat: check inlet temperature, fans and air path.",
+        "If it runs hot: check inlet temperature, fans and air path.",
         "If it is a firmware setting: compare the slot's speed setting with the delivery record.",
         "If nobody wanted it: reboot and read again; a limit left behind by a tool does not survive a power cycle.",
     )

@@ -47,7 +47,8 @@ def one_end_only(link: Link) -> tuple[Reason, ...]:
     if link.emulated_port:
         meaning = "an emulated port, which claims less than the component runs at: judged from the component alone"
         return (Reason(f"Link Status of {mute.address}", _runs_at(mute), meaning),)
-    meaning = "states no capability of its own: judged from the other end alone"
+    says = "what it can do was not read" if mute.best_not_read else "states no capability of its own"
+    meaning = f"{says}: judged from the other end alone"
     return (Reason(f"Link Capabilities of {mute.address}", _stated(mute), meaning),)
 
 

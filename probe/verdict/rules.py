@@ -101,7 +101,8 @@ def an_end_unread(link: Link) -> Judgement | None:
         return Judgement(Verdict.RESTING, (*resting, *alone), link.shortfall)
     if link.shortfall:
         meaning = "below what this end can do; a lesser slot and a bad link look the same from here"
-        return Judgement(Verdict.UNJUDGED, (*alone, *reasons.state(link, meaning)), link.shortfall)
+        claimed = () if any(other.best_not_read for other in link.ends) else link.shortfall
+        return Judgement(Verdict.UNJUDGED, (*alone, *reasons.state(link, meaning)), claimed)
     meaning = f"the best that {end.address} can do: nothing better exists"
     return Judgement(Verdict.FULL, (*alone, *reasons.state(link, meaning)))
 

@@ -61,6 +61,19 @@ def test_a_line_for_each_change(run: Run, tmp_path: Path, spool: Path) -> None:
     assert any("width fell from x4 to x2" in line for line in out.splitlines())
 
 
+def test_an_identity_is_carried_forward_in_the_spool(run: Run, tmp_path: Path, spool: Path) -> None:
+    """Known, twice asleep, then another card: it was replaced; the same card: nothing is told."""
+    counters = {"correctable": {"Bad TLP": 25}}
+    awake = tree(tmp_path / "awake", of(slot(1, drive(counters=counters))))
+    asleep = tree(tmp_path / "asleep", of(slot(1, drive(power_state="D3cold", counters=counters))))
+    other = tree(tmp_path / "other", of(slot(1, drive(2))))
+    for root in (awake, asleep, asleep, awake, asleep):
+        assert collect(run, root, spool) == (0, "", "")
+    status, out, _ = collect(run, other, spool)
+    assert "was replaced by" in out
+    assert status == 0
+
+
 def test_two_runs_at_once_do_not_collide(run: Run, tmp_path: Path, spool: Path) -> None:
     good = tree(tmp_path / "good", GOOD)
     with Spool(Settings(spool=str(spool))).held() as alone:
@@ -275,7 +288,7 @@ class _Blocking(DirectorySource):
         ("spoool = 'x'", "unknown field `spoool`"),
         ("keep_days = 0", "Expected `float` > 0"),
         ("keep_free_share = 2", "Expected `float` < 1"),
-        ("correctable_limit = 'six'", "has a limit that is wrong"),
+        ("correctable_limit = 'six'", "has a setting that is wrong"),
         ("= 1", "is not TOML"),
     ],
 )

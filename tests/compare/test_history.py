@@ -1,7 +1,13 @@
 """How links trained over boots."""
 
-from probe.compare.history import history
-from tests.compare.machines import A, drive, of, slot, snapshot
+import msgspec
+import pytest
+
+from fake_sysfs import Machine, Tree, card, machine, root_port
+from probe.audit.snapshot import Snapshot, take
+from probe.compare.history import History, history
+from probe.host.machine import read_machine
+from tests.compare.machines import A, B, drive, of, slot, snapshot
 
 BAD = "16 GT/s x1"
 
@@ -23,3 +29,76 @@ def test_errors_of_a_boot_are_counted_once() -> None:
     counted = drive(counters={"correctable": {"Bad TLP": 4}})
     boots = [snapshot(of(slot(1, counted)), boot_id=name) for name in ("one", "one", "two")]
     assert history(boots).places[0].correctable == 8
+
+
+def boots(*described: Machine | Tree) -> History:
+    """A boot each."""
+    trees = [item.build() if isinstance(item, Machine) else item for item in described]
+    taken = [take(read_machine(tree.source())) for tree in trees]
+    return history([of_boot(made, f"boot {number}") for number, made in enumerate(taken)])
+
+
+def of_boot(made: Snapshot, name: str) -> Snapshot:
+    host = msgspec.structs.replace(made.evidence.host, boot_id=name)
+    return msgspec.structs.replace(made, evidence=msgspec.structs.replace(made.evidence, host=host))
+
+
+THERE, ABSENT = of(slot(1, drive(A)), slot(2)), of(slot(1), slot(2))
+SILENT = THERE.build().silent("0000:01:00.0")
+
+
+def test_a_boot_in_which_a_card_was_absent_or_silent_is_counted() -> None:
+    (row,) = boots(THERE, ABSENT, SILENT, THERE).places
+    assert (row.trainings, row.absent, row.silent, row.short) == (2, 1, 1, 0)
+    assert row.component is not None
+    no_port = of(slot(2))
+    (row,) = boots(THERE, no_port, THERE).places
+    assert (row.trainings, row.absent) == (2, 1)
+
+
+def test_before_it_came_and_after_another_took_its_place_a_card_is_not_absent() -> None:
+    rows = boots(ABSENT, THERE, of(slot(1, drive(B)), slot(2))).places
+    assert [(row.trainings, row.absent) for row in rows] == [(1, 0), (1, 0)]
+
+
+def test_a_card_that_moved_is_not_absent_where_it_was() -> None:
+    rows = boots(THERE, of(slot(1), slot(2, drive(A)))).places
+    assert [(row.place[:6], row.trainings, row.absent) for row in rows] == [("slot 1", 1, 0), ("slot 2", 1, 0)]
+
+
+def test_two_cards_of_one_slot_are_kept_apart() -> None:
+    other = of(slot(1, drive(B, BAD)), slot(2))
+    rows = boots(THERE, other, THERE, other, other).places
+    assert [(row.trainings, row.short) for row in rows] == [(3, 3), (2, 0)]
+    assert len({row.component for row in rows}) == 2
+
+
+def test_a_card_that_did_not_answer_in_between_is_still_known() -> None:
+    other = of(slot(1, drive(B, BAD)), slot(2))
+    rows = boots(THERE, ABSENT, SILENT, other).places
+    assert [(row.trainings, row.short, row.silent) for row in rows] == [(1, 1, 0), (1, 0, 1)]
+
+
+def test_a_card_that_was_asleep_is_the_same_card() -> None:
+    (row,) = boots(THERE, of(slot(1, drive(A, power_state="D3cold")), slot(2)), THERE).places
+    assert (row.trainings, row.absent, row.short) == (3, 0, 0)
+
+
+@pytest.mark.parametrize("serial", [A, None])
+def test_a_renumbered_domain_is_followed(serial: int | None) -> None:
+    def in_domain(domain: str) -> Machine:
+        return machine(
+            root_port(f"{domain}:00:01.0", "16 GT/s x4").holds(drive(serial)),
+            root_port("0000:00:02.0", "8 GT/s x8").holds(card("8 GT/s x8", device=7)),
+        )
+
+    rows = boots(in_domain("10000"), in_domain("10001"), in_domain("10000")).places
+    assert [row.trainings for row in rows] == [3, 3]
+    assert all(row.absent == 0 for row in rows)
+
+
+def test_what_could_not_be_judged_is_no_good_training() -> None:
+    unread = THERE.build().unprivileged().without_link_attributes()
+    (row,) = boots(THERE, unread).places
+    assert row.short == 0
+    assert row.trainings - row.unjudged == 1

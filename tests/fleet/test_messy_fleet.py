@@ -188,6 +188,6 @@ def test_each_host_is_counted_and_what_is_spoiled_is_named(asked: Asked) -> None
     looks = {host: len(set(seen)) for host, seen in times(asked.truth).items()}
     assert {host: row["snapshots"] for host, row in hosts.items() if host in machines} == looks
     assert sorted(reason.partition(": ")[2].partition(" (")[0].partition(";")[0] for reason in asked.ingested.set_aside) == [
-        "is damaged", "is not a linkprobe document",
+        "is damaged: it ends too early", "is not a linkprobe document",
     ]  # fmt: skip
     assert len({item.slot for item in asked.truth}) == SLOTS

@@ -15,7 +15,7 @@ def test_links_out_of_a_copied_tree_are_not_followed(tmp_path: Path) -> None:
     secret.mkdir()
     (secret / "label").write_text("of the reader's own machine")
     devices = "bus/pci/devices"
-    name = sorted(os.listdir(sys / devices))[0]
+    name = min(path.name for path in (sys / devices).iterdir())
     real = (sys / devices / name).resolve()
     (real / "label").unlink(missing_ok=True)
     (real / "label").symlink_to(secret / "label")
@@ -32,11 +32,9 @@ def test_links_out_of_a_copied_tree_are_not_followed(tmp_path: Path) -> None:
 
 def test_names_that_are_no_utf8_can_be_written(tmp_path: Path) -> None:
     sys = correlator().build().write(tmp_path / "copy")
-    slots = sys / "bus/pci/slots"
-    odd = os.fsencode(slots) + b"/sl\xffot"
-    os.makedirs(odd)
-    with open(odd + b"/address", "w") as file:
-        file.write("0000:01:00\n")
+    odd = sys / "bus/pci/slots" / os.fsdecode(b"sl\xffot")
+    odd.mkdir(parents=True)
+    (odd / "address").write_text("0000:01:00\n")
     evidence = read_machine(open_source(sys))
     assert "sl\\xffot" in [slot.name for slot in evidence.slots]
     for slot in evidence.slots:

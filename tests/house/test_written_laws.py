@@ -25,6 +25,7 @@ KNOW_SYSTEM_PATHS = {"host", "observe", "active"}
 SYSTEM_PATH = re.compile(r"/?(?:sys|proc)/|/(?:sys|proc|dev)$|/dev/(?!null|full)")
 
 BITS_ELSEWHERE = {
+    "probe.documents.rights": "modes of files",
     "probe.loads.interface": "sets of processors; bytes that came back otherwise than they were written",
 }
 

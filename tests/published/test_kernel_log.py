@@ -4,7 +4,7 @@ import pytest
 
 from probe.errors.log_events import EventKind, LogEvent, firmware_keeps_errors, log_events
 from probe.evidence import LogLine
-from probe.host.kernel_log import saved_lines, wanted_lines
+from probe.host.kernel_log import saved_boots, wanted_lines
 from probe.registers.packet_header import decode_header
 
 HOWTO_6_18 = """\
@@ -183,7 +183,8 @@ __CURSOR=s=2
 _TRANSPORT=stdout
 MESSAGE=pcieport 0000:00:1c.0: pciehp: Slot(3): Link Up
 """
-    (event,) = log_events(saved_lines(text))
+    (lines,) = saved_boots(text)
+    (event,) = log_events(lines)
     assert (event.kind, event.time_s) == (EventKind.LINK_DOWN, 5.1409)
 
 

@@ -5,8 +5,9 @@ from fractions import Fraction
 import pytest
 
 from probe.bandwidth.arithmetic import arithmetic
-from probe.bandwidth.ceiling import DLLP_BYTES, ENCODING, carries, line_rate, packet_share, wire_bytes
+from probe.bandwidth.ceiling import ENCODING, carries, line_rate, packet_share, wire_bytes
 
+DLLP_BYTES = 8  # an acknowledgement or flow control update on the wire below Flit mode (Intel AN 855, AN 690)
 LANES = (1, 2, 4, 8, 12, 16, 32)
 # Linux drivers/pci/pci.h PCIE_SPEED2MBS_ENC (6.18; 64 GT/s since 6.8), Mb/s a lane, cut to whole numbers.
 KERNEL_MBS = {2.5: 2000, 5.0: 4000, 8.0: 7876, 16.0: 15753, 32.0: 31507, 64.0: 64000}

@@ -20,7 +20,7 @@ def _lines(document: Comparison) -> Iterator[str]:
     for note in document.notes:
         yield f"\n{markdown(note)}"
     if document.empty:
-        yield "\nNothing changed."
+        yield f"\n{document.nothing}"
         return
     for rank in Rank:
         members = [change for change in document.changes if change.rank is rank]

@@ -70,9 +70,7 @@ def _whole(document: AuditDocument, screen: Console, only: frozenset[Verdict] | 
             screen.print(Text.assemble("errors  ", (where(link), "bold"), told))
     for item in document.deviations:
         urgent = "  (urgent)" if item.urgent else ""
-        screen.print(
-            Text.assemble("not as expected  ", (item.place or item.rule, "bold"), f"  {item.sentence}{urgent}")
-        )
+        screen.print(Text.assemble(f"{item.label}  ", (item.place or item.rule, "bold"), f"  {item.sentence}{urgent}"))
     for note in document.observations:
         screen.print(Text.assemble("note  ", (note.subject, "bold"), f"  {note.meaning}"))
     _privilege(document.unread, screen)
@@ -156,4 +154,4 @@ def _findings_only(document: AuditDocument, screen: Console, *, strict: bool) ->
                 f"{link.verdict} {where(link)}{f' in {place}' if place else ''}: {headline(link)}", soft_wrap=True
             )
     for item in document.deviations:
-        screen.print(f"not as expected, {item.place or item.rule}: {item.sentence}", soft_wrap=True)
+        screen.print(f"{item.label}, {item.place or item.rule}: {item.sentence}", soft_wrap=True)

@@ -27,7 +27,7 @@ def _comparison(document: Comparison, screen: Console) -> None:
     for note in document.notes:
         screen.print(note)
     if document.empty:
-        screen.print("Nothing changed.")
+        screen.print(document.nothing)
         return
     for rank in Rank:
         members = [change for change in document.changes if change.rank is rank]

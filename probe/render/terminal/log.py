@@ -14,12 +14,17 @@ def render(events: Sequence[LogEvent], screen: Console) -> None:
     """Draw events in their order."""
     if not events:
         screen.print("Nothing in this log speaks of PCI Express errors, containment, hot-plug or links.")
+    boot = None
     for event in events:
+        if event.boot != boot:
+            boot = event.boot
+            screen.print(Text(f"boot {boot} of this log", style="bold"))
         moment = "" if event.time_s is None else f"{event.time_s:12.3f} s  "
         severity = f"{event.severity} " if event.severity else ""
         names = ", ".join(event.errors)
         first = f", first {event.first}" if event.first else ""
-        told = f"{severity}{event.kind}{f': {names}{first}' if names else ''}"
+        left_out = "" if event.suppressed is None else f": {event.suppressed}"
+        told = f"{severity}{event.kind}{left_out}{f': {names}{first}' if names else ''}"
         screen.print(Text.assemble(moment, (event.address or "platform", "bold"), f"  {told}"))
         if event.header is not None:
             screen.print(Padding(packet(event.header), (0, 0, 0, 6)))
