@@ -10,6 +10,9 @@ from pathlib import Path
 from probe.exceptions import InputError
 
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
+PRIVATE = 0o600
+"""Of what may hold serial numbers, which the kernel itself keeps to root."""
+
 _ANYBODY = 0o666
 """Of a new file; the process's umask takes from it what it must."""
 
