@@ -18,7 +18,7 @@ from probe.compare.logged import logged
 from probe.compare.quantities import QuantityChanged, changed, text
 from probe.compare.rank import Rank
 from probe.compare.removal import TOLD_BY_REMOVAL
-from probe.compare.sight import NotCompared, newcomers_unread, not_compared
+from probe.compare.sight import NotCompared, newcomers_unread, not_compared, unread_twice
 from probe.compare.steps import Step, step, steps
 from probe.compare.swaps import conclusions
 from probe.errors.coverage import counter_doubts
@@ -91,8 +91,9 @@ def _lasting(of: Step) -> Iterator[Placed]:
             yield from ((key, change) for change in judged_anew(now))
     for key, then, now in of.pairs():
         yield from ((key, change) for change in changed(then, now, same_component=of.is_same(key)))
-    kept = ((then, now) for key, then, now in of.pairs() if of.is_same(key))
+    kept = [(then, now) for key, then, now in of.pairs() if of.is_same(key)]
     yield from (("", change) for change in not_compared(kept))
+    yield from (("", change) for change in unread_twice(kept, of.after.places.values()))
     newcomers = (now for key, now in of.after.places.items() if key in of.presence.anew)
     yield from (("", change) for change in newcomers_unread(newcomers, of.after.places.values()))
 

@@ -49,7 +49,7 @@ class NotCompared(msgspec.Struct, frozen=True, kw_only=True, tag_field="change",
         if self.read_in is When.BEFORE:
             return f"{names} no longer readable"
         if self.read_in is When.NEVER:
-            return f"{names} of the component that is here now could not be read"
+            return f"{names} of what is here now could not be read"
         return f"{names} not readable before, so not compared"
 
     @property
@@ -84,9 +84,33 @@ def not_compared(pairs: Iterable[tuple[Place, Place]]) -> Iterator[NotCompared]:
         )
 
 
+def unread_twice(pairs: Iterable[tuple[Place, Place]], places: Iterable[Place]) -> Iterator[NotCompared]:
+    """Counters that neither snapshot read, on a machine that counts errors at all: nobody can say that none came."""
+    if not _counts_errors(places):
+        return
+    blind = [now for then, now in pairs if not (then.link.silent or now.link.silent) and _both_unread(then, now)]
+    if blind:
+        yield NotCompared(
+            place=blind[0].title if len(blind) == 1 else "this machine", places=tuple(place.title for place in blind),
+            quantities=(COUNTERS,), read_in=When.NEVER, undecided=any(_decides(place, (COUNTERS,)) for place in blind),
+        )  # fmt: skip
+
+
+def _counts_errors(places: Iterable[Place]) -> bool:
+    return any(total != ErrorTotals() for place in places for total in place.link.counters.values())
+
+
+def _both_unread(then: Place, now: Place) -> bool:
+    before = then.functions
+    return any(
+        None in structs.astuple(here.totals) and key in before and None in structs.astuple(before[key].totals)
+        for key, here in now.functions.items()
+    )
+
+
 def newcomers_unread(newcomers: Iterable[Place], places: Iterable[Place]) -> Iterator[NotCompared]:
     """What cannot be told of a component that is new in its place, on a machine that counts errors at all."""
-    counts = any(total != ErrorTotals() for place in places for total in place.link.counters.values())
+    counts = _counts_errors(places)
     for place in newcomers:
         unread = counts and any(None in structs.astuple(total) for total in place.link.counters.values())
         names = (

@@ -94,9 +94,7 @@ def test_expectations(run: Run, good: Path, bad: Path, tmp_path: Path) -> None:
     assert "runs at 8 GT/s, 16 GT/s was expected" in " ".join(out.split())
     assert "was expected" in run("audit", bad, "--expect", file, "--quiet")[1]
     told = run("expect", "write", bad)[2]
-    assert told.startswith(
-        "linkprobe: slot 1 (port 0000:00:01.0) is downtrained now, and is written as it is: trained to"
-    )
+    assert told.startswith("linkprobe: slot 1 (port 0000:00:01.0) is downtrained now, and is written as it is: ")
     document = json.loads(run("expect", "check", file, bad, "--json")[1])
     assert document["deviations"][0]["rule"] == 'slot = "1"'
 
