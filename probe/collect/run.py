@@ -16,9 +16,11 @@ from probe.compare.diff import follow
 from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
 from probe.exit_status import ExitStatus
-from probe.host.bounded import Hung, read_bounded
+from probe.host.bounded import PATIENCE_S, hung, read_bounded
 from probe.host.source import Source
 from probe.render.openmetrics.collected import Collected, RunFigures, exposition
+
+_AT_ONCE = 4  # dead functions that may each take their share of a run's time
 
 
 class Run(msgspec.Struct, frozen=True, kw_only=True):
@@ -37,17 +39,19 @@ def collect(source: Source, settings: Settings) -> Run:
             return Run(lines=(), status=ExitStatus.CLEAN)
         began = time.monotonic()
         before = spool.latest()
-        try:
-            after = take(read_bounded(source, settings.timeout_s))
-        except Hung as hung:
-            links = before.links if before is not None else ()
-            _tell(settings, links, spool, _figures(spool, began, hung=hung.function))
-            return Run(lines=(str(hung),), status=ExitStatus.URGENT)
+        patience = min(PATIENCE_S, settings.timeout_s / _AT_ONCE)
+        after = take(read_bounded(source, patience_s=patience, within_s=settings.timeout_s))
+        silent = hung(after.evidence)
         kept = spool.keep(after)
         changes, status = _compared(before, after, settings, spool)
         gone = sum(change.kind == "gone" for change in changes)
-        _tell(settings, after.links, spool, _figures(spool, began, gone=gone))
-        return Run(lines=tuple(_lines(changes)), status=status, kept=str(kept))
+        _tell(settings, after.links, spool, _figures(spool, began, hung=", ".join(silent), gone=gone))
+        lines = (*map(_no_answer, silent), *_lines(changes))
+        return Run(lines=lines, status=ExitStatus.URGENT if silent else status, kept=str(kept))
+
+
+def _no_answer(function: str) -> str:
+    return f"urgent, {function}: did not answer; look at its power and seating, and at the kernel log"
 
 
 def _compared(

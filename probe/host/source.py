@@ -26,8 +26,14 @@ _WHY = {
 }
 
 
+class NoAnswer(OSError):
+    """A file that did not answer before, and is not asked again."""
+
+
 def unread(path: str, error: OSError | ValueError) -> Unread:
     """An operating system's error as evidence; a name that no system call takes is a failure too."""
+    if isinstance(error, NoAnswer):
+        return Unread(spelled(path), Why.HUNG, "did not answer and was left alone")
     if isinstance(error, OSError):
         return Unread(spelled(path), _WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
     return Unread(spelled(path), Why.FAILED, str(error))
@@ -122,8 +128,13 @@ class DirectorySource:
         self._root = None if root is None else os.path.realpath(root)
         self._top = self._root or self.sys
         self._inside: dict[str, str] = {}
+        self._passed_over: set[str] = set()
         self.live = self.sys == "/sys"
         self.label = "live" if self.live else str(sys)
+
+    def pass_over(self, real: str) -> None:
+        """Read a file no more, named as the system names it: it did not answer."""
+        self._passed_over.add(real)
 
     def _real(self, path: str) -> str:
         if path == "sys" or path.startswith("sys/"):
@@ -150,6 +161,8 @@ class DirectorySource:
 
     def _opened(self, directory: str, name: str) -> int:
         """An open file of a directory that was checked."""
+        if self._passed_over and f"{directory}/{name}" in self._passed_over:
+            raise NoAnswer(f"{directory}/{name}")
         if self._top == "/":
             return os.open(f"{directory}/{name}", _FLAGS)
         try:
