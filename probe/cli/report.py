@@ -35,7 +35,7 @@ def report(
     data = read_bytes(document)
     page, secrets = _record(Path(document)) if data.startswith(b'{"type":"start"') else _saved(data, document)
     if redact:
-        page = redacted(page, secrets)
+        page = redacted(page, [*secrets, *map(plain, secrets)])  # a page has texts made plain
     write_atomically(output, html(page).encode())
     typer.echo(plain(str(output)), err=True)
 
