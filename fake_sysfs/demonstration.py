@@ -71,8 +71,17 @@ _STORE, _NETWORK, _DISPLAY, _SIGNAL, _ACCELERATOR = 0x010802, 0x020000, 0x030000
 
 def correlator() -> Machine:
     """The machine, faults and all."""
+    return _machine(hours=0)
+
+
+def correlator_after_load() -> Machine:
+    """The machine after two hours under load: the resting engine woke, errors came in B6, slot 21 lost two lanes."""
+    return _machine(hours=2)
+
+
+def _machine(*, hours: int) -> Machine:
     return Machine(
-        ports=(*_socket_a(), *_socket_b()),
+        ports=(*_socket_a(loaded=bool(hours)), *_socket_b(loaded=bool(hours))),
         on_root_bus=(
             ("0000:00:00.0", card("2.5 GT/s x1", vendor=KARROW, device=0x0001, class_code=0x060000, conventional=True)),
             ("0000:00:1f.0", card("2.5 GT/s x1", vendor=KARROW, device=0x0170, class_code=0x088000, integrated=True)),
@@ -83,7 +92,7 @@ def correlator() -> Machine:
         ids=IDS,
         name="correlator-07",
         kernel="6.14.2",
-        uptime_s=518_400.0,
+        uptime_s=518_400.0 + 3600 * hours,
         boot_id="6b1c0f5e-5d0e-4c55-9d6a-2f7f0a4b7c07",
         firmware={
             "sys_vendor": "Karrow Fen Workshop", "product_name": "Correlator node", "board_name": "Twin socket board 2",
@@ -96,7 +105,7 @@ def _root(address: str, best: str, slot: int | None, device: int, **changes: Any
     return root_port(address, best, slot=slot, vendor=KARROW, device=device, **changes)
 
 
-def _socket_a() -> Iterator[Port]:
+def _socket_a(*, loaded: bool) -> Iterator[Port]:
     sampler: dict[str, Any] = {"vendor": KARROW, "class_code": _SIGNAL, "driver": "sampler", "payload_supported": 512}
     yield _root("0000:00:01.0", "16 GT/s x16", 1, 0x0010).holds(
         card("16 GT/s x16", trained="16 GT/s x8", device=0x0101, serial=0x4B46_0000_0000_1601, **sampler)
@@ -111,10 +120,11 @@ def _socket_a() -> Iterator[Port]:
         card("16 GT/s x8", device=0x0100, serial=0x4B46_0000_0000_0804, **sampler)
     )
     yield _root("0000:00:05.0", "16 GT/s x8", 5, 0x0010)
+    narrowed = [None, "16 GT/s x2" if loaded else None, None, None, None]
     store: dict[str, Any] = {"vendor": KARROW, "class_code": _STORE, "driver": "nvme"}
     bays = [
         port("16 GT/s x4", slot=20 + bay, vendor=KARROW, device=0x0021, hot_plug=True).holds(
-            card("16 GT/s x4", device=device, serial=0x4B46_0000_0001_0000 + bay, **store)
+            card("16 GT/s x4", device=device, trained=narrowed[bay], serial=0x4B46_0000_0001_0000 + bay, **store)
         )
         for bay, device in enumerate((0x0131, 0x0131, 0x0131, 0x0131, 0x0130))
     ]
@@ -127,19 +137,20 @@ def _socket_a() -> Iterator[Port]:
     )
 
 
-def _socket_b() -> Iterator[Port]:
+def _socket_b(*, loaded: bool) -> Iterator[Port]:
     far: dict[str, Any] = {"vendor": KARROW, "numa_node": 1}
     engine = card(
         "32 GT/s x16", device=0x0110, class_code=_ACCELERATOR, driver="correlate", serial=0x4B46_0000_0000_3201, **far,
-        counters={"correctable": {"Receiver Error": 3}},
+        counters={"correctable": {"Receiver Error": 61 if loaded else 3}},
         registers={LaneErrorStatus.lanes: (9,)},
     )  # fmt: skip
     yield _root("0000:80:01.0", "32 GT/s x16", 6, 0x0011, numa_node=1).holds(engine)
     trained_once = {LinkStatus2.equalization_8_complete: True, Status16.equalization_complete: True,
                     Status32.equalization_complete: True}  # fmt: skip
+    state, busy = (None, "93") if loaded else ("2.5 GT/s x16", "0")
     resting = card(
-        "32 GT/s x16", trained="2.5 GT/s x16", device=0x0110, class_code=_ACCELERATOR, driver="correlate",
-        serial=0x4B46_0000_0000_3202, **far, attributes={"gpu_busy_percent": "0", "power/control": "auto"},
+        "32 GT/s x16", trained=state, device=0x0110, class_code=_ACCELERATOR, driver="correlate",
+        serial=0x4B46_0000_0000_3202, **far, attributes={"gpu_busy_percent": busy, "power/control": "auto"},
         registers=trained_once,
     ).also(registers={}, device=0x0111, class_code=0x040300)  # fmt: skip
     yield _root("0000:80:02.0", "32 GT/s x16", 7, 0x0011, numa_node=1, registers=trained_once).holds(resting)

@@ -15,17 +15,17 @@ find_python() {
     return 64
 }
 
-# environment EXTRAS: makes .venv hold the project with these extras, unless it already does for this lock.
+# environment EXTRA: makes .venv hold the project with this extra, unless it already does for this lock. [check] holds all.
 environment() {
-    want="$1 $(cat requirements.lock pyproject.toml | cksum)"
-    if [ "$(cat .venv/holds 2>/dev/null)" = "$want" ]; then
-        return
-    fi
+    lock=$(cat requirements.lock pyproject.toml | cksum)
+    case $(cat .venv/holds 2>/dev/null) in
+    "$1 $lock" | "[check] $lock") return ;;
+    esac
     python=$(find_python)
     [ -x .venv/bin/python ] || "$python" -m venv .venv
     echo "preparing .venv (first use)" >&2
     export PIP_DISABLE_PIP_VERSION_CHECK=1
     .venv/bin/python -m pip install --quiet --constraint requirements.lock hatchling editables setuptools wheel
     .venv/bin/python -m pip install --quiet --constraint requirements.lock --no-build-isolation --editable ".$1"
-    echo "$want" > .venv/holds
+    echo "$1 $lock" > .venv/holds
 }

@@ -2,7 +2,8 @@
 
 import io
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 
@@ -53,3 +54,13 @@ def run(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> R
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--refresh-golden", action="store_true", help="write the golden documents anew; then read them")
+
+
+@pytest.fixture
+def accelerators(monkeypatch: pytest.MonkeyPatch) -> Iterator[pytest.MonkeyPatch]:
+    """Two made-up accelerators, at 0000:01:00.0 and 0000:02:00.0, in this process and in those of loads."""
+    monkeypatch.syspath_prepend(Path(__file__).parent / "loads" / "fake_cuda")
+    monkeypatch.setenv("FAKE_CUDA_BYTES_S", "20e9")
+    yield monkeypatch
+    for name in [name for name in sys.modules if name == "cuda" or name.startswith("cuda.")]:
+        del sys.modules[name]

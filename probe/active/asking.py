@@ -87,8 +87,11 @@ def keep_awake(address: str) -> Protocol[None]:
         return
     yield from write_file(control, "on", _AWAKE_S)
     begin = yield from now()
-    while (yield from text_of(f"bus/pci/devices/{address}/power/runtime_status")) in _NOT_ACTIVE:
-        if (yield from now()) - begin >= _AWAKE_S:
+    while True:
+        before = yield from now()
+        if (yield from text_of(f"bus/pci/devices/{address}/power/runtime_status")) not in _NOT_ACTIVE:
+            return
+        if before - begin >= _AWAKE_S:
             raise CannotWrite(control, f"{address} does not become active")
         yield Wait(0.01)
 

@@ -17,10 +17,10 @@ from probe.active.target import Target
 from probe.exceptions import InputError
 from probe.links.state import LinkState
 from probe.loads import find
-from probe.loads.interface import Context, Load, Options
+from probe.loads.interface import Load, Options
 from probe.loads.interface import Target as LoadTarget
+from probe.loads.processes import Workers
 from probe.loads.results import Mismatch, Pass
-from probe.soak.crew import LoadAtWork
 
 _LOOK_S = 0.25
 Loads = tuple[tuple[Load, LoadTarget], ...]
@@ -61,41 +61,36 @@ class AtWork:
     """Loads that run while the context lasts."""
 
     def __init__(self, loads: Loads) -> None:
-        self._stop = threading.Event()
         self._lock = threading.Lock()
         self._moved = 0
         self._mismatches = 0
         self._failures: list[str] = []
         self._began = 0.0
         self._seconds = 0.0
-        self._loads = [LoadAtWork(load, target, self._context(load, target), time.monotonic) for load, target in loads]
-
-    def _context(self, load: Load, target: LoadTarget) -> Context:
-        return Context(load.name, target.address or "", Options(), self._stop, self._report, time.monotonic)
+        self._workers = Workers(loads, {}, Options(), self._report)
 
     def _report(self, entry: Pass | Mismatch) -> None:
         with self._lock:
             if isinstance(entry, Pass):
                 self._moved += entry.bytes
             else:
-                self._mismatches += 1
+                self._mismatches += entry.times
 
     def __enter__(self) -> Self:
         """Set all of them to work."""
+        self._workers.prepare()
         self._began = time.monotonic()
-        for load in self._loads:
-            load.start()
+        self._workers.go()
         return self
 
     def __exit__(self, *_: object) -> None:
         """Stop all of them and wait."""
         self._seconds = time.monotonic() - self._began
-        ends = [load.stop() for load in self._loads]
-        self._failures += [end.failure for end in ends if end.failure is not None]
+        self._failures += [failure for _, failure in self._workers.stop() if failure is not None]
 
     def carried(self) -> Carried:
         """What they moved; to be asked when they have stopped."""
-        if not self._loads:
+        if not self._workers.members:
             return Carried()
         failures = [*self._failures]
         if self._mismatches:

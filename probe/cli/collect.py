@@ -24,17 +24,21 @@ def collect(
     config: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Settings; /etc/linkprobe/config.toml where it is there.")
     ] = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="What is missing now is gone for good: tell it no more.")
+    ] = False,
 ) -> None:
     """Run once for cron or a timer: keep a snapshot, tell monitoring, say what changed since the last run.
 
-    Quiet where nothing changed. The exit status is that of diff: 1 something changed for the worse, 2 urgent.
+    Quiet where nothing changed. The exit status is that of diff: 1 something changed for the worse, 2 urgent. What went
+    by itself stays urgent until it is back, or until --accept.
     """
     settings = read_settings(config)
     if spool is not None:
         settings = replace(settings, spool=spool)
     if metrics is not None:
         settings = replace(settings, metrics=metrics)
-    found = run(open_source(sysfs), settings)
+    found = run(open_source(sysfs), settings, accept=accept)
     for line in found.lines:
         sys.stdout.write(f"{plain(line)}\n")
     end(found.status)

@@ -22,7 +22,7 @@ _ALLOCATIONS = 100_000  # between two collections; the default of 700 looks thro
 
 def application() -> TableGroup:
     """The command line. Its commands are loaded when called, so that start-up stays light."""
-    app = typer.Typer(cls=Program, pretty_exceptions_enable=False, rich_markup_mode=None)
+    app = typer.Typer(cls=Program, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
     app.callback(invoke_without_command=True)(root)
     group = typer.main.get_command(app)
     if not isinstance(group, Program):

@@ -11,7 +11,8 @@ from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
-from probe.documents.files import decode_document, read_bytes, schema_of
+from probe.documents.captured import captured
+from probe.documents.files import decode_document, read_bytes, schema_of, uncompressed
 from probe.documents.redaction import identifying, redacted
 from probe.documents.writing import write_atomically
 from probe.exceptions import DocumentError
@@ -50,6 +51,9 @@ def _record(path: Path) -> tuple[Page, list[str]]:
 
 def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
     document: AuditDocument | Comparison | MarginDocument
+    if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
+        document = audit(tar.evidence)
+        return renderer(document, Medium.HTML)(document), identifying(tar.evidence.host)
     match schema_of(data, name, _REMEDY):
         case Schema.SNAPSHOT as schema:
             evidence = decode_document(data, name, Snapshot, schema, _REMEDY).evidence

@@ -58,7 +58,10 @@ def soak(
     ] = None,
     correctable: Annotated[str, typer.Option(metavar="N/Hh", help="Limit of correctable link errors.")] = "6/2h",
     block: Annotated[int | None, typer.Option(metavar="BYTES", help="Block size of the loads.", min=4096)] = None,
-    in_flight: Annotated[int, typer.Option(metavar="N", help="Reads in flight.", min=1, max=64)] = 3,
+    in_flight: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="Reads or copies in flight; without it, as each load sees fit.", min=1, max=64),
+    ] = None,
     size: Annotated[int, typer.Option(metavar="BYTES", help="Size of a scratch file.", min=4096)] = 256 << 20,
     rate: Annotated[float | None, typer.Option(metavar="BYTES/S", help="Most a target is driven at.", min=1)] = None,
     raw: Annotated[

@@ -9,12 +9,14 @@ import msgspec
 from probe.audit.document import LinkDocument
 from probe.audit.names import identity
 from probe.audit.snapshot import Snapshot, take
+from probe.collect.missing import still_missing
 from probe.collect.settings import Settings
 from probe.collect.spool import Spool
 from probe.compare.changes import Change, exit_status
 from probe.compare.diff import follow
 from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
+from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
 from probe.host.bounded import PATIENCE_S, hung, read_bounded
 from probe.host.source import Source
@@ -31,8 +33,11 @@ class Run(msgspec.Struct, frozen=True, kw_only=True):
     kept: str | None = None
 
 
-def collect(source: Source, settings: Settings) -> Run:
-    """One run. Raises LinkprobeError where nothing could be kept; another run at work is no error."""
+def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
+    """One run; with `accept` what is missing now is so by right. Raises LinkprobeError where nothing could be kept.
+
+    Another run at work is no error. As long as a component is missing the run is urgent, and says it once.
+    """
     spool = Spool(settings)
     with spool.held() as alone:
         if not alone:
@@ -44,10 +49,12 @@ def collect(source: Source, settings: Settings) -> Run:
         silent = hung(after.evidence)
         kept = spool.keep(after)
         changes, status = _compared(before, after, settings, spool)
-        gone = sum(change.kind == "gone" for change in changes)
-        _tell(settings, after.links, spool, _figures(spool, began, hung=", ".join(silent), gone=gone))
-        lines = (*map(_no_answer, silent), *_lines(changes))
-        return Run(lines=lines, status=ExitStatus.URGENT if silent else status, kept=str(kept))
+        missing = still_missing(spool.missing(), changes, after.links, after.evidence.host.taken_at)
+        missing = () if accept else missing
+        spool.keep_missing(missing)
+        untold = _tell(settings, after.links, spool, _figures(spool, began, hung=silent, gone=len(missing)))
+        status = ExitStatus.URGENT if missing or silent else status
+        return Run(lines=(*map(_no_answer, silent), *_lines(changes), *untold), status=status, kept=str(kept))
 
 
 def _no_answer(function: str) -> str:
@@ -71,19 +78,24 @@ def _lines(changes: tuple[Change, ...]) -> Iterator[str]:
         yield f"{urgent}{rank}{change.place}: {change.sentence} [{change.evidence}]"
 
 
-def _figures(spool: Spool, began: float, *, hung: str = "", gone: int = 0) -> RunFigures:
+def _figures(spool: Spool, began: float, *, hung: tuple[str, ...] = (), gone: int = 0) -> RunFigures:
     """The figures of this run; one that hung leaves the time of the last good one as it was."""
     if not hung:
         spool.tell()
     return RunFigures(taken_s=spool.told(), seconds=time.monotonic() - began, hung=hung, gone=gone)
 
 
-def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run: RunFigures) -> None:
+def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run: RunFigures) -> tuple[str, ...]:
+    """Write the metrics. Where that fails it is said: the snapshot is kept, and the run is no failed one for it."""
     widest = _widest(spool, links)
-    if settings.metrics is not None:
-        write_atomically(
-            Path(settings.metrics), exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
-        )
+    if settings.metrics is None:
+        return ()
+    text = exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
+    try:
+        write_atomically(Path(settings.metrics), text)
+    except InputError as error:
+        return (f"metrics were not written, the snapshot is kept: {error}",)
+    return ()
 
 
 def _widest(spool: Spool, links: tuple[LinkDocument, ...]) -> dict[str, int]:

@@ -17,6 +17,7 @@ from typing import TypeVar
 import msgspec
 
 from probe.audit.snapshot import Snapshot
+from probe.collect.missing import Missing
 from probe.collect.settings import Settings
 from probe.compare.identity import Identity
 from probe.documents.files import encode, read_snapshot
@@ -27,7 +28,8 @@ from probe.exceptions import InputError, LinkprobeError
 from probe.foreign_text import file_name
 
 _SUFFIX = ".json.gz"
-_KNOWN, _WIDEST, _TOLD, _LOCK = ".identities.json", ".widest.json", ".told", ".lock"
+_KNOWN, _WIDEST, _MISSING = ".identities.json", ".widest.json", ".missing.json"
+_TOLD, _LOCK = ".told", ".lock"
 _DIRECTORY, _DIRECTORY_OF_GROUP, _FILE, _FILE_OF_GROUP = 0o700, 0o750, 0o600, 0o640
 _MARK = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
 _MEGA = 1_000_000
@@ -72,7 +74,7 @@ class Spool:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self.path.mkdir(mode=_DIRECTORY, exist_ok=True)
         there = self.path.stat()
-        if os.geteuid() == 0 and others_can_write(there):
+        if os.geteuid() == 0 and (there.st_uid != 0 or others_can_write(there)):
             what = "is a spool that another user can write, and this runs as root"
             raise InputError(what, where=str(self.path), remedy=f"chown root {self.path}; chmod go-w {self.path}")
         if self._group is not None and there.st_gid != self._group and there.st_uid == os.geteuid():
@@ -146,6 +148,14 @@ class Spool:
             finally:
                 os.close(descriptor)
 
+    def missing(self) -> tuple[Missing, ...]:
+        """Components that are missing since an earlier run; none where that is damaged."""
+        return self._noted(_MISSING, tuple[Missing, ...]) or ()
+
+    def keep_missing(self, missing: tuple[Missing, ...]) -> None:
+        """Note what is missing. Raises InputError where it cannot be written."""
+        self._note(_MISSING, missing)
+
     def keep(self, snapshot: Snapshot) -> Path:
         """Write a snapshot and rotate. Raises InputError, with earlier snapshots untouched, where it cannot be kept."""
         listed = self.snapshots()
@@ -165,29 +175,48 @@ class Spool:
         for oldest in listed[:-1]:
             if self._free_after(coming) >= self._settings.keep_free_share:
                 return
-            oldest.unlink(missing_ok=True)
+            _remove(oldest)
         if self._free_after(coming) < self._settings.keep_free_share and self._settings.keep_free_share > 0:
             what = f"less than {self._settings.keep_free_share:.0%} of the disk would be left free"
             raise InputError(what, where=str(self.path), remedy="make room; earlier snapshots are kept as they are")
 
     def _free_after(self, coming: int) -> float:
-        usage = shutil.disk_usage(self.path)
+        """The share of the disk that is left free. Where the disk cannot be asked, none is given up for it."""
+        try:
+            usage = shutil.disk_usage(self.path)
+        except OSError:
+            return 1.0
         return (usage.free - coming) / usage.total
 
     def _rotate(self, newest: Path) -> None:
         listed = self.snapshots()
-        until = newest.stat().st_mtime - self._settings.keep_days * _DAY_S
-        sizes = {path: path.stat().st_size for path in listed}
+        found = {path: _status(path) for path in listed}
+        there = found.get(newest)
+        until = (there.st_mtime if there else 0.0) - self._settings.keep_days * _DAY_S
+        sizes = {path: status.st_size if status else 0 for path, status in found.items()}
         for path in listed:
             if path == newest:
                 break
-            if path.stat().st_mtime < until or sum(sizes.values()) > self._settings.keep_megabytes * _MEGA:
-                path.unlink(missing_ok=True)
+            status = found[path]
+            if (status and status.st_mtime < until) or sum(sizes.values()) > self._settings.keep_megabytes * _MEGA:
+                _remove(path)
                 del sizes[path]
 
 
 def _is_snapshot(path: Path) -> bool:
     return running_number(path.name) is not None and not path.is_symlink() and path.is_file()
+
+
+def _remove(path: Path) -> None:
+    with contextlib.suppress(OSError):
+        path.unlink(missing_ok=True)
+
+
+def _status(path: Path) -> os.stat_result | None:
+    try:
+        return os.lstat(path)
+    except OSError:
+        return None
 
 
 def _written(path: Path) -> tuple[int, str]:

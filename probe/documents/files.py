@@ -10,6 +10,7 @@ from typing import TypeVar
 import msgspec
 
 from probe.audit.snapshot import Snapshot
+from probe.documents.captured import captured
 from probe.exceptions import DocumentError, InputError
 from probe.schemas import Schema
 
@@ -70,13 +71,14 @@ def _too_large(name: str) -> DocumentError:
 
 
 def read_snapshot(name: str) -> Snapshot:
-    """A saved snapshot. Raises InputError or DocumentError."""
-    return decode_document(read_bytes(name), name, Snapshot, Schema.SNAPSHOT, _TAKE_ONE)
+    """A saved snapshot, or what a tar of a host's files holds. Raises InputError or DocumentError."""
+    data = uncompressed(read_bytes(name), name, _TAKE_ONE)
+    return captured(data, name) or decode_document(data, name, Snapshot, Schema.SNAPSHOT, _TAKE_ONE)
 
 
 def decode_document(data: bytes, name: str, kind: type[Document], schema: str, remedy: str) -> Document:
     """A document of one kind from its bytes. Raises DocumentError, which names what is wrong and where."""
-    data = _uncompressed(data, name, remedy)
+    data = uncompressed(data, name, remedy)
     found = schema_of(data, name, remedy)
     _check_schema(found, schema, name, remedy)
     try:
@@ -88,7 +90,7 @@ def decode_document(data: bytes, name: str, kind: type[Document], schema: str, r
 def schema_of(data: bytes, name: str, remedy: str) -> str:
     """The schema name that a document states, empty if none. Raises DocumentError for what is no JSON."""
     try:
-        return msgspec.json.decode(_uncompressed(data, name, remedy), type=_Header).schema
+        return msgspec.json.decode(uncompressed(data, name, remedy), type=_Header).schema
     except msgspec.ValidationError:
         return ""
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
@@ -96,8 +98,8 @@ def schema_of(data: bytes, name: str, remedy: str) -> str:
         raise DocumentError(what, where=name, remedy=remedy) from error
 
 
-def _uncompressed(data: bytes, name: str, remedy: str) -> bytes:
-    """Unpacked in bounded memory; a packed file may have several members."""
+def uncompressed(data: bytes, name: str, remedy: str) -> bytes:
+    """Bytes as they are, or unpacked if gzip packed them, in bounded memory. Raises DocumentError."""
     if not data.startswith(_GZIP_MAGIC):
         return data
     parts: list[bytes] = []

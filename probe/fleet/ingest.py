@@ -23,7 +23,7 @@ from probe.fleet.rewriting import Done, Identified, Job, Unusable, identify, rew
 from probe.fleet.rows import AsideRow, arrow_table
 from probe.fleet.table import EXPIRED, Conflict, Store
 
-_SUFFIXES = (".json", ".json.gz", ".jsonl")
+_SUFFIXES = (".json", ".json.gz", ".jsonl", ".tar", ".tar.gz")
 _FEW, _A_TIME = 512, 256
 """Below this, starting processes costs more than it saves."""
 

@@ -15,7 +15,8 @@ import msgspec
 from probe import __version__
 from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
-from probe.documents.files import decode_document, schema_of
+from probe.documents.captured import captured
+from probe.documents.files import decode_document, schema_of, uncompressed
 from probe.documents.spool_name import running_number
 from probe.evidence import Evidence, Host
 from probe.exceptions import DocumentError
@@ -131,6 +132,8 @@ class Reader:
         """What a file holds. Raises DocumentError where that is nothing that the store can use."""
         if data.startswith(_JOURNAL) and schema_of(data.partition(b"\n")[0], name, REMEDY) == Schema.JOURNAL:
             return self._journal(data, name)
+        if (tar := captured(uncompressed(data, name, REMEDY), name)) is not None:
+            return self.read(msgspec.json.encode(tar), name)
         if test_of(schema := schema_of(data, name, REMEDY)) is not None:
             host, result = result_of_test(data, name, schema)
             return Read(host=host_key(host), results=(result,))

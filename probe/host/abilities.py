@@ -1,17 +1,17 @@
 """What can be read on this host by this user, looked at and not guessed from versions."""
 
-import importlib.util
 import os
 from collections.abc import Iterator
 
 import msgspec
 
 from probe.evidence import Unread
+from probe.host.files import DEVICES, SMBIOS
 from probe.host.kernel_log import read_kernel_log
-from probe.host.listing import DEVICES, function_names, slot_names
+from probe.host.listing import function_names, slot_names
 from probe.host.names import PCI_IDS_FILES
 from probe.host.source import DirectorySource
-from probe.kernel_spellings import COUNTER_FILES, MAX_LINK_SPEED, SMBIOS_TABLE
+from probe.kernel_spellings import COUNTER_FILES, MAX_LINK_SPEED
 from probe.registers.errors import Severity
 
 _PRIVILEGED_FROM = 64
@@ -39,7 +39,7 @@ def abilities() -> Iterator[Ability]:
         yield Ability(what, bool(having), f"at {len(having)} functions")
     slots = slot_names(source)
     yield Ability("slot directories", bool(slots), f"{len(slots)}")
-    table = source.open(f"sys/{SMBIOS_TABLE}")
+    table = source.open(SMBIOS)
     yield Ability("SMBIOS table", not isinstance(table, Unread), table.why if isinstance(table, Unread) else "readable")
     if not isinstance(table, Unread):
         table.close()
@@ -48,9 +48,6 @@ def abilities() -> Iterator[Ability]:
     yield Ability("kernel log", not isinstance(log, Unread), detail)
     ids = [path for path in PCI_IDS_FILES if os.path.exists(f"/{path}")]  # noqa: PTH110 - one look
     yield Ability("names of devices", bool(ids), f"/{ids[0]}" if ids else "numbers only, unless udev knows them")
-    for module, what in (("cuda.bindings", "accelerator load"), ("pynvml", "accelerator counters")):
-        there = _importable(module)
-        yield Ability(what, there, "installed" if there else "the extra linkprobe[accelerator] brings it")
 
 
 def _configuration(source: DirectorySource, addresses: list[str]) -> Ability:
@@ -63,10 +60,3 @@ def _configuration(source: DirectorySource, addresses: list[str]) -> Ability:
         whole = isinstance(data, bytes) and len(data) > _PRIVILEGED_FROM
         return Ability("whole configuration space", whole, "as root" if whole else "64 bytes each: root sees more")
     return Ability("whole configuration space", there=False, detail="none could be opened")
-
-
-def _importable(module: str) -> bool:
-    try:
-        return importlib.util.find_spec(module) is not None
-    except ModuleNotFoundError:
-        return False

@@ -16,7 +16,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO
+from typing import Any
 
 from probe.exceptions import InputError
 
@@ -28,68 +28,76 @@ _BLOCK = 512
 _END = bytes(2 * _BLOCK)
 _CHUNK = 1 << 20
 _REMEDY = "give a whole tar (or a directory) that holds bus/pci/devices as /sys does"
-_MAGIC: tuple[tuple[bytes, Callable[[IO[bytes]], io.BufferedIOBase]], ...] = (
+_MAGIC: tuple[tuple[bytes, Callable[[Any], io.BufferedIOBase]], ...] = (
     (b"\x1f\x8b", lambda file: gzip.GzipFile(fileobj=file)),
     (b"BZh", bz2.BZ2File),
     (b"\xfd7zXZ\x00", lzma.LZMAFile),
 )
 
 
-def read_archive(path: Path) -> tuple[dict[str, bytes], dict[str, str]]:
+def read_archive_file(path: Path) -> tuple[dict[str, bytes], dict[str, str]]:
     """The files and links of a tar, by name. Raises InputError where it is damaged, cut short or past its bounds."""
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+        with os.fdopen(descriptor, "rb") as file:
+            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+                raise InputError("is neither a directory nor a regular file", where=str(path), remedy=_REMEDY)
+            return read_archive(file, str(path))
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", where=str(path), remedy="check the name") from error
+
+
+def read_archive(file: io.BufferedIOBase, name: str) -> tuple[dict[str, bytes], dict[str, str]]:
+    """The same of an open file that can be wound back. Raises InputError."""
     files: dict[str, bytes] = {}
     links: dict[str, str] = {}
     try:
-        with _opened(path) as stream:
-            content = _Counted(stream, path)
+        with _unpacked(file) as stream:
+            content = _Counted(stream, name)
             with tarfile.open(fileobj=content, mode="r|") as archive:  # type: ignore[call-overload] # a stream need only read
-                for member in _members(archive, path):
-                    name = _name_of(member.name)
-                    if name is None:
+                for member in _members(archive, name):
+                    place = _name_of(member.name)
+                    if place is None:
                         continue
                     if member.issym():
-                        links[name] = member.linkname
+                        links[place] = member.linkname
                     elif member.isreg():
-                        files[name] = _content(archive, member, path)
+                        files[place] = _content(archive, member, name)
             content.drain()
             if not content.ended:
-                raise InputError("ends too early: it was cut off", where=str(path), remedy=_REMEDY)
+                raise InputError("ends too early: it was cut off", where=name, remedy=_REMEDY)
     except (tarfile.TarError, lzma.LZMAError, zlib.error, OSError, EOFError, ValueError, RecursionError) as error:
-        raise InputError(f"not a readable tar ({error})", where=str(path), remedy=_REMEDY) from error
+        raise InputError(f"not a readable tar ({error})", where=name, remedy=_REMEDY) from error
     return files, links
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[io.BufferedIOBase]:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
-    with os.fdopen(descriptor, "rb") as file:
-        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-            raise InputError("is neither a directory nor a regular file", where=str(path), remedy=_REMEDY)
-        head = file.read(6)
-        file.seek(0)
-        unpacked = next((opened for magic, opened in _MAGIC if head.startswith(magic)), None)
-        if unpacked is None:
-            yield file
-            return
-        with unpacked(file) as stream:
-            yield stream
+def _unpacked(file: io.BufferedIOBase) -> Iterator[io.BufferedIOBase]:
+    head = file.read(6)
+    file.seek(0)
+    opened = next((kind for magic, kind in _MAGIC if head.startswith(magic)), None)
+    if opened is None:
+        yield file
+        return
+    with opened(file) as stream:
+        yield stream
 
 
-def _members(archive: tarfile.TarFile, path: Path) -> Iterator[tarfile.TarInfo]:
+def _members(archive: tarfile.TarFile, name: str) -> Iterator[tarfile.TarInfo]:
     for count, member in enumerate(archive):
         if count >= MEMBERS:
-            raise InputError(f"holds more than {MEMBERS} members", where=str(path), remedy=_REMEDY)
+            raise InputError(f"holds more than {MEMBERS} members", where=name, remedy=_REMEDY)
         yield member
 
 
-def _content(archive: tarfile.TarFile, member: tarfile.TarInfo, path: Path) -> bytes:
+def _content(archive: tarfile.TarFile, member: tarfile.TarInfo, name: str) -> bytes:
     if member.size > MEMBER_BYTES:
         what = f"holds {member.name[:80]!r} of {member.size} bytes, more than a file of /sys has"
-        raise InputError(what, where=str(path), remedy=_REMEDY)
+        raise InputError(what, where=name, remedy=_REMEDY)
     content = archive.extractfile(member)
     data = content.read(MEMBER_BYTES) if content is not None else b""
     if len(data) != member.size:
-        raise InputError("ends too early: it was cut off", where=str(path), remedy=_REMEDY)
+        raise InputError("ends too early: it was cut off", where=name, remedy=_REMEDY)
     return data
 
 
@@ -102,9 +110,9 @@ def _name_of(name: str) -> str | None:
 class _Counted:
     """A stream that counts what it gave, refuses to give too much, and knows whether its end was a tar's end."""
 
-    def __init__(self, stream: io.BufferedIOBase, path: Path) -> None:
+    def __init__(self, stream: io.BufferedIOBase, name: str) -> None:
         self._stream = stream
-        self._path = path
+        self._name = name
         self._given = 0
         self._tail = b""
 
@@ -114,7 +122,7 @@ class _Counted:
         self._given += len(data)
         if self._given > ARCHIVE_BYTES:
             what = f"unpacks to more than {ARCHIVE_BYTES // _CHUNK} MiB"
-            raise InputError(what, where=str(self._path), remedy=_REMEDY)
+            raise InputError(what, where=self._name, remedy=_REMEDY)
         self._tail = (self._tail + data)[-len(_END) :]
         return data
 

@@ -19,8 +19,8 @@ import msgspec
 
 from probe.evidence import Evidence, FunctionEvidence, Unread, Why
 from probe.exceptions import InternalError, LinkprobeError
+from probe.host.files import DEVICES
 from probe.host.function import FunctionReader
-from probe.host.listing import DEVICES
 from probe.host.machine import read_machine
 from probe.host.source import DirectorySource, Source
 
@@ -48,9 +48,9 @@ def read_bounded(
     return read_machine(source, wake=wake, functions=partial(_functions, source, patience_s, until, wake=wake))
 
 
-def hung(evidence: Evidence) -> list[str]:
+def hung(evidence: Evidence) -> tuple[str, ...]:
     """The functions of which a read did not end."""
-    return [item.address for item in evidence.functions if any(part.why is Why.HUNG for part in item.unread)]
+    return tuple(item.address for item in evidence.functions if any(part.why is Why.HUNG for part in item.unread))
 
 
 def _functions(

@@ -9,18 +9,9 @@ from struct import Struct, unpack_from
 from probe import kernel_spellings as kernel
 from probe.address import Address
 from probe.evidence import FunctionEvidence, Names, Unread, Why
-from probe.host.listing import DEVICES
+from probe.host.files import ASPM, DEVICES, DRIVER, LEFT_ASLEEP, LINK, LINK_FOLDER, POWER, QUIET, RUNTIME
 from probe.host.source import Bytes, Source, spelled
 from probe.registers.space import ALL_ONES, SPACE_END, survey
-
-_RUNTIME = (kernel.RUNTIME_STATUS, kernel.RUNTIME_CONTROL)
-_POWER = (kernel.POWER_STATE, kernel.D3COLD_ALLOWED)
-_QUIET = (
-    *kernel.NUMBER_FILES, kernel.NUMA_NODE, kernel.LABEL, kernel.ACPI_INDEX, kernel.SERIAL_NUMBER, kernel.REMOVABLE,
-    kernel.SECONDARY_BUS_NUMBER, kernel.SUBORDINATE_BUS_NUMBER, kernel.BUSY_PERCENT, kernel.LINK_LEVELS,
-    *kernel.COUNTER_FILES.values(), *kernel.ROOT_TOTAL_FILES.values(), kernel.CXL_LINK_CAPABILITIES,
-    kernel.CXL_LINK_CONTROL, kernel.CXL_LINK_STATUS, *kernel.OTHER_FILES,
-)  # fmt: skip
 
 _PRIVILEGED_END = 64
 _DWORD = Struct("<I")
@@ -54,7 +45,7 @@ class FunctionReader:
             attributes=self._attributes,
             config=config,
             config_end=config_end,
-            driver=self._target(path, "driver", present),
+            driver=self._target(path, DRIVER, present),
             iommu_group=self._target(path, kernel.IOMMU_GROUP, present),
             physical_function=self._physical_function(path, present),
             place_names=self._place_names(path, present),
@@ -68,20 +59,20 @@ class FunctionReader:
 
     def _read_attributes(self, path: str, present: frozenset[str]) -> None:
         if "power" in present:
-            self._take(path, _RUNTIME)
-        self._take(path, [name for name in _POWER if name in present])
-        self._take(path, [name for name in _QUIET if name in present])
-        if "link" in present:
-            self._take(path, [f"link/{name}" for name in self._listed(f"{path}/link") if name in kernel.ASPM_FILES])
+            self._take(path, RUNTIME)
+        self._take(path, [name for name in POWER if name in present])
+        self._take(path, [name for name in QUIET if name in present])
+        if LINK_FOLDER in present:
+            self._take(
+                path, [f"{LINK_FOLDER}/{name}" for name in self._listed(f"{path}/{LINK_FOLDER}") if name in ASPM]
+            )
         stirs = (
             self._source.live and self._attributes.get(kernel.POWER_STATE) == kernel.DEEPEST_SLEEP and not self._wake
         )
         if stirs:
-            self._unread += [
-                Unread(f"{path}/{name}", Why.ASLEEP, "left asleep") for name in kernel.LINK_FILES if name in present
-            ]
+            self._unread += [Unread(f"{path}/{name}", Why.ASLEEP, LEFT_ASLEEP) for name in LINK if name in present]
         else:
-            self._take(path, [name for name in kernel.LINK_FILES if name in present])
+            self._take(path, [name for name in LINK if name in present])
 
     def _take(self, path: str, names: list[str] | tuple[str, ...]) -> None:
         for name, content in self._source.texts(path, names).items():
@@ -128,7 +119,7 @@ class FunctionReader:
         if "config" not in present:
             return {}, None
         if self._asleep and not self._wake:
-            self._unread.append(Unread(where, Why.ASLEEP, "left asleep; --wake reads it"))
+            self._unread.append(Unread(where, Why.ASLEEP, f"{LEFT_ASLEEP}; --wake reads it"))
             return {}, None
         opened = self._source.open(where)
         if isinstance(opened, Unread):

@@ -6,6 +6,7 @@ from collections.abc import Hashable, Iterator
 
 from probe.address import ADDRESS
 from probe.evidence import LogLine, Unread, Why
+from probe.host.files import KERNEL_LOG
 from probe.host.source import Source
 
 _WANTED = re.compile(
@@ -18,15 +19,32 @@ _BOOT = re.compile(r"-- (?:Re)?[Bb]oot\b.*--$|.*\bLinux version \d")
 _CLOCKS_DIFFER_S = 1.0  # the clocks of two processors; a stamp that falls by more is of another boot
 _LIMIT = 20_000
 _RECORD_BYTES = 8192
+_SAVED_BYTES = 64 << 20
 
 
 def read_kernel_log(source: Source) -> tuple[LogLine, ...] | Unread:
-    """The wanted lines of a source's `dev/kmsg`; the ring buffer itself on a live host."""
+    """The wanted lines of a source's saved log; the ring buffer itself on a live host."""
     if source.live:
         records = _ring_buffer()
         return records if isinstance(records, Unread) else wanted_lines(records)
-    text = source.text("dev/kmsg")
-    return text if isinstance(text, Unread) else wanted_lines(text.splitlines())
+    text = _saved(source)
+    return text if isinstance(text, Unread) else wanted_lines(_records(text))
+
+
+def _saved(source: Source) -> str | Unread:
+    opened = source.open(KERNEL_LOG)
+    if isinstance(opened, Unread):
+        return opened
+    try:
+        data = opened.read(0, _SAVED_BYTES)
+    finally:
+        opened.close()
+    return data if isinstance(data, Unread) else data.decode("utf-8", "replace")
+
+
+def _records(text: str) -> list[str]:
+    """Lines without those that go on with a record: they begin with a space (kernel Documentation/ABI, dev-kmsg)."""
+    return [line for line in text.splitlines() if not line.startswith(" ")]
 
 
 def wanted_lines(lines: list[str]) -> tuple[LogLine, ...]:
@@ -79,14 +97,13 @@ def parse_line(line: str) -> LogLine:
 
 
 def _ring_buffer() -> list[str] | Unread:
-    path = "/dev/kmsg"
     lines: list[str] = []
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        descriptor = os.open(f"/{KERNEL_LOG}", os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except PermissionError as error:
-        return Unread(path, Why.DENIED, error.strerror or "")
+        return Unread(KERNEL_LOG, Why.DENIED, error.strerror or "")
     except OSError as error:
-        return Unread(path, Why.ABSENT, error.strerror or "")
+        return Unread(KERNEL_LOG, Why.ABSENT, error.strerror or "")
     try:
         while len(lines) < _LIMIT:
             try:
@@ -96,7 +113,7 @@ def _ring_buffer() -> list[str] | Unread:
             except BrokenPipeError:  # the record was overwritten while we read; the next one is whole
                 continue
     except OSError as error:
-        return Unread(path, Why.DENIED, error.strerror or "")
+        return Unread(KERNEL_LOG, Why.DENIED, error.strerror or "")
     finally:
         os.close(descriptor)
     return lines

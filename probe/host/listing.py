@@ -1,10 +1,8 @@
 """What the kernel lists: the addresses of functions and the names of slots."""
 
 from probe.evidence import Unread
+from probe.host.files import DEVICES, SLOTS
 from probe.host.source import Source
-
-DEVICES = "sys/bus/pci/devices"
-SLOTS = "sys/bus/pci/slots"
 
 
 def function_names(source: Source) -> list[str]:

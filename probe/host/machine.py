@@ -1,29 +1,37 @@
 """Reading a whole machine into evidence: every function, the slots, what holds speeds down, and who the host is."""
 
 import math
-import os
+import re
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 
 from probe.address import Address
 from probe.evidence import CoolingDevice, Evidence, FunctionEvidence, Host, SlotDirectory, Unread, Why
 from probe.exceptions import NothingToJudge
+from probe.host.files import (
+    COOLING,
+    DEVICES,
+    FIRMWARE,
+    FIRMWARE_PLACE,
+    HOST,
+    SLOT,
+    SLOTS,
+    SMBIOS,
+    THERMAL,
+)
 from probe.host.function import FunctionReader
 from probe.host.kernel_log import read_kernel_log
-from probe.host.listing import DEVICES, SLOTS, slot_names
+from probe.host.listing import slot_names
 from probe.host.machine_id import read_machine_id
 from probe.host.names import named
 from probe.host.source import Source, spelled
-from probe.kernel_spellings import COOLING_TYPE, SMBIOS_TABLE
+from probe.kernel_spellings import COOLING_TYPE
 from probe.registers.smbios import raw_structures
 
-_FIRMWARE = (
-    "sys_vendor", "product_name", "product_version", "product_serial", "board_vendor", "board_name", "board_version",
-    "board_serial", "board_asset_tag", "chassis_vendor", "chassis_serial", "bios_vendor", "bios_version", "bios_date",
-    "bios_release",
-)  # fmt: skip
 _SYSTEM_SLOTS = 9
-
+_LOAD = re.compile(r"(\d+\.\d+) (\d+\.\d+) (\d+\.\d+) ")
+_LIST = re.compile(r"\d+(?:-\d+)?(?:,\d+(?:-\d+)?)*")
+_MEMORY = re.compile(r"^MemTotal: +(\d+) kB", re.MULTILINE)
 
 Reading = Callable[[Sequence[str]], Iterable[FunctionEvidence]]
 
@@ -78,22 +86,15 @@ def _text(source: Source, path: str) -> str | None:
 def _slots(source: Source) -> tuple[SlotDirectory, ...]:
     found = []
     for name in slot_names(source):
-        base = f"{SLOTS}/{name}"
-        address = _text(source, f"{base}/address")
+        address, most, now = (_text(source, f"{SLOTS}/{name}/{file}") for file in SLOT)
         if address is not None:
-            found.append(
-                SlotDirectory(
-                    name=spelled(name),
-                    address=address,
-                    max_bus_speed=_text(source, f"{base}/max_bus_speed"),
-                    cur_bus_speed=_text(source, f"{base}/cur_bus_speed"),
-                )
-            )
+            slot = SlotDirectory(name=spelled(name), address=address, max_bus_speed=most, cur_bus_speed=now)
+            found.append(slot)
     return tuple(found)
 
 
 def _smbios(source: Source, unread: list[Unread]) -> tuple[str, ...]:
-    opened = source.open(f"sys/{SMBIOS_TABLE}")
+    opened = source.open(SMBIOS)
     if isinstance(opened, Unread):
         if opened.why is not Why.ABSENT:
             unread.append(opened)
@@ -109,39 +110,36 @@ def _smbios(source: Source, unread: list[Unread]) -> tuple[str, ...]:
 
 
 def _cooling(source: Source) -> tuple[CoolingDevice, ...]:
-    base = "sys/class/thermal"
-    names = source.names(base)
+    names = source.names(THERMAL)
     if isinstance(names, Unread):
         return ()
     found = []
     for name in names:
-        kind = _text(source, f"{base}/{name}/type") if name.startswith("cooling_device") else None
+        kind = _text(source, f"{THERMAL}/{name}/{COOLING[0]}") if name.startswith("cooling_device") else None
         if kind is not None and kind.startswith(COOLING_TYPE):
-            state = _text(source, f"{base}/{name}/cur_state")
-            limit = _text(source, f"{base}/{name}/max_state")
+            state, limit = (_text(source, f"{THERMAL}/{name}/{file}") for file in COOLING[1:])
             if state is not None and limit is not None:
                 found.append(CoolingDevice(type=kind, cur_state=state, max_state=limit, name=name))
     return tuple(found)
 
 
 def read_host(source: Source) -> Host:
-    """Who the machine is, from its own files; load, memory and processors from psutil on a live host."""
-    firmware = {name: _text(source, f"sys/class/dmi/id/{name}") for name in _FIRMWARE}
-    uptime = _text(source, "proc/uptime")
-    load, memory, processors = _resources() if source.live else (None, None, None)
+    """Who the machine is and how it was when it was looked at, from its own files."""
+    firmware = {name: _text(source, f"{FIRMWARE_PLACE}/{name}") for name in FIRMWARE}
+    said = {name: _text(source, path) for name, path in HOST.items()}
     return Host(
-        taken_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        taken_at=source.origin.taken_at or datetime.now(UTC).isoformat(timespec="seconds"),
         source=source.label,
-        name=_text(source, "proc/sys/kernel/hostname"),
-        kernel=_text(source, "proc/sys/kernel/osrelease"),
-        command_line=_text(source, "proc/cmdline"),
-        boot_id=_text(source, "proc/sys/kernel/random/boot_id"),
-        uptime_s=_seconds(uptime),
-        load_average=load,
-        memory_bytes=memory,
-        processors=processors,
+        name=said["name"],
+        kernel=said["kernel"],
+        command_line=said["command_line"],
+        boot_id=said["boot_id"],
+        uptime_s=_seconds(said["uptime"]),
+        load_average=_load(said["load"] or ""),
+        memory_bytes=_memory(said["memory"] or ""),
+        processors=_processors(said["processors"] or ""),
         firmware={name: text for name, text in firmware.items() if text is not None},
-        privileged=os.geteuid() == 0 if source.live else None,
+        privileged=source.origin.privileged,
         machine_id=read_machine_id(source),
     )
 
@@ -156,7 +154,21 @@ def _seconds(uptime: str | None) -> float | None:
     return seconds if math.isfinite(seconds) and seconds >= 0 else None
 
 
-def _resources() -> tuple[tuple[float, ...], int, int | None]:
-    import psutil  # noqa: PLC0415 - late: only a live host needs it
+def _load(text: str) -> tuple[float, ...] | None:
+    """The three averages of proc/loadavg; None for anything else."""
+    match = _LOAD.match(text)
+    return tuple(map(float, match.groups())) if match else None
 
-    return psutil.getloadavg(), psutil.virtual_memory().total, psutil.cpu_count()
+
+def _memory(text: str) -> int | None:
+    """MemTotal of proc/meminfo in bytes. The file says kB and means 1024 (kernel, Documentation/filesystems/proc)."""
+    match = _MEMORY.search(text)
+    return int(match[1]) * 1024 if match else None
+
+
+def _processors(online: str) -> int | None:
+    """How many processors a list as `0-3,8` names; None for what is no such list."""
+    if _LIST.fullmatch(online) is None:
+        return None
+    ends = [part.split("-") for part in online.split(",")]
+    return sum(int(end[-1]) - int(end[0]) + 1 for end in ends)

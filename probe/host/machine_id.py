@@ -4,6 +4,7 @@ import hmac
 import re
 from uuid import UUID
 
+from probe.host.files import MACHINE_ID
 from probe.host.source import Source
 
 APPLICATION = UUID("661396fbc8554ca491b2f910d3cb2877")
@@ -28,5 +29,7 @@ def application_specific(machine_id: str) -> str | None:
 
 def read_machine_id(source: Source) -> str | None:
     """The derived id of the machine that the source was taken from; None where it has none or none was read."""
-    content = source.text("etc/machine-id")
+    if source.origin.machine_id is not None:
+        return source.origin.machine_id
+    content = source.text(MACHINE_ID)
     return application_specific(content) if isinstance(content, str) else None

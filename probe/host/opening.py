@@ -1,10 +1,12 @@
 """Which source a person means by the path given: a /sys tree, a directory that holds one, or a tar of either."""
 
+import io
 from pathlib import Path
 from typing import TypeVar
 
 from probe.exceptions import InputError
-from probe.host.archive import read_archive
+from probe.host.archive import read_archive, read_archive_file
+from probe.host.capture import NOTES, read_notes
 from probe.host.source import DirectorySource, MemorySource, Source
 
 T = TypeVar("T")
@@ -26,11 +28,24 @@ def open_source(path: Path | None) -> Source:
 
 
 def _from_tar(path: Path) -> MemorySource:
-    files, links = read_archive(path)
+    """The tree in a tar. Raises InputError."""
+    return _tree(*read_archive_file(path), str(path))
+
+
+def tar_source(data: bytes, name: str) -> MemorySource:
+    """The tree in the bytes of a tar, compressed or not: one made by hand, or by the script of `capture-script`.
+
+    Raises InputError.
+    """
+    return _tree(*read_archive(io.BytesIO(data), name), name)
+
+
+def _tree(files: dict[str, bytes], links: dict[str, str], name: str) -> MemorySource:
+    notes = read_notes(files.pop(NOTES, b"").decode("utf-8", "replace"))
     prefix = _prefix([*files, *links])
     if prefix is None:
-        raise InputError("no /sys tree is inside", where=str(path), remedy=_REMEDY)
-    return MemorySource(_moved(files, prefix), _moved(links, prefix), str(path))
+        raise InputError("no /sys tree is inside", where=name, remedy=_REMEDY)
+    return MemorySource(_moved(files, prefix), _moved(links, prefix), name, notes.unread, notes.origin)
 
 
 def _prefix(names: list[str]) -> str | None:

@@ -11,12 +11,12 @@ import posixpath
 import stat
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from probe.evidence import Unread, Why
 
 TEXT_LIMIT = 65_536
-_WHY = {
+WHY = {
     errno.ENOENT: Why.ABSENT,
     errno.ENOTDIR: Why.ABSENT,
     errno.EACCES: Why.DENIED,
@@ -35,7 +35,7 @@ def unread(path: str, error: OSError | ValueError) -> Unread:
     if isinstance(error, NoAnswer):
         return Unread(spelled(path), Why.HUNG, "did not answer and was left alone")
     if isinstance(error, OSError):
-        return Unread(spelled(path), _WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
+        return Unread(spelled(path), WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
     return Unread(spelled(path), Why.FAILED, str(error))
 
 
@@ -59,11 +59,23 @@ class Bytes(Protocol):
         """Let the file go."""
 
 
+class Origin(NamedTuple):
+    """When the files of a source were taken, by root or not, and of which machine; None where that is not known.
+
+    `machine_id` is the derived id, where the files hold no other.
+    """
+
+    taken_at: str | None = None
+    privileged: bool | None = None
+    machine_id: str | None = None
+
+
 class Source(Protocol):
-    """A tree of files. `live` says that reading may stir the hardware."""
+    """A tree of files. `live` says that reading may stir the hardware; `origin` is a live one's own present."""
 
     live: bool
     label: str
+    origin: Origin
 
     def text(self, path: str) -> str | Unread:
         """A small text file, without surrounding white space or padding."""
@@ -130,7 +142,8 @@ class DirectorySource:
         self._inside: dict[str, str] = {}
         self._passed_over: set[str] = set()
         self.live = self.sys == "/sys"
-        self.label = "live" if self.live else str(sys)
+        self.label = "live" if self.live else spelled(str(sys))
+        self.origin = Origin(privileged=os.geteuid() == 0 if self.live else None)
 
     def pass_over(self, real: str) -> None:
         """Read a file no more, named as the system names it: it did not answer."""
@@ -174,15 +187,16 @@ class DirectorySource:
 
     def text(self, path: str) -> str | Unread:
         """A small text file; see Source."""
-        directory, _, name = path.rpartition("/")
+        directory, name = posixpath.split(path)
         return self.texts(directory, (name,))[name]
 
     def texts(self, directory: str, names: Sequence[str]) -> dict[str, str | Unread]:
         """Many small files of one directory; see Source."""
         found: dict[str, str | Unread] = {}
         for name in names:
+            below, last = posixpath.split(f"{directory}/{name}")
             try:
-                found[name] = _read_text(self._opened(self._directory(directory), name))
+                found[name] = _read_text(self._opened(self._directory(below), last))
             except (OSError, ValueError) as error:
                 found[name] = unread(f"{directory}/{name}", error)
         return found
@@ -206,7 +220,7 @@ class DirectorySource:
 
     def open(self, path: str) -> Bytes | Unread:
         """A binary file; see Source."""
-        directory, _, name = path.rpartition("/")
+        directory, name = posixpath.split(path)
         try:
             descriptor = self._opened(self._directory(directory), name)
         except (OSError, ValueError) as error:
@@ -241,13 +255,15 @@ class MemorySource:
         links: Mapping[str, str],
         label: str,
         failures: Mapping[str, Unread] | None = None,
+        origin: Origin | None = None,
     ) -> None:
         self._files = files
         self._links = links
         self._failures = failures or {}
         self.label = label
+        self.origin = origin or Origin()
         self._entries: dict[str, set[str]] = {}
-        for path in (*files, *links):
+        for path in (*files, *links, *self._failures):
             self._note(path)
 
     def _note(self, path: str) -> None:

@@ -13,6 +13,7 @@ from probe.loads.interface import Load, Target
 
 LOADS = {
     "accelerator": "probe.loads.accelerator:AcceleratorCopy",
+    "accelerator-peers": "probe.loads.accelerator_peers:AcceleratorPeers",
     "memory": "probe.loads.memory:MemoryBaseline",
     "storage-read": "probe.loads.storage_read:StorageRead",
     "storage-round-trip": "probe.loads.storage_round_trip:StorageRoundTrip",
@@ -33,11 +34,16 @@ def find(text: str) -> list[tuple[Load, Target]]:
     if name not in makers:
         remedy = f"choose among {', '.join(sorted(makers))}"
         raise InputError("no such load", where=f"--load {text}", remedy=remedy)
-    load = makers[name]()
+    load = make(name)
     targets = [load.target(target)] if target else load.targets()
     if not targets:
         raise InputError(f"finds nothing to drive ({load.needs})", where=f"--load {text}", remedy="name a target")
     return [(load, item) for item in targets]
+
+
+def make(name: str) -> Load:
+    """The load of this name, which there is. Raises InputError where a site's own cannot be made."""
+    return _makers()[name]()
 
 
 def _makers() -> dict[str, Callable[[], Load]]:

@@ -1,23 +1,23 @@
-"""Accelerator copy: host to device, device to host and both at once from pinned memory, then a pattern there and back.
+"""Accelerator copy: from pinned host memory, to it, both at once, then a pattern there and back, every byte compared.
 
-By NVIDIA's own binding of the driver (`cuda-bindings`, the extra `accelerator`); no toolkit is needed. Writes only to
-memory that it allocates on the device.
+Writes only to memory that it allocates on the device.
 """
 
-import ctypes
-import hashlib
-import time
-from collections.abc import Callable
-from typing import Any
+import os
+from concurrent.futures import ThreadPoolExecutor
 
 from probe.exceptions import InputError
-from probe.host.numa import node_of
-from probe.loads.interface import BOTH, FROM_HOST, MIB, TO_HOST, Context, Target
-from probe.loads.placement import run_near
+from probe.loads.cuda import Device, Moved, Stream, accelerators, ask
+from probe.loads.interface import MIB, Context, Target
+from probe.loads.patterns import Pattern
+from probe.loads.phases import VERIFIED, Phase
+from probe.loads.results import BOTH, FROM_HOST, TO_HOST
+from probe.loads.round_trips import RoundTrips
 
-_BLOCK = 256 * MIB
-_REPEATS = 4
-_UNIT = 64
+_SLICE = 32 * MIB
+_SLICES = 8
+_IN_FLIGHT = 8
+_MOST_COMPARING = 8
 
 
 class AcceleratorCopy:
@@ -25,118 +25,93 @@ class AcceleratorCopy:
 
     name = "accelerator"
     drives = "NVIDIA accelerators"
-    needs = "the extra linkprobe[accelerator], the driver, and an accelerator"
-    verifies = "a seeded pattern goes to the device and comes back, every pass"
+    needs = "the part accelerator, the driver, and an accelerator"
+    verifies = "in one phase of four a pattern goes to the device and comes back, and all of it is compared"
     writes = "memory that it allocates on the device"
+    phases: tuple[str, ...] = (FROM_HOST, TO_HOST, BOTH, VERIFIED)
 
     def target(self, text: str) -> Target:
         """An accelerator by number or address. Raises InputError."""
         found = self.targets()
         for number, target in enumerate(found):
-            if text in {str(number), target.label, target.address}:
+            if text in {str(number), target.label}:
                 return target
         known = ", ".join(target.label for target in found) or "none"
         raise InputError("no such accelerator", where=f"accelerator:{text}", remedy=f"there are: {known}")
 
     def targets(self) -> list[Target]:
         """Every accelerator that the driver shows."""
-        driver = _driver()
-        _ask(driver.cuInit(0))
-        targets = []
-        for number in range(_ask(driver.cuDeviceGetCount())):
-            device = _ask(driver.cuDeviceGet(number))
-            text = _ask(driver.cuDeviceGetPCIBusId(32, device))
-            bus = (text.decode() if isinstance(text, bytes) else text).partition("\0")[0].strip().lower()
-            domain, _, place = bus.partition(":")
-            address = f"{int(domain, 16):04x}:{place}"
-            targets.append(Target(label=address, address=address, node=node_of(address)))
-        return targets
+        return accelerators()
 
     def run(self, target: Target, context: Context) -> None:
-        """Copy until stopped."""
-        run_near(target.node)
-        driver = _driver()
-        _ask(driver.cuInit(0))
-        device = _ask(driver.cuDeviceGetByPCIBusId(target.label.encode()))
-        handle = _ask(driver.cuDevicePrimaryCtxRetain(device))
-        try:
-            _ask(driver.cuCtxSetCurrent(handle))
-            _Copier(driver, target, context).run()
-        finally:
-            driver.cuDevicePrimaryCtxRelease(device)
-
-
-def _driver() -> Any:  # noqa: ANN401 - a module that need not be installed
-    try:
-        from cuda.bindings import driver  # noqa: PLC0415 - optional
-    except ImportError as error:
-        remedy = "install linkprobe[accelerator]"
-        raise InputError("the driver's binding is not installed", where="--load accelerator", remedy=remedy) from error
-    return driver
-
-
-def _ask(answer: tuple[Any, ...]) -> Any:  # noqa: ANN401 - what the driver gives
-    """The value of a driver call. Raises OSError with the driver's word where it failed."""
-    status, *values = answer
-    if int(status) != 0:
-        raise OSError(f"the accelerator's driver says {status!r}")
-    return values[0] if values else None
+        """Copy until stopped, a pass a phase."""
+        with Device(target.label) as device:
+            copier = _Copier(device, target, context)
+            work = {
+                FROM_HOST: copier.from_host,
+                TO_HOST: copier.to_host,
+                BOTH: copier.both,
+                VERIFIED: copier.there_and_back,
+            }
+            with copier.threads:
+                for phase in context.phases():
+                    moved = work[phase.name](phase)
+                    if moved.seconds:
+                        verified = phase.name == VERIFIED
+                        context.passed(target, phase.name, moved.bytes, moved.seconds, verified=verified)
 
 
 class _Copier:
-    def __init__(self, driver: Any, target: Target, context: Context) -> None:  # noqa: ANN401 - as above
-        self._driver = driver
-        self._target = target
+    """The buffers of one accelerator, a stream each way, and threads to feed them and to compare."""
+
+    def __init__(self, device: Device, target: Target, context: Context) -> None:
+        self._device = device
         self._context = context
-        self._size = context.options.block or _BLOCK
-        self._host = [int(_ask(driver.cuMemHostAlloc(self._size, 0))) for _ in range(2)]
-        self._device = [_ask(driver.cuMemAlloc(self._size)) for _ in range(2)]
-        self._streams = [_ask(driver.cuStreamCreate(1)) for _ in range(2)]
+        self._size = context.options.block or _SLICE
+        depth = context.options.in_flight or _IN_FLIGHT
+        comparing = max(1, min(_MOST_COMPARING, len(os.sched_getaffinity(0)) // 2))
+        self.threads = ThreadPoolExecutor(2 + comparing, initializer=device.use)
+        self._down, self._up = Stream(device, depth), Stream(device, depth)
+        slots = depth + comparing
+        self._host = [device.pinned(self._size) for _ in range(slots)]
+        self._below = [device.memory(self._size) for _ in range(slots)]
+        self._above = [device.memory(self._size) for _ in range(depth)]
+        self._pattern = Pattern(device.pinned(_SLICES * self._size), _SLICES, self._size, context.options.seed)
+        for number, place in enumerate(self._above):
+            ask(device.driver.cuMemcpyHtoD(place, self._pattern.at(number), self._size))
+        self._trips = RoundTrips(
+            device, self._pattern, self._host, self._below, self.threads,
+            lambda offset, expected, found: context.differs(target, offset, expected, found),
+        )  # fmt: skip
 
-    def run(self) -> None:
-        seed = self._context.options.seed
-        try:
-            while not self._context.stop.is_set():
-                self._timed(FROM_HOST, [self._down])
-                self._timed(TO_HOST, [self._up])
-                self._timed(BOTH, [self._down, self._up])
-                self._there_and_back(seed)
-                seed += 1
-        finally:
-            for pointer in self._device:
-                self._driver.cuMemFree(pointer)
-            for address in self._host:
-                self._driver.cuMemFreeHost(address)
+    def from_host(self, phase: Phase) -> Moved:
+        """Slices of the pattern to the device."""
+        return self._down.keep_full(self._copy_down, lambda: self._context.goes_on(phase))
 
-    def _down(self) -> None:
-        _ask(self._driver.cuMemcpyHtoDAsync(self._device[0], self._host[0], self._size, self._streams[0]))
+    def to_host(self, phase: Phase) -> Moved:
+        """Slices from the device to the host."""
+        return self._up.keep_full(self._copy_up, lambda: self._context.goes_on(phase))
 
-    def _up(self) -> None:
-        _ask(self._driver.cuMemcpyDtoHAsync(self._host[1], self._device[1], self._size, self._streams[1]))
+    def both(self, phase: Phase) -> Moved:
+        """Both ways at once, each fed by a thread of its own."""
+        ways = [self.threads.submit(way, phase) for way in (self.from_host, self.to_host)]
+        moved = [way.result() for way in ways]
+        return Moved(sum(way.bytes for way in moved), max(way.seconds for way in moved))
 
-    def _timed(self, direction: str, copies: list[Callable[[], None]]) -> None:
-        start = time.perf_counter()
-        for _ in range(_REPEATS):
-            for copy in copies:
-                copy()
-        for stream in self._streams:
-            _ask(self._driver.cuStreamSynchronize(stream))
-        seconds = time.perf_counter() - start
-        moved = _REPEATS * len(copies) * self._size
-        self._context.passed(self._target, direction, moved, seconds, verified=False)
-        self._context.pace(moved)
+    def there_and_back(self, phase: Phase) -> Moved:
+        """To the device and back, compared while copies go on."""
+        return self._trips.run(lambda: self._context.goes_on(phase), self._context.pace)
 
-    def _there_and_back(self, seed: int) -> None:
-        unit = hashlib.shake_128(str(seed).encode()).digest(MIB)
-        expected = unit * (self._size // MIB)
-        ctypes.memmove(self._host[0], expected, len(expected))
-        start = time.perf_counter()
-        _ask(self._driver.cuMemcpyHtoD(self._device[0], self._host[0], len(expected)))
-        _ask(self._driver.cuMemcpyDtoH(self._host[1], self._device[0], len(expected)))
-        seconds = time.perf_counter() - start
-        found = ctypes.string_at(self._host[1], len(expected))
-        self._context.passed(self._target, "there and back", 2 * len(expected), seconds, verified=True)
-        if found != expected:
-            first = next(at for at, pair in enumerate(zip(expected, found, strict=True)) if pair[0] != pair[1])
-            at = first // _UNIT * _UNIT
-            self._context.differs(self._target, first, expected[at:], found[at:])
+    def _copy_down(self, number: int) -> int:
+        place, source = self._below[number % len(self._below)], self._pattern.at(number)
+        ask(self._device.driver.cuMemcpyHtoDAsync(place, source, self._size, self._down.handle))
+        return self._moved()
+
+    def _copy_up(self, number: int) -> int:
+        place, source = self._host[number % len(self._host)], self._above[number % len(self._above)]
+        ask(self._device.driver.cuMemcpyDtoHAsync(place, source, self._size, self._up.handle))
+        return self._moved()
+
+    def _moved(self) -> int:
+        self._context.pace(self._size)
+        return self._size

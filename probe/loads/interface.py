@@ -2,34 +2,59 @@
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Protocol
 
 import msgspec
 
+from probe.loads.phases import Phase, Schedule
 from probe.loads.results import Mismatch, Pass
 
 MIB = 1 << 20
-TO_HOST, FROM_HOST, BOTH = "to host", "from host", "both"
+_MISMATCHES_A_SECOND = 10
 
 
 class Target(msgspec.Struct, frozen=True, kw_only=True):
-    """One thing to drive: the function behind which it sits, and its NUMA node; None where not known."""
+    """One thing to drive: the function behind which it sits, and its NUMA node; None where not known.
+
+    `peer` is a second function that it moves data to and from, in place of the host; `note` what a person should know.
+    """
 
     label: str
     address: str | None = None
     node: int | None = None
+    peer: str | None = None
+    note: str | None = None
 
 
 class Options(msgspec.Struct, frozen=True, kw_only=True):
-    """What a person may set. Sizes in bytes, `rate_bytes_s` the most a target is driven at."""
+    """What a person may set. Sizes in bytes, `rate_bytes_s` the most a target is driven at.
+
+    What is None is the load's own choice.
+    """
 
     block: int | None = None
-    in_flight: int = 3
+    in_flight: int | None = None
     size: int = 256 * MIB
     rate_bytes_s: float | None = None
     raw_serial: str | None = None
     seed: int = 1
+
+
+def shared_clock() -> float:
+    """Seconds since boot, the same in every process of the host; they pass while it is suspended."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+class Steps(msgspec.Struct, frozen=True, kw_only=True):
+    """The step that a load keeps: the run's schedule, the phases of it that the load works in, and when it begins.
+
+    `begin` tells that the load is ready, waits for all others, and gives the moment; None where the run is over.
+    """
+
+    schedule: Schedule
+    works_in: tuple[str, ...]
+    begin: Callable[[], float | None] = shared_clock
 
 
 class Context:
@@ -43,6 +68,8 @@ class Context:
         stop: threading.Event,
         report: Callable[[Pass | Mismatch], None],
         clock: Callable[[], float],
+        steps: Steps | None = None,
+        peer_place_id: str | None = None,
     ) -> None:
         self.load = load
         self.place_id = place_id
@@ -50,28 +77,74 @@ class Context:
         self.stop = stop
         self._report = report
         self._clock = clock
+        self._steps = steps
+        self._peer_place_id = peer_place_id
+        self._phase: Phase | None = None
         self._paced_bytes = 0
         self._paced_from = time.monotonic()
+        self._told: list[float] = []
+        self._untold: Mismatch | None = None
         self._lock = threading.Lock()
+
+    def phases(self) -> Iterator[Phase]:
+        """The phases that this load works in, each as it begins, until it is told to stop.
+
+        The load prepares itself before it asks for the first, and returns to ask for the next when one is over.
+        """
+        steps = self._steps or Steps(schedule=Schedule(), works_in=())
+        begin = steps.begin()
+        if begin is None:
+            return
+        for phase in steps.schedule.phases(begin):
+            rests = phase.name not in steps.works_in
+            self.stop.wait(max((phase.end_s if rests else phase.begin_s) - shared_clock(), 0.0))
+            if self.stop.is_set():
+                return
+            if not rests and shared_clock() < phase.end_s:
+                self._phase = phase
+                yield phase
+
+    def goes_on(self, phase: Phase) -> bool:
+        """Whether the phase is not over yet."""
+        return not self.stop.is_set() and shared_clock() < phase.end_s
 
     def passed(self, target: Target, direction: str, moved: int, seconds: float, *, verified: bool) -> None:
         """Report one measured pass."""
+        phase = self._phase
         self._report(
             Pass(
                 t=self._clock(), load=self.load, target=target.label, place_id=self.place_id, direction=direction,
-                bytes=moved, seconds=seconds, verified=verified,
+                bytes=moved, seconds=seconds, verified=verified, peer_place_id=self._peer_place_id,
+                phase=None if phase is None else phase.name, phase_number=None if phase is None else phase.number,
             )
         )  # fmt: skip
 
     def differs(self, target: Target, offset: int, expected: bytes, found: bytes) -> None:
-        """Report data that came back other than it went; `offset` is that of the first byte that differs."""
+        """Report data that came back other than it went; `offset` is that of the first byte that differs.
+
+        Of many in a second some are told, with the number of all.
+        """
         bits = sum((one ^ other).bit_count() for one, other in zip(expected, found, strict=False))
-        self._report(
-            Mismatch(
-                t=self._clock(), load=self.load, target=target.label, place_id=self.place_id, offset=offset,
+        t = self._clock()
+        with self._lock:
+            seen = Mismatch(
+                t=t, load=self.load, target=target.label, place_id=self.place_id, offset=offset,
                 expected=expected[:64].hex(), found=found[:64].hex(), bits=bits,
-            )
-        )  # fmt: skip
+                times=1 if self._untold is None else self._untold.times + 1,
+            )  # fmt: skip
+            self._told = [moment for moment in self._told if t - moment < 1.0]
+            if len(self._told) >= _MISMATCHES_A_SECOND:
+                self._untold = seen
+                return
+            self._told.append(t)
+            self._untold = None
+        self._report(seen)
+
+    def close(self) -> None:
+        """Report what was held back."""
+        if self._untold is not None:
+            self._report(self._untold)
+            self._untold = None
 
     def pace(self, moved: int) -> None:
         """Wait as long as the rate limit asks after `moved` bytes."""
@@ -86,13 +159,17 @@ class Context:
 
 
 class Load(Protocol):
-    """One kind of load."""
+    """One kind of load.
+
+    `phases` names the phases that it works in; a load without any keeps no step with others and works all the time.
+    """
 
     name: str
     drives: str
     needs: str
     verifies: str
     writes: str
+    phases: tuple[str, ...]
 
     def target(self, text: str) -> Target:
         """The target that a person named. Raises InputError."""

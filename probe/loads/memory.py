@@ -4,14 +4,17 @@ Copies between buffers of its own, several threads at once; writes to nothing el
 """
 
 import ctypes
-import threading
+import os
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 from probe.exceptions import InputError
-from probe.loads.interface import BOTH, MIB, Context, Target
+from probe.loads.interface import MIB, Context, Target
+from probe.loads.phases import MEMORY, Phase
+from probe.loads.results import BOTH
 
 _BLOCK = 64 * MIB
-_PASS_S = 1.0
+_MOST_THREADS = 8
 
 
 class MemoryBaseline:
@@ -22,6 +25,7 @@ class MemoryBaseline:
     needs = "nothing"
     verifies = "nothing"
     writes = "nothing"
+    phases: tuple[str, ...] = (MEMORY,)
 
     def target(self, text: str) -> Target:
         """There is only one. Raises InputError."""
@@ -34,27 +38,30 @@ class MemoryBaseline:
         return [self.target("host")]
 
     def run(self, target: Target, context: Context) -> None:
-        """Copy until stopped; a pass is a second."""
-        moved = [0] * context.options.in_flight
-        workers = [
-            threading.Thread(target=_copy, args=(index, moved, context), daemon=True) for index in range(len(moved))
-        ]
-        for worker in workers:
-            worker.start()
-        before, start = 0, time.perf_counter()
-        while not context.stop.wait(_PASS_S):
-            now, total = time.perf_counter(), sum(moved)
-            context.passed(target, BOTH, total - before, now - start, verified=False)
-            before, start = total, now
-        for worker in workers:
-            worker.join()
+        """Copy in each phase of its own; a pass is a phase."""
+        count = context.options.in_flight or min(_MOST_THREADS, len(os.sched_getaffinity(0)))
+        size = context.options.block or _BLOCK
+        with ThreadPoolExecutor(count) as pool:
+            buffers = list(pool.map(lambda _: _Buffers(size), range(count)))
+            for phase in context.phases():
+                start = time.perf_counter()
+                moved = sum(pool.map(lambda own: own.copy(context, phase), buffers))  # noqa: B023 - used up at once
+                context.passed(target, BOTH, moved, time.perf_counter() - start, verified=False)
 
 
-def _copy(index: int, moved: list[int], context: Context) -> None:
-    """A foreign function call lets other threads run while it copies."""
-    size = context.options.block or _BLOCK
-    source, target = ctypes.create_string_buffer(size), ctypes.create_string_buffer(size)
-    while not context.stop.is_set():
-        ctypes.memmove(target, source, size)
-        moved[index] += size
-        context.pace(size)
+class _Buffers:
+    """What one thread copies between."""
+
+    def __init__(self, size: int) -> None:
+        self._size = size
+        self._source, self._target = ctypes.create_string_buffer(size), ctypes.create_string_buffer(size)
+        ctypes.memset(self._source, 1, size)  # memory that was never written is one page of zeros, read again and again
+
+    def copy(self, context: Context, phase: Phase) -> int:
+        """Copy until the phase is over; how much. A foreign function call lets other threads run while it copies."""
+        moved = 0
+        while context.goes_on(phase):
+            ctypes.memmove(self._target, self._source, self._size)
+            moved += self._size
+            context.pace(self._size)
+        return moved

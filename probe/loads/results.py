@@ -2,9 +2,15 @@
 
 import msgspec
 
+TO_HOST, FROM_HOST, BOTH = "to host", "from host", "both"
+
 
 class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
-    """One measured pass of a load over a target; `direction` is `to host`, `from host` or `both`."""
+    """What a load moved over a target, and in how many seconds; `direction` is `to host`, `from host` or `both`.
+
+    With a peer the data went between two places, over the links of both; `direction` then names the way.
+    `phase` and `phase_number` say what all loads of the run were doing meanwhile; None for a load that keeps no step.
+    """
 
     t: float
     load: str
@@ -14,10 +20,21 @@ class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
     bytes: int
     seconds: float
     verified: bool = False
+    peer_place_id: str | None = msgspec.field(name="peer_place", default=None)
+    phase: str | None = None
+    phase_number: int | None = None
+
+    @property
+    def places(self) -> frozenset[str]:
+        """The ids of the places whose links it went over; none where it went over no link."""
+        return frozenset(filter(None, (self.place_id, self.peer_place_id)))
 
 
 class Mismatch(msgspec.Struct, frozen=True, kw_only=True, tag="mismatch"):
-    """Data that came back other than it went: where, what was expected and found around it, how many bits differ."""
+    """Data that came back other than it went: where, what was expected and found around it, how many bits differ.
+
+    `times` counts this one and those since the one told before, of which many in a second are told as one.
+    """
 
     t: float
     load: str
@@ -27,3 +44,4 @@ class Mismatch(msgspec.Struct, frozen=True, kw_only=True, tag="mismatch"):
     expected: str
     found: str
     bits: int
+    times: int = 1

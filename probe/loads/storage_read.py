@@ -12,11 +12,12 @@ import time
 
 from probe.host.block_devices import behind, device_path, whole_devices
 from probe.host.numa import node_of
-from probe.loads.interface import MIB, TO_HOST, Context, Target
-from probe.loads.placement import run_near
+from probe.loads.interface import MIB, Context, Target
+from probe.loads.results import TO_HOST
 
 _BLOCK = 8 * MIB
 _CHECK_EVERY = 16
+_IN_FLIGHT = 3
 _PASS_S = 1.0
 
 
@@ -28,6 +29,7 @@ class StorageRead:
     needs = "block devices, and the right to read them"
     verifies = "one region in sixteen is read twice and compared by digest"
     writes = "nothing"
+    phases: tuple[str, ...] = ()
 
     def target(self, text: str) -> Target:
         """A block device by name or path."""
@@ -65,7 +67,7 @@ class _Reading:
         self._failure: OSError | None = None
 
     def run(self) -> None:
-        count = self._context.options.in_flight
+        count = self._context.options.in_flight or _IN_FLIGHT
         workers = [threading.Thread(target=self._work, daemon=True) for _ in range(count)]
         start = time.perf_counter()
         for worker in workers:
@@ -89,7 +91,6 @@ class _Reading:
         return now
 
     def _work(self) -> None:
-        run_near(self._target.node)
         buffer = mmap.mmap(-1, self._block)
         try:
             while not self._context.stop.is_set() and self._failure is None:

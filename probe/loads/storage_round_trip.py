@@ -16,8 +16,8 @@ from probe.exceptions import InputError
 from probe.host.block_devices import behind, behind_number
 from probe.host.numa import node_of
 from probe.loads.block_devices import refuse_unless_named
-from probe.loads.interface import FROM_HOST, TO_HOST, Context, Target
-from probe.loads.placement import run_near
+from probe.loads.interface import Context, Target
+from probe.loads.results import FROM_HOST, TO_HOST
 
 _BLOCK = 256 << 10
 _MARK = b"linkprobe scratch file: may be overwritten\n"
@@ -33,6 +33,7 @@ class StorageRoundTrip:
     needs = "the path of a scratch file, as storage-round-trip:/mnt/disk/scratch"
     verifies = "every byte written is read back past the cache and compared"
     writes = "the scratch file that was named; a raw device only with its serial number repeated"
+    phases: tuple[str, ...] = ()
 
     def target(self, text: str) -> Target:
         """A scratch file by path. Raises InputError for a file that is somebody's."""
@@ -55,7 +56,6 @@ class StorageRoundTrip:
 
     def run(self, target: Target, context: Context) -> None:
         """Write, read back and compare, round after round, until stopped."""
-        run_near(target.node)
         path = Path(target.label)
         raw = path.exists() and stat.S_ISBLK(path.stat().st_mode)
         if raw:

@@ -65,6 +65,21 @@ class AcceleratorCounters:
             time.sleep(_PAUSE_S)
 
 
+def joined_otherwise(one: str, other: str) -> bool | None:
+    """Whether two accelerators reach each other by an interconnect of their own; None where NVML cannot be asked."""
+    try:
+        import pynvml  # noqa: PLC0415 - optional
+    except ImportError:
+        return None
+    try:
+        pynvml.nvmlInit()
+        handles = (pynvml.nvmlDeviceGetHandleByPciBusId(address.encode()) for address in (one, other))
+        status = pynvml.nvmlDeviceGetP2PStatus(*handles, pynvml.NVML_P2P_CAPS_INDEX_NVLINK)
+    except pynvml.NVMLError:
+        return None
+    return bool(status == pynvml.NVML_P2P_STATUS_OK)
+
+
 def _address(bus: str | bytes) -> str:
     text = (bus.decode() if isinstance(bus, bytes) else bus).lower()
     domain, _, place = text.partition(":")

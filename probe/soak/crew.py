@@ -1,4 +1,4 @@
-"""Loads at work: our own in threads, and the site's own command in a process of its own."""
+"""All that is at work in a soak: linkprobe's own loads, and the site's own command."""
 
 import os
 import signal
@@ -7,51 +7,15 @@ import tempfile
 import threading
 from collections.abc import Callable, Sequence
 
-from probe.exceptions import LinkprobeError
-from probe.loads.interface import Context, Load, Target
+import msgspec
+
+from probe.loads.processes import Workers
 from probe.loads.results import Mismatch, Pass
 from probe.soak.journal import LoadEnded
 from probe.soak.setup import Setup
 
 _OUTPUT_TAIL = 4000
 _GRACE_S = 5.0
-
-
-class LoadAtWork:
-    """One load on one target."""
-
-    def __init__(self, load: Load, target: Target, context: Context, clock: Callable[[], float]) -> None:
-        self.name = context.load
-        self._load = load
-        self._target = target
-        self._context = context
-        self._clock = clock
-        self._failure: str | None = None
-        self._thread = threading.Thread(target=self._work, name=self.name, daemon=True)
-
-    def start(self) -> None:
-        """Set it to work."""
-        self._thread.start()
-
-    def _work(self) -> None:
-        try:
-            self._load.run(self._target, self._context)
-        except (OSError, LinkprobeError) as error:
-            self._failure = f"{self._target.label}: {error}"
-
-    @property
-    def ended(self) -> bool:
-        """It stopped, by itself or because it was told to."""
-        return not self._thread.is_alive()
-
-    def stop(self) -> LoadEnded:
-        """Tell it to stop, wait for it, and give its end."""
-        self._context.stop.set()
-        self._thread.join(_GRACE_S)
-        failure = self._failure
-        if failure is None and self._thread.is_alive():
-            failure = f"{self._target.label}: did not stop within {_GRACE_S:g} s; a read or write of it hangs"
-        return LoadEnded(t=self._clock(), load=self.name, failure=failure)
 
 
 class CommandAtWork:
@@ -112,47 +76,50 @@ class CommandAtWork:
 
 
 class Crew:
-    """All loads of a soak."""
+    """All of a soak."""
 
     def __init__(self, setup: Setup, elapsed: Callable[[], float]) -> None:
-        self._told = threading.Event()
         self._lock = threading.Lock()
         self._reported: list[Pass | Mismatch] = []
+        self._elapsed = elapsed
         places = {
             address: link.place_id
             for link in setup.links
             for address in (link.component.functions if link.component else ())
         }
-        self._members: list[LoadAtWork | CommandAtWork] = [
-            LoadAtWork(
-                load,
-                target,
-                Context(
-                    load.name, places.get(target.address or "", ""), setup.options, self._told, self._take, elapsed
-                ),
-                elapsed,
-            )
-            for load, target in setup.loads
-        ]
-        if setup.command:
-            self._members.append(CommandAtWork(setup.command, elapsed))
+        self._workers = Workers(
+            setup.loads,
+            places,
+            setup.options,
+            self._take,
+            planned_s=setup.planned_s,
+        )
+        self._command = CommandAtWork(setup.command, elapsed) if setup.command else None
+
+    def prepare(self, given_up: Callable[[], bool]) -> None:
+        """Start the processes of the loads, and wait until each is ready, or the person gives it up."""
+        self._workers.prepare(given_up)
 
     def start(self) -> None:
         """Set all to work."""
-        for member in self._members:
-            member.start()
+        self._workers.go()
+        if self._command is not None:
+            self._command.start()
 
     @property
     def ended(self) -> bool:
         """The command is over; without one, all loads that there were."""
-        commands = [member for member in self._members if isinstance(member, CommandAtWork)]
-        waited_for = commands or self._members
-        return bool(waited_for) and all(member.ended for member in waited_for)
+        if self._command is not None:
+            return self._command.ended
+        members = self._workers.members
+        return bool(members) and all(member.ended for member in members)
 
     def stop(self) -> list[LoadEnded]:
         """End all, and tell how each ended."""
-        self._told.set()
-        return [member.stop() for member in self._members]
+        ends = [
+            LoadEnded(t=self._elapsed(), load=member.name, failure=failure) for member, failure in self._workers.stop()
+        ]
+        return [*ends, *([] if self._command is None else [self._command.stop()])]
 
     def reported(self) -> list[Pass | Mismatch]:
         """What was reported since the last call."""
@@ -161,5 +128,6 @@ class Crew:
         return taken
 
     def _take(self, entry: Pass | Mismatch) -> None:
+        """Keep a report, with the time of the soak at which it came."""
         with self._lock:
-            self._reported.append(entry)
+            self._reported.append(msgspec.structs.replace(entry, t=self._elapsed()))

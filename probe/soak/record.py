@@ -26,6 +26,7 @@ from probe.schemas import Schema
 from probe.soak.journal import Baseline, End, Entry, LoadEnded, Sample, Spread, Start, Thinned
 from probe.soak.judging import LinkHistory, judged
 from probe.soak.throughput import Throughput, throughputs
+from probe.soak.together import Together, together
 from probe.soak.under_load import loaded
 from probe.verdict.words import Verdict
 
@@ -55,7 +56,7 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     """The whole of a soak, judged."""
 
     schema: str = Schema.RECORD
-    verdict: Result
+    verdict: str
     result: Result = Result.INCONCLUSIVE
     reasons: tuple[str, ...]
     urgent: bool
@@ -70,6 +71,7 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     notes: tuple[str, ...]
     links: tuple[LinkOutcome, ...]
     throughput: tuple[Throughput, ...] = msgspec.field(name="carriage")
+    together: tuple[Together, ...] = ()
     events: tuple[LinkEvent, ...]
     mismatches: tuple[Mismatch, ...]
     load_results: tuple[LoadEnded, ...]
@@ -81,7 +83,8 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
     start = entries[0]
     if not isinstance(start, Start):
         raise TypeError("a journal begins with its start")
-    links = {link.place_id: link for link in judged_links(start.snapshot) if link.place_id in start.place_ids}
+    all_links = judged_links(start.snapshot)
+    links = {link.place_id: link for link in all_links if link.place_id in start.place_ids}
     end = next((entry for entry in entries if isinstance(entry, End)), None)
     last_t = max((_moment(entry) for entry in entries), default=0.0)
     sampled = [entry for entry in entries if isinstance(entry, Sample | Thinned)]
@@ -89,7 +92,8 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
     outcomes = tuple(_outcome(link, start, end, entries, sampled) for link in links.values())
     mismatches = tuple(entry for entry in entries if isinstance(entry, Mismatch))
     results = tuple(entry for entry in entries if isinstance(entry, LoadEnded))
-    carried = throughputs(passes, links)
+    sums = together(passes, all_links)
+    carried = throughputs(passes, {link.place_id: link for link in all_links}, sums)
     changes = _changes(start, end)
     failures = tuple(_failures(mismatches, results, changes))
     result = _whole(start, outcomes, passes, failed=bool(failures))
@@ -110,6 +114,7 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
         notes=start.notes,
         links=outcomes,
         throughput=carried,
+        together=sums,
         events=tuple(entry for entry in entries if isinstance(entry, LinkEvent)),
         mismatches=mismatches,
         load_results=results,
@@ -126,7 +131,7 @@ def _whole(start: Start, outcomes: Sequence[LinkOutcome], passes: Sequence[Pass]
     """The worst of the links that were asked for: named, driven or covered; else those under load by evidence."""
     if failed or any(item.result is Result.FAILED for item in outcomes):
         return Result.FAILED
-    asked = {*start.asked, *start.covers, *(item.place_id for item in passes if item.place_id)}
+    asked = {*start.asked, *start.covers, *(place_id for item in passes for place_id in item.places)}
     chosen = [item for item in outcomes if (item.place_id in asked if asked else item.loaded)]
     return overall(item.result for item in chosen)
 
@@ -172,7 +177,7 @@ def _outcome(
     errors = [entry for entry in entries if isinstance(entry, CountedErrors) and entry.place_id == place_id]
     counted = findings(summed(entry.counted for entry in errors if _counts(entry, baseline)))
     events = [entry for entry in entries if isinstance(entry, LinkEvent) and entry.place_id == place_id]
-    passes = [entry for entry in entries if isinstance(entry, Pass) and entry.place_id == place_id]
+    passes = [entry for entry in entries if isinstance(entry, Pass) and place_id in entry.places]
     under = loaded(link, start, passes, sampled)
     history = LinkHistory(
         link=link, start=start, end=end, sampled=sampled, passes=passes, errors=errors, events=events,
@@ -293,5 +298,6 @@ def _differences(mismatches: Sequence[Mismatch]) -> Iterable[str]:
     for mismatch in mismatches:
         by_target[mismatch.target].append(mismatch)
     for target, found in by_target.items():
+        times = sum(mismatch.times for mismatch in found)
         where = f"first at offset {found[0].offset} ({found[0].bits} bits)"
-        yield f"{target}: data came back changed, {len(found)} times, {where}"
+        yield f"{target}: data came back changed, {times} times, {where}"

@@ -25,7 +25,7 @@ class Soak:
         self._journal = journal
         self._show = show
         self._progress = Progress(setup.planned_s)
-        self._begun = clock.now()
+        self._begun = 0.0
 
     def elapsed(self) -> float:
         """Seconds since the start."""
@@ -33,10 +33,12 @@ class Soak:
 
     def run(self, after: Callable[[], Snapshot | None]) -> None:
         """Run to the end; `after` takes the snapshot after. The journal is whole whatever ends it."""
-        self._journal.append(_start(self._setup, self._begun))
         with interruption(self._clock) as asked, closing(Sampling(self._setup)) as sampling:
             crew = Crew(self._setup, self.elapsed)
             try:
+                crew.prepare(lambda: asked.signal is not None)
+                self._begun = self._clock.now()
+                self._journal.append(_start(self._setup, self._begun))
                 crew.start()
                 end = self._until_the_end(sampling, crew, asked)
             finally:  # a journal that cannot be written (a full disk) must not leave a load behind
@@ -83,7 +85,7 @@ def _start(setup: Setup, begun: float) -> Start:
         planned_s=setup.planned_s or 0.0,
         correctable_limit=str(setup.correctable),
         boot_clock_s=begun,
-        notes=tuple(placement(target) for _, target in setup.loads),
+        notes=tuple(text for _, target in setup.loads for text in (placement(target), target.note) if text),
         stops=setup.stops.names,
         covers=setup.covers,
         asked=setup.asked,

@@ -11,12 +11,16 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 
 from probe.audit.document import LinkDocument
-from probe.loads.results import Pass
+from probe.bandwidth.path import PathStep
+from probe.loads.results import BOTH, Pass
+from probe.soak.between import between
+from probe.soak.together import Ends, Together, ceiling_of
 
 ASK_BELOW = 0.70
 USUAL = (0.75, 0.95)
-_TO_HOST, _FROM_HOST = "to host", "from host"
 _MEMORY = "memory"
+_Measured = tuple[str, str, str, str]
+"""Load, target, place id and direction."""
 
 
 class Throughput(msgspec.Struct, frozen=True, kw_only=True):
@@ -40,26 +44,39 @@ class Throughput(msgspec.Struct, frozen=True, kw_only=True):
     memory_bytes_s: float | None = None
 
 
-def throughputs(passes: Iterable[Pass], links: Mapping[str, LinkDocument]) -> tuple[Throughput, ...]:
-    """Every load and direction that was measured."""
-    groups: dict[tuple[str, str, str, str], list[float]] = defaultdict(list)
+def throughputs(
+    passes: Iterable[Pass], links: Mapping[str, LinkDocument], sums: Sequence[Together] = ()
+) -> tuple[Throughput, ...]:
+    """Every load and direction that was measured; `sums` tell what links that are shared carried meanwhile."""
+    groups: dict[_Measured, list[float]] = defaultdict(list)
+    peers: dict[_Measured, str] = {}
     for item in passes:
         if item.seconds > 0:
-            groups[item.load, item.target, item.place_id, item.direction].append(item.bytes / item.seconds)
+            key = (item.load, item.target, item.place_id, item.direction)
+            groups[key].append(item.bytes / item.seconds)
+            if item.peer_place_id is not None:
+                peers[key] = item.peer_place_id
     memory = [statistics.median(rates) for key, rates in groups.items() if key[0] == _MEMORY]
     return tuple(
-        _throughput(key, rates, links.get(key[2]), min(memory, default=None)) for key, rates in sorted(groups.items())
+        _between_peers(key, rates, links, peers[key])
+        if key in peers
+        else _throughput(key, rates, links.get(key[2]), min(memory, default=None), _full(sums, key[2], key[3]))
+        for key, rates in sorted(groups.items())
     )
 
 
-def _throughput(
-    key: tuple[str, str, str, str], rates: Sequence[float], link: LinkDocument | None, memory: float | None
+def _between_peers(
+    key: _Measured, rates: Sequence[float], links: Mapping[str, LinkDocument], peer_place_id: str
 ) -> Throughput:
+    """What went from one component to another, against the narrowest link between the two."""
     load, target, place_id, direction = key
     median = statistics.median(rates)
-    ceiling = None if link is None else _ceiling(link, direction)
+    way = None
+    if place_id in links and peer_place_id in links:
+        way = between(links[place_id], links[peer_place_id], _to_host(links.values()))
+    ceiling = None if way is None or way.ceiling_bytes_s is None else way.ceiling_bytes_s * (1 + (direction == BOTH))
     share = None if not ceiling else median / ceiling
-    short = share is not None and share < ASK_BELOW
+    told = "no ceiling is known for this" if share is None else f"{share:.0%} of the narrowest link between them"
     return Throughput(
         load=load,
         target=target,
@@ -71,7 +88,55 @@ def _throughput(
         most_bytes_s=max(rates),
         ceiling_bytes_s=ceiling,
         share=share,
-        sentence=_sentence(share),
+        sentence=f"{told}, through {way.through}" if way is not None else told,
+        short=False,
+        narrowest=None if way is None or way.narrowest is None else _in_words(way.narrowest),
+    )
+
+
+def _to_host(links: Iterable[LinkDocument]) -> dict[Ends, int]:
+    """What each link carries to the host, by its ends."""
+    found = {(link.downstream_port, link.upstream_port): link.bandwidth.ceiling_bytes_s.to_host for link in links}
+    return {ends: value for ends, value in found.items() if value is not None}
+
+
+def _full(sums: Iterable[Together], place_id: str, direction: str) -> Together | None:
+    """A link that this one shares with others and that carries what it should, this way."""
+    return next(
+        (
+            item
+            for item in sums
+            if item.over is not None and item.phase == direction and place_id in item.place_ids
+            and item.share is not None and item.share >= ASK_BELOW
+        ),
+        None,
+    )  # fmt: skip
+
+
+def _throughput(
+    key: _Measured,
+    rates: Sequence[float],
+    link: LinkDocument | None,
+    memory: float | None,
+    shared: Together | None,
+) -> Throughput:
+    load, target, place_id, direction = key
+    median = statistics.median(rates)
+    ceiling = None if link is None else ceiling_of(link.bandwidth.ceiling_bytes_s, direction)
+    share = None if not ceiling else median / ceiling
+    short = share is not None and share < ASK_BELOW and direction != BOTH and shared is None
+    return Throughput(
+        load=load,
+        target=target,
+        place_id=place_id,
+        direction=direction,
+        passes=len(rates),
+        median_bytes_s=median,
+        least_bytes_s=min(rates),
+        most_bytes_s=max(rates),
+        ceiling_bytes_s=ceiling,
+        share=share,
+        sentence=_sentence(share, direction, shared),
         short=short,
         questions=_questions(link, median, memory) if short and link is not None else (),
         narrowest=None if link is None else _narrowest(link),
@@ -83,21 +148,24 @@ def _throughput(
 def _narrowest(link: LinkDocument) -> str | None:
     """The narrowest link on the path, in words; the link itself where it is alone."""
     step = next((step for step in link.path if step.narrowest), link.path[-1] if link.path else None)
-    if step is None:
-        return None
+    return None if step is None else _in_words(step)
+
+
+def _in_words(step: PathStep) -> str:
     return f"{step.downstream_port or 'hidden port'} to {step.upstream_port}, {step.negotiated}"
 
 
-def _ceiling(link: LinkDocument, direction: str) -> int | None:
-    ceiling = link.bandwidth.ceiling_bytes_s
-    return {_TO_HOST: ceiling.to_host, _FROM_HOST: ceiling.from_host}.get(direction)
-
-
-def _sentence(share: float | None) -> str:
+def _sentence(share: float | None, direction: str, shared: Together | None) -> str:
     if share is None:
         return "measured; no ceiling is known for this"
     if share > 1:
         return f"{share:.0%} of the ceiling: more than the link can carry, so a cache or a count is in between"
+    if direction == BOTH:
+        return f"{share:.0%} of the two ceilings together; what is usual both ways at once depends on the host's memory"
+    if share < ASK_BELOW and shared is not None:
+        port, below = shared.over or (None, None)
+        what = f"the link {port or 'of a hidden port'} to {below}"
+        return f"{share:.0%} of its own ceiling: with others it fills {what} that they share, {shared.share:.0%} of it"
     if share < ASK_BELOW:
         return f"falls short: {share:.0%} of the ceiling, where {USUAL[0]:.0%} to {USUAL[1]:.0%} is usual"
     return f"carries what it should: {share:.0%} of the ceiling"

@@ -30,7 +30,7 @@ def loaded(
     if link.place_id in start.covers:
         return True
     enough = enough_bytes_s(link, start)
-    moved = [item.bytes / item.seconds for item in passes if item.place_id == link.place_id and item.seconds > 0]
+    moved = [item.bytes / item.seconds for item in passes if link.place_id in item.places and item.seconds > 0]
     moved += [rate for sample in sampled if (rate := most_moved(link.place_id, sample)) is not None]
     if not moved or enough is None:
         return None
@@ -48,7 +48,7 @@ def is_loaded_at(link: LinkDocument, start: Start, passes: Iterable[Pass], sampl
     if seen is not None and seen >= enough:
         return True
     return any(
-        item.place_id == link.place_id
+        link.place_id in item.places
         and item.seconds > 0
         and item.t - item.seconds <= sample.t <= item.t
         and item.bytes / item.seconds >= enough

@@ -13,7 +13,7 @@ import pytest
 import probe.cli.audit
 from fake_sysfs import card, machine, root_port
 from probe.cli.commands import COMMANDS, Command, Group
-from probe.cli.extras import EXTRAS
+from probe.cli.extras import EXTRAS, how_to_add
 from probe.exceptions import TRACEBACK_VARIABLE
 from probe.render import renderers
 from probe.schemas import TYPES
@@ -74,11 +74,11 @@ def test_a_command_loads_no_other_and_draws_nothing_it_need_not(tmp_path: Path) 
 
 def completed(words: list[str], monkeypatch: pytest.MonkeyPatch) -> list[str]:
     line = " ".join(["linkprobe", *words])
-    for name, value in (("_TYPER_COMPLETE_ARGS", line), ("_LINKPROBE_COMPLETE", "complete_fish")):
+    asked = {"COMP_WORDS": line, "COMP_CWORD": words[-1], "_LINKPROBE_COMPLETE": "complete_fish"}
+    for name, value in asked.items():
         monkeypatch.setenv(name, value)
-    monkeypatch.setenv("_TYPER_COMPLETE_FISH_ACTION", "get-args")
     done = subprocess.run([sys.executable, "-m", "probe"], capture_output=True, text=True, check=False)
-    return [row.partition("\t")[0] for row in done.stdout.splitlines() if row]
+    return [row.partition("\t")[0].removeprefix("plain,") for row in done.stdout.splitlines() if row]
 
 
 def test_addresses_and_slot_names_complete(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -98,7 +98,7 @@ def test_a_part_that_is_not_installed_is_told_as_what_to_install(
         raise ModuleNotFoundError(name=f"{name}.part")
 
     monkeypatch.setattr(probe.cli.audit, "judge_all", missing)
-    told = f"linkprobe: {name}: is needed for this and not installed; pip install linkprobe[{EXTRAS[name]}]\n"
+    told = f"linkprobe: {name}: is needed for this and not installed; add it: {how_to_add(EXTRAS[name])}\n"
     assert run("audit", "--sysfs", demonstration(monkeypatch)) == (64, "", told)
 
 

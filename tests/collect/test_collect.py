@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
 from prometheus_client.parser import text_string_to_metric_families as parse_text
 
-from fake_sysfs import Machine
+from fake_sysfs import Machine, card
 from probe.audit.snapshot import take
 from probe.collect.run import collect as run_once
 from probe.collect.settings import Settings, read_settings
@@ -133,6 +134,19 @@ def test_metrics(run: Run, tmp_path: Path, spool: Path) -> None:
     assert len([key for key in found if key[1] == place]) <= 12
 
 
+@pytest.mark.parametrize("place", ["no/such/directory/linkprobe.prom", "a file/linkprobe.prom"])
+def test_metrics_that_cannot_be_written_cost_no_snapshot(place: str, run: Run, tmp_path: Path, spool: Path) -> None:
+    (tmp_path / "a file").write_text("")
+    status, out, err = collect(run, tree(tmp_path / "good", GOOD), spool, "--metrics", tmp_path / place)
+    assert (status, err) == (0, "")
+    assert out.startswith(f"metrics were not written, the snapshot is kept: {tmp_path / place}: cannot be written (")
+    assert out.count("\n") == 1
+    assert len(list(spool.glob("*.json.gz"))) == 1
+    status, out, _ = collect(run, tree(tmp_path / "bad", BAD), spool, "--metrics", tmp_path / place)
+    assert status == 2
+    assert "urgent, worse, slot 2" in out
+
+
 def test_openmetrics(run: Run, tmp_path: Path, spool: Path) -> None:
     config, path = tmp_path / "config.toml", tmp_path / "linkprobe.om"
     config.write_text(f'spool = "{spool}"\nmetrics = "{path}"\nopenmetrics = true\n')
@@ -227,7 +241,7 @@ def test_a_device_that_hangs_costs_itself_alone(tmp_path: Path) -> None:
     began = time.monotonic()
     evidence = read_bounded(_Blocking(root, root.parent), patience_s=1.0)
     assert time.monotonic() - began < 5
-    assert hung(evidence) == ["0000:02:00.0"]
+    assert hung(evidence) == ("0000:02:00.0",)
     whole = read_machine(DirectorySource(root, root.parent))
     others = [item for item in evidence.functions if item.address != "0000:02:00.0"]
     assert others == [item for item in whole.functions if item.address != "0000:02:00.0"]
@@ -358,4 +372,44 @@ def test_bad_settings(text: str, told: str, tmp_path: Path, run: Run) -> None:
 
 
 def test_the_shipped_settings_are_the_defaults() -> None:
-    assert read_settings(TOP / "packaging/config.toml") == Settings()
+    shipped = read_settings(TOP / "packaging/config.toml")
+    assert replace(shipped, metrics=None) == Settings()
+    assert shipped.metrics == "/var/lib/linkprobe/linkprobe.prom"
+
+
+def test_what_went_by_itself_is_told_until_it_is_back(run: Run, tmp_path: Path, spool: Path) -> None:
+    path = tmp_path / "linkprobe.prom"
+    there, gone = tree(tmp_path / "there", GOOD), tree(tmp_path / "gone", of(slot(1, drive()), slot(2), slot(3)))
+    moved = tree(tmp_path / "moved", of(slot(1, drive()), slot(2), slot(3, drive(2))))
+
+    def told(root: Path, *more: object) -> tuple[int, int, float]:
+        status, out, _ = collect(run, root, spool, "--metrics", path, *more)
+        return status, len(out.splitlines()), metrics_of(path)["linkprobe_components_gone", ""]
+
+    assert told(there) == (0, 0, 0.0)
+    assert told(gone)[::2] == (2, 1.0)
+    assert told(gone) == (2, 0, 1.0)
+    assert told(gone) == (2, 0, 1.0)
+    assert told(there)[::2] == (0, 0.0)
+    assert told(gone)[::2] == (2, 1.0)
+    assert told(moved)[2] == 0.0, "its serial number is in another slot"
+
+
+def test_what_is_missing_can_be_accepted(run: Run, tmp_path: Path, spool: Path) -> None:
+    there, gone = tree(tmp_path / "there", GOOD), tree(tmp_path / "gone", of(slot(1, drive()), slot(2), slot(3)))
+    collect(run, there, spool)
+    assert collect(run, gone, spool)[0] == 2
+    assert collect(run, gone, spool, "--accept") == (0, "", "")
+    assert collect(run, gone, spool) == (0, "", "")
+
+
+def test_a_component_without_a_serial_number_is_back_where_it_was(run: Run, tmp_path: Path, spool: Path) -> None:
+    nameless = card("16 GT/s x4")
+    there, gone = (
+        tree(tmp_path / "there", of(slot(1, nameless), slot(2, nameless))),
+        tree(tmp_path / "gone", of(slot(1, nameless), slot(2))),
+    )
+    collect(run, there, spool)
+    assert collect(run, gone, spool)[0] == 2
+    assert collect(run, gone, spool)[0] == 2, "its like in slot 1 is another one"
+    assert collect(run, there, spool)[0] == 0

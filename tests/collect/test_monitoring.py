@@ -11,7 +11,7 @@ import sys
 import threading
 import time
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -70,19 +70,24 @@ class _Texts(http.server.SimpleHTTPRequestHandler):
         return None
 
 
-@pytest.mark.skipif(shutil.which("prometheus") is None, reason="needs Debian's prometheus package")
-def test_a_real_server_fires_and_clears_the_alert(run: Run, tmp_path: Path) -> None:
-    """The shipped rule, its waiting time cut to seconds, on metrics scraped over loopback."""
-    folder = collected(run, tmp_path, "bad", "8 GT/s x4").parent
-    server = http.server.ThreadingHTTPServer(
-        ("127.0.0.1", 0),
-        lambda *args: _Texts(*args, directory=str(folder)),
-    )
-    threading.Thread(target=server.serve_forever, daemon=True).start()
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[int]:
+    """A server with the shipped rules, their waiting times cut to seconds, and a node agent's text-file directory.
+
+    The directory holds what INSTALL of linkprobe-collect(1) puts there: a symbolic link to the metrics.
+    """
+    if shutil.which("prometheus") is None:
+        pytest.skip("needs Debian's prometheus package")
+    folder = tmp_path / "textfile"
+    folder.mkdir()
+    (folder / "linkprobe.prom").symlink_to(tmp_path / "state/linkprobe.prom")
+    (tmp_path / "state").mkdir()
+    agent = http.server.ThreadingHTTPServer(("127.0.0.1", 0), lambda *args: _Texts(*args, directory=str(folder)))
+    threading.Thread(target=agent.serve_forever, daemon=True).start()
     rules = tmp_path / "alerts.yml"
-    rules.write_text((PACKAGING / "monitoring/alerts.yml").read_text().replace("for: 40m", "for: 2s"))
+    rules.write_text(re.sub(r"for: \d+m", "for: 2s", (PACKAGING / "monitoring/alerts.yml").read_text()))
     config = tmp_path / "prometheus.yml"
-    config.write_text(_CONFIG.format(rules=rules, port=server.server_port))
+    config.write_text(_CONFIG.format(rules=rules, port=agent.server_port))
     with http.server.ThreadingHTTPServer(("127.0.0.1", 0), _Texts) as probe_port:
         own = probe_port.server_port
     process = subprocess.Popen(
@@ -91,14 +96,51 @@ def test_a_real_server_fires_and_clears_the_alert(run: Run, tmp_path: Path) -> N
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     try:
-        _wait_until(lambda: "PcieLinkBelowCapability" in _firing(own))
-        collected(run, tmp_path, "good", "16 GT/s x4")
-        _wait_until(lambda: "PcieLinkBelowCapability" not in _firing(own))
+        yield own
     finally:
         process.terminate()
         process.wait(20)
-        server.shutdown()
-        server.server_close()
+        agent.shutdown()
+        agent.server_close()
+
+
+def test_a_fault_fires_and_its_repair_ends_it(server: int, run: Run, tmp_path: Path) -> None:
+    def collect(trained: str) -> None:
+        root = of(slot(1, drive(trained=trained))).build().write(tmp_path / trained.replace("/", " "))
+        run("collect", "--sysfs", root, "--spool", tmp_path / "spool", "--metrics", tmp_path / "state/linkprobe.prom")
+
+    collect("8 GT/s x4")
+    _wait_until(lambda: "PcieLinkBelowCapability" in _firing(server))
+    collect("16 GT/s x4")
+    _wait_until(lambda: "PcieLinkBelowCapability" not in _firing(server))
+
+
+@pytest.mark.parametrize("ended_by", ["return", "acceptance"])
+def test_a_lost_card_fires_until_it_is_back_or_accepted(ended_by: str, server: int, run: Run, tmp_path: Path) -> None:
+    there = of(slot(1, drive()), slot(2, drive(2))).build().write(tmp_path / "there")
+    lost = of(slot(1, drive()), slot(2)).build().write(tmp_path / "lost")
+
+    def collect(root: Path, *more: str) -> None:
+        metrics = tmp_path / "state/linkprobe.prom"
+        run("collect", "--sysfs", root, "--spool", tmp_path / "spool", "--metrics", metrics, *more)
+
+    collect(there)
+    _wait_until(lambda: _firing(server) == set())
+    collect(lost)
+    _wait_until(lambda: "PcieComponentLost" in _firing(server))
+    for _ in range(3):
+        collect(lost)
+        time.sleep(2)
+        assert "PcieComponentLost" in _firing(server)
+    if ended_by == "return":
+        collect(there)
+    else:
+        collect(lost, "--accept")
+    _wait_until(lambda: "PcieComponentLost" not in _firing(server))
+    if ended_by == "acceptance":
+        collect(lost)
+        time.sleep(4)
+        assert "PcieComponentLost" not in _firing(server)
 
 
 def _firing(port: int) -> set[str]:
@@ -145,11 +187,29 @@ def test_systemd_accepts_the_units(tmp_path: Path) -> None:
         (tmp_path / unit.name).write_text(text)
     services = sorted(map(str, tmp_path.glob("*.service")))
     for command in (
-        ["verify", *map(str, tmp_path.iterdir())],
-        *(["security", "--offline=true", "--threshold=25", service] for service in services),
+        ["verify", "--man=no", *map(str, tmp_path.iterdir())],
+        *(["security", "--offline=true", "--threshold=20", service] for service in services),
     ):
         done = subprocess.run(["systemd-analyze", *command], capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs Debian's systemd package")
+def test_everything_left_open_has_its_reason_in_the_unit() -> None:
+    service = PACKAGING / "systemd/linkprobe-collect.service"
+    command = ["systemd-analyze", "security", "--offline=true", "--json=short", str(service)]
+    rows = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+    left_open = [row["name"].partition("/")[0].partition("=") for row in rows if row["exposure"]]
+    _, _, reasons = service.read_text().partition("# What is open")
+    assert left_open
+    assert [name for name, _, word in left_open if (word.removeprefix("~") or name) not in reasons] == []
+
+
+def test_persistent_stands_only_where_it_does_something() -> None:
+    """systemd.timer(5): it "only has an effect on timers configured with OnCalendar="."""
+    for unit in (PACKAGING / "systemd").glob("*.timer"):
+        settings = [line.partition("=")[0] for line in unit.read_text().splitlines() if not line.startswith("#")]
+        assert "Persistent" not in settings or "OnCalendar" in settings
 
 
 def test_the_service_may_write_where_the_defaults_say() -> None:

@@ -83,3 +83,11 @@ def test_as_root_what_others_can_write_is_refused(tmp_path: Path) -> None:
     spool.chmod(0o777)
     with pytest.raises(InputError, match="another user can write"), Spool(settings(tmp_path)).held():
         pass
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="the rule is for root")
+def test_as_root_a_spool_of_another_user_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "spool").mkdir()
+    os.chown(tmp_path / "spool", 1000, 1000)
+    with pytest.raises(InputError, match="another user can write"), Spool(settings(tmp_path)).held():
+        pass

@@ -168,7 +168,7 @@ def test_help_works_without_the_extra(arguments: list[str]) -> None:
 def test_without_the_extra(tmp_path: Path) -> None:
     done = without_the_extra("fleet", "below", "--store", str(tmp_path))
     assert (done.returncode, done.stdout) == (64, "")
-    assert done.stderr.endswith("is needed for this and not installed; pip install linkprobe[fleet]\n")
+    assert done.stderr.endswith("the package linkprobe-fleet, or pip install linkprobe[fleet]\n")
 
 
 def without_the_extra(*arguments: str) -> subprocess.CompletedProcess[str]:

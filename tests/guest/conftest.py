@@ -56,6 +56,9 @@ def seen(guest_ready: None, tmp_path_factory: pytest.TempPathFactory) -> emulato
     job = """
         set -e
         linkprobe snapshot -o /out/root.json
+        linkprobe capture-script > /out/capture.sh
+        busybox sh /out/capture.sh /out/root.tar
+        setpriv --reuid 65534 --clear-groups busybox sh -s /tmp/user.tar < /out/capture.sh; cp /tmp/user.tar /out/
         setpriv --reuid 65534 --clear-groups linkprobe snapshot -o - > /out/user.json
         linkprobe audit
     """

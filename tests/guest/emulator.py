@@ -1,4 +1,4 @@
-"""A real kernel in an emulated machine: Debian's kernel under QEMU, with this host's files as its root.
+"""A real kernel in an emulated machine: Debian's kernel under QEMU, with this host's files as its root, or others.
 
 Needs root, `apt-get download`, qemu-system-x86_64, busybox (static), kmod and cpio. The kernel is unpacked once, into
 `.guest/` at the top of the checkout.
@@ -15,7 +15,7 @@ from pathlib import Path
 
 TOP = Path(__file__).parents[2]
 CACHE = TOP / ".guest"
-TIMEOUT_S = 240
+TIMEOUT_S = 1200
 MODULES = (
     "virtio_pci", "9pnet_virtio", "9p", "overlay", "nvme", "e1000e", "aer_inject", "crc64_rocksoft_generic",
     "crct10dif_generic", "pcieaer", "ext4", "crc32c_generic", "raid1", "dm_mod",
@@ -37,6 +37,8 @@ M=trans=virtio,version=9p2000.L,msize=262144
 /bin/busybox mkdir -p /root/out
 /bin/busybox mount -t 9p -o $M out /root/out
 for place in proc sys dev; do /bin/busybox mount -o move /$place /root/$place; done
+init=$(/bin/busybox sed -n 's/.*guest_init=\\([^ ]*\\).*/\\1/p' /root/proc/cmdline)
+[ -n "$init" ] && exec /bin/busybox switch_root /root "$init"
 /bin/busybox chroot /root /bin/sh /out/job > /root/out/log 2>&1
 echo $? > /root/out/status
 /bin/busybox sync
@@ -121,15 +123,15 @@ def _with_dependencies(modules: Path) -> set[str]:
     return wanted
 
 
-def command(devices: Sequence[str], out: Path, *, append: str = "") -> list[str]:
-    """The emulator's command line for these devices, with `out` as the guest's /out."""
+def command(devices: Sequence[str], out: Path, *, append: str = "", root: Path = Path("/")) -> list[str]:
+    """The emulator's command line for these devices, with `out` as the guest's /out and `root` below its own root."""
     tree = _kernel()
     return [
         "qemu-system-x86_64", "-M", "q35", "-accel", "tcg", "-cpu", "max", "-m", "2048", "-smp", "2",
         "-nodefaults", "-display", "none", "-serial", f"file:{out}/console", "-no-reboot",
         "-kernel", str(next((tree / "boot").glob("vmlinuz-*"))), "-initrd", str(_initramfs(tree)),
         "-append", f"console=ttyS0 quiet panic=-1 {append}",
-        "-fsdev", "local,id=host,path=/,security_model=none,readonly=on,multidevs=remap",
+        "-fsdev", f"local,id=host,path={root},security_model=none,readonly=on,multidevs=remap",
         "-device", "virtio-9p-pci,fsdev=host,mount_tag=host",
         "-fsdev", f"local,id=out,path={out},security_model=none,multidevs=remap",
         "-device", "virtio-9p-pci,fsdev=out,mount_tag=out",

@@ -71,7 +71,7 @@ def test_names_that_lead_out_and_devices_are_passed_over(tmp_path: Path) -> None
     device = tarfile.TarInfo("sys/device")
     device.type = tarfile.CHRTYPE
     data = packed({"../../etc/passwd": b"x", "sys/../../up": b"x", "/absolute": b"x"}, extra=(device,))
-    files, _ = archive.read_archive(saved(tmp_path, data))
+    files, _ = archive.read_archive_file(saved(tmp_path, data))
     assert not {"etc/passwd", "../../etc/passwd", "up", "../up", "sys/device"} & files.keys()
     assert files["absolute"] == b"x"  # below the tree, as every name is
 
@@ -82,7 +82,7 @@ def test_bounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         with monkeypatch.context() as patched:
             patched.setattr(archive, name, value)
             with pytest.raises(InputError, match="more than"):
-                archive.read_archive(path)
+                archive.read_archive_file(path)
 
 
 def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:

@@ -5,15 +5,16 @@ import tarfile
 from pathlib import Path
 
 import msgspec
+import psutil
 import pytest
 
 from fake_sysfs.demonstration import correlator
 from probe.evidence import Evidence, LogLine
 from probe.exceptions import InputError
 from probe.host.kernel_log import parse_line
-from probe.host.machine import read_machine
+from probe.host.machine import read_host, read_machine
 from probe.host.opening import open_source
-from probe.host.source import Source
+from probe.host.source import MemorySource, Source
 
 
 def read(source: Source) -> Evidence:
@@ -37,6 +38,23 @@ def test_directory_memory_and_tar_agree(tmp_path: Path) -> None:
     only_sys = read(open_source(packed(sys, "sys", tmp_path / "sys.tar.gz")))
     assert only_sys.functions
     assert [f.config for f in only_sys.functions] == [f.config for f in memory.functions]
+
+
+def test_load_memory_and_processors_of_this_host() -> None:
+    """psutil is the witness."""
+    host = read_host(open_source(None))
+    assert (host.memory_bytes, host.processors) == (psutil.virtual_memory().total, psutil.cpu_count())
+    assert host.load_average is not None
+    assert len(host.load_average) == 3
+
+
+def test_processors_are_counted_from_a_list() -> None:
+    """Kernel Documentation/admin-guide/cputopology.rst: `online` is a list as 0-2,8."""
+    source = MemorySource(
+        {"sys/devices/system/cpu/online": b"0-2,8\n", "proc/loadavg": b"0.50 1.00 2.00 1/99 7\n"}, {}, "x"
+    )
+    host = read_host(source)
+    assert (host.processors, host.load_average, host.memory_bytes) == (4, (0.5, 1.0, 2.0), None)
 
 
 def test_a_tree_that_is_not_named_sys_has_no_surroundings(tmp_path: Path) -> None:

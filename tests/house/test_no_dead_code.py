@@ -24,12 +24,13 @@ PART_OF_AN_INTERFACE = {
     "fh": "FUSE hands it over",
     "use_ns": "mfusepy looks at it",
     "drives": "a load says what it drives",
+    "POINTERS": "the capture script names it",
 }
 
 
 @pytest.mark.parametrize(
     "folders",
-    [("probe", "fake_sysfs"), ("fake_sysfs", "tests", "probe")],
+    [("probe", "fake_sysfs", "packaging"), ("fake_sysfs", "tests", "probe", "packaging")],
     ids=["the program", "the builder, with its users"],
 )
 def test_nothing_is_unused(folders: tuple[str, ...]) -> None:

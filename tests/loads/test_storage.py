@@ -10,8 +10,9 @@ import pytest
 from probe.exceptions import InputError
 from probe.host.numa import processors
 from probe.loads import find, known
-from probe.loads.interface import Context, Load, Options, Target
+from probe.loads.interface import Context, Load, Options, Steps, Target
 from probe.loads.memory import MemoryBaseline
+from probe.loads.phases import Schedule
 from probe.loads.results import Mismatch, Pass
 from probe.loads.storage_read import StorageRead
 from probe.loads.storage_round_trip import StorageRoundTrip, pattern
@@ -29,7 +30,8 @@ def run(load: Load, target: Target, *, passes: int = 2, **options: Any) -> list[
         if sum(isinstance(item, Pass) for item in reported) >= passes:
             stop.set()
 
-    context = Context("x", "place", Options(**options), stop, report, lambda: 0.0)
+    steps = Steps(schedule=Schedule.of(load.phases, 1.0), works_in=load.phases)
+    context = Context("x", "place", Options(**options), stop, report, lambda: 0.0, steps)
     timer = threading.Timer(20, stop.set)
     timer.start()
     try:
@@ -40,7 +42,7 @@ def run(load: Load, target: Target, *, passes: int = 2, **options: Any) -> list[
 
 
 def test_all_are_found_and_say_what_they_do() -> None:
-    assert set(known()) == {"accelerator", "memory", "storage-read", "storage-round-trip"}
+    assert set(known()) == {"accelerator", "accelerator-peers", "memory", "storage-read", "storage-round-trip"}
     for load in known().values():
         assert all((load.drives, load.needs, load.verifies, load.writes))
 
@@ -48,7 +50,7 @@ def test_all_are_found_and_say_what_they_do() -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("nonsense", "no such load; choose among accelerator, memory, storage-read"),
+        ("nonsense", "no such load; choose among accelerator, accelerator-peers, memory, storage-read"),
         ("storage-read:/absent", "/absent: cannot be used"),
         ("storage-read:/etc/passwd", "/etc/passwd: is no block device"),
         ("storage-round-trip", "finds nothing to drive"),

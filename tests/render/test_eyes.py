@@ -2,6 +2,7 @@
 
 import io
 import xml.etree.ElementTree as ET
+from functools import partial
 from pathlib import Path
 
 import msgspec
@@ -9,11 +10,12 @@ import pytest
 from rich.console import Console
 
 from fake_sysfs.hardware.rehearsed import demonstration
+from probe.active.margining.capabilities import Capabilities
 from probe.active.margining.document import LaneMargin, MarginDocument, ReceiverMargin, Side
-from probe.render.eyes import eyes
+from probe.render.eyes import bits_say, eyes, scale
 from probe.render.html.eye_picture import eye_picture
 from probe.render.renderers import Medium, renderer
-from probe.render.terminal.margin import diamond_row
+from probe.render.terminal.eye import BLOCKS, COLUMNS, PLAIN, ROWS, diamond
 from tests.conftest import Run
 
 
@@ -26,8 +28,13 @@ def side(steps: int, *, at_least: bool = False) -> Side:
     return Side(steps=steps, at_least=at_least, of_steps=16)
 
 
-def receiver(*lanes: LaneMargin) -> ReceiverMargin:
-    return ReceiverMargin(number=1, name="Downstream Port", lanes=lanes)
+CAN = partial(
+    Capabilities, independent_levels=True, independent_sides=True, rate=False, independent_sampler=True, timing_steps=16
+)
+
+
+def receiver(*lanes: LaneMargin, can: Capabilities | None = None) -> ReceiverMargin:
+    return ReceiverMargin(number=1, name="Downstream Port", lanes=lanes, capabilities=can)
 
 
 def test_all_lanes_have_one_scale() -> None:
@@ -36,11 +43,46 @@ def test_all_lanes_have_one_scale() -> None:
     assert [(eye.left, eye.right, eye.up, eye.down) for eye in found] == [(1.0, 0.5, 1.0, 1.0), (0.25, 0.25, 0.5, 0.5)]
 
 
-def test_a_way_that_was_not_measured_is_not_drawn_as_shut_or_open() -> None:
-    (eye,) = eyes(receiver(LaneMargin(lane=0, left=side(16))))
-    assert (eye.right, eye.up) == (None, None)
-    assert diamond_row(eye, 0) == "####+...."
-    assert diamond_row(eye, 1) == "........."
+def test_a_way_that_was_not_measured_is_drawn_neither_shut_nor_open() -> None:
+    (eye,) = eyes(receiver(LaneMargin(lane=0, left=side(16), up=side(16), down=side(16))))
+    assert (eye.right, eye.steps) == (None, ("16 | ?", "16 | 16"))
+    middle = diamond(eye, PLAIN)[ROWS // 2]
+    assert middle.startswith("####")
+    assert middle.endswith("?")
+    assert "#" not in middle[COLUMNS // 2 :]
+
+
+def test_a_receiver_without_voltage_has_a_flat_eye() -> None:
+    (eye,) = eyes(receiver(LaneMargin(lane=0, both_sides=side(16)), can=CAN(voltage=False)))
+    rows = diamond(eye, PLAIN)
+    assert [bool(row.strip()) for row in rows] == [False, False, True, False, False]
+    assert "?" not in "".join(rows)
+
+
+@pytest.mark.parametrize("characters", [BLOCKS, PLAIN])
+@pytest.mark.parametrize("steps", range(17))
+def test_a_drawing_is_as_wide_as_the_margin(characters: str, steps: int) -> None:
+    """To a quarter of a character each way, in a drawing eight wide; the widest fills it, and a shut eye is a point."""
+    wide = LaneMargin(lane=0, left=side(16), right=side(16), up=side(16), down=side(16))
+    other = LaneMargin(lane=1, left=side(steps), right=side(steps), up=side(16), down=side(16))
+    _, eye = eyes(receiver(wide, other))
+    filled = sum(character != " " for character in diamond(eye, characters)[ROWS // 2])
+    assert abs(filled - COLUMNS * steps / 16) <= 2
+    assert filled >= 1
+
+
+def test_where_the_range_ended_it_is_said() -> None:
+    ended = LaneMargin(lane=0, left=side(16, at_least=True), right=side(4), up=side(3), down=side(2))
+    (eye,) = eyes(receiver(ended))
+    assert (eye.open_ended, eye.steps[0]) == (frozenset({"left"}), "16+ | 4")
+    root = ET.fromstring(eye_picture([eye], frozenset()))  # noqa: S314 - our own
+    assert len(root.findall("{*}polyline")) == 1
+
+
+def test_the_scale_and_what_the_bits_say_stand_beside_the_eyes(document: MarginDocument) -> None:
+    port = document.links[0].receivers[0]
+    assert scale(port).sentence().endswith("11 steps (0.275 UI) to a side, 31 steps (58 mV) up or down")
+    assert "below 2.2e-10" in (bits_say(port) or "")
 
 
 def test_the_demonstration_names_its_odd_lane_and_nothing_else(document: MarginDocument) -> None:
@@ -56,6 +98,7 @@ def test_sixteen_lanes_fit_the_screen(document: MarginDocument, width: int) -> N
     lines = out.getvalue().splitlines()
     assert max(map(len, (line.rstrip() for line in lines))) <= width
     assert sum("lane 15" in line for line in lines) == 2  # one eye of it a receiver
+    assert all("lane 7" in line for line in lines if "lane 0 " in line)  # eight beside each other
 
 
 def test_the_picture_has_a_frame_and_a_reach_for_each_lane(document: MarginDocument) -> None:

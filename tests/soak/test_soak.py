@@ -14,11 +14,14 @@ from typing import Any
 
 import pytest
 
-from fake_sysfs import Tree
+from fake_sysfs import Tree, card, machine, root_port
 from probe.audit.snapshot import take
 from probe.exceptions import InputError
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
+from probe.loads import find
+from probe.loads.interface import Options
+from probe.observe.clock import BootClock
 from probe.registers.link import LinkStatus
 from probe.soak.journal import Journal, read_entries
 from probe.soak.record import Record, record
@@ -274,3 +277,41 @@ def test_a_full_disk_leaves_no_load_behind_and_a_record_that_closes(
     assert not runs(number)
     found = record(read_entries(tmp_path / "x.jsonl"))
     assert (found.complete, found.verdict) == (False, "inconclusive")
+
+
+def accelerated(tmp_path: Path, seconds: float) -> Record:
+    """A soak of two accelerators at once, by the clock of the host, on links of a made-up tree."""
+    ports = [root_port(f"0000:00:0{number}.0", "32 GT/s x16", slot=number) for number in (1, 2)]
+    held = machine(*(port.holds(card("32 GT/s x16")) for port in ports)).build().write(tmp_path)
+    taken = take(read_machine(open_source(held)))
+    loads = tuple(pair for word in ("accelerator", "memory") for pair in find(word))
+    setup = Setup(
+        sys=str(held), snapshot=taken, links=taken.links, planned_s=seconds, live=False, loads=loads,
+        options=Options(block=1 << 20), interval_s=0.2,
+    )  # fmt: skip
+    with closing(Journal.create(tmp_path / "x.jsonl")) as opened:
+        Soak(setup, BootClock(), opened, lambda _: None).run(lambda: take(read_machine(open_source(held))))
+    return record(read_entries(tmp_path / "x.jsonl"))
+
+
+def test_two_accelerators_in_step(tmp_path: Path, accelerators: pytest.MonkeyPatch) -> None:
+    found = accelerated(tmp_path, 5.0)
+    assert (found.result, found.reasons) == (
+        "passed",
+        ("every link that was asked for ran at its best under load, without a finding",),
+    )
+    assert [(link.loaded, link.result) for link in found.links] == [(True, "passed")] * 2
+    measured = {(item.target, item.direction): item.median_bytes_s for item in found.throughput}
+    for key in (("0000:01:00.0", "to host"), ("0000:02:00.0", "from host")):
+        assert measured[key] == pytest.approx(20e9, rel=1e-3)
+    sums = {item.phase: item for item in found.together}
+    assert set(sums) == {"from host", "to host", "both", "there and back"}
+    assert sums["from host"].median_bytes_s == pytest.approx(40e9, rel=1e-3)
+    assert [entry.failure for entry in found.load_results] == [None] * 3
+
+
+def test_data_that_an_accelerator_changes_fails(tmp_path: Path, accelerators: pytest.MonkeyPatch) -> None:
+    accelerators.setenv("FAKE_CUDA_FLIPS", "50")
+    found = accelerated(tmp_path, 3.0)
+    assert found.result == "failed"
+    assert all("data came back changed" in reason for reason in found.reasons)

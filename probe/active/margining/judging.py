@@ -23,7 +23,7 @@ from probe.active.margining.document import (
     Side,
 )
 from probe.active.margining.link import LinkRun
-from probe.active.margining.stepping import worded
+from probe.active.margining.wording import grouped, worded
 from probe.active.restoring import Leftover
 from probe.active.target import Target
 from probe.audit.names import title
@@ -41,8 +41,7 @@ _LOGICAL = "lanes are logical lanes; where the link is reversed, the physical on
 def margined_link(run: LinkRun, target: Target, limits: Limits) -> MarginedLink:
     """The link of a run that has ended."""
     odd = tuple(item for receiver in run.receivers for item in odd_lanes(receiver))
-    narrower = (odd_sentence(item) for item in odd if item.narrower)
-    failures = [*_fell(run), *run.not_normal, *_below(run.receivers, limits), *narrower]
+    failures = [*_fell(run), *run.not_normal, *_below(run.receivers, limits), *odd_sentences(odd)]
     gaps = list(_gaps(run, limits))
     at_32 = run.before.speed_gts == 32.0  # noqa: PLR2004 - GT/s
     return MarginedLink(
@@ -84,14 +83,19 @@ def _settled(link: MarginedLink, leftovers: Sequence[Leftover], ended: LinkState
     return msgspec.structs.replace(link, restored=False, result=Result.FAILED, reasons=(*own, *link.reasons))
 
 
-def odd_sentence(odd: OddLane) -> str:
-    """An odd lane, with its distance from its fellows."""
-    word = "narrower" if odd.narrower else "wider"
-    return (
-        f"receiver {odd.receiver}, lane {odd.lane}, {worded(odd.side)}: {word} than its fellows, {odd.steps} steps, "
-        f"{abs(odd.steps - odd.median_steps):g} from their median {odd.median_steps:g} (median deviation "
-        f"{odd.spread_steps:g})"
-    )
+def odd_sentences(odd: Sequence[OddLane]) -> Iterator[str]:
+    """Each lane that is narrower, with its distance from its fellows each way."""
+    lanes: dict[tuple[int, int], list[OddLane]] = {}
+    for item in odd:
+        if item.narrower:
+            lanes.setdefault((item.receiver, item.lane), []).append(item)
+    for (receiver, lane), found in lanes.items():
+        told = "; ".join(
+            f"{worded(item.side)} {item.steps} steps, {item.median_steps - item.steps:g} short of their median "
+            f"{item.median_steps:g} (median deviation {item.spread_steps:g})"
+            for item in sorted(found, key=lambda item: SIDES.index(item.side))
+        )
+        yield f"receiver {receiver}, lane {lane} is narrower than its fellows: {told}"
 
 
 def _less(before: LinkState, after: LinkState) -> bool:
@@ -129,13 +133,28 @@ def _amount(name: str, value: float) -> str:
 
 
 def _below(receivers: Sequence[ReceiverMargin], limits: Limits) -> Iterator[str]:
-    for receiver, lane, name, side in _sides(receivers):
+    for receiver in receivers:
+        yield from _at(receiver, _shut(receiver))
+        yield from _at(receiver, _short(receiver, limits))
+
+
+def _at(receiver: ReceiverMargin, said: Iterator[tuple[int, str]]) -> Iterator[str]:
+    return (f"receiver {receiver.number}, {sentence}" for sentence in grouped(said))
+
+
+def _shut(receiver: ReceiverMargin) -> Iterator[tuple[int, str]]:
+    for lane in receiver.lanes:
+        shut = [worded(name) for name in SIDES if (side := lane.side(name)) is not None and side.steps == 0]
+        if shut:
+            yield lane.lane, f"too many errors at the first step, so no margin ({', '.join(shut)})"
+
+
+def _short(receiver: ReceiverMargin, limits: Limits) -> Iterator[tuple[int, str]]:
+    for _, lane, name, side in _sides([receiver]):
         limit, reached = _limit_of(name, limits), _reached(name, side)
-        where = f"receiver {receiver.number}, lane {lane.lane}, {worded(name)}"
-        if side.steps == 0:
-            yield f"{where}: too many errors at the first step, so there is no margin"
-        elif limit is not None and reached is not None and reached < limit and not side.at_least:
-            yield f"{where}: {_amount(name, reached)}, below the limit of {_amount(name, limit)} that was given"
+        if limit is not None and reached is not None and 0 < reached < limit and not side.at_least:
+            amounts = f"{_amount(name, reached)}, below the limit of {_amount(name, limit)} that was given"
+            yield lane.lane, f"{worded(name)}: {amounts}"
 
 
 def _gaps(run: LinkRun, limits: Limits) -> Iterator[str]:
@@ -145,9 +164,8 @@ def _gaps(run: LinkRun, limits: Limits) -> Iterator[str]:
     for receiver in run.receivers:
         if receiver.unmeasured is not None:
             yield f"receiver {receiver.number}: {receiver.unmeasured}"
-        for lane in receiver.lanes:
-            if lane.unmeasured is not None:
-                yield f"receiver {receiver.number}, lane {lane.lane}: {lane.unmeasured}"
+        missing = ((lane.lane, lane.unmeasured) for lane in receiver.lanes if lane.unmeasured is not None)
+        yield from _at(receiver, missing)
     if not any(True for _ in _sides(run.receivers)):
         yield "no lane was measured"
         return
@@ -157,13 +175,18 @@ def _gaps(run: LinkRun, limits: Limits) -> Iterator[str]:
 
 
 def _unreached_limits(receivers: Sequence[ReceiverMargin], limits: Limits) -> Iterator[str]:
-    for receiver, lane, name, side in _sides(receivers):
+    for receiver in receivers:
+        yield from _at(receiver, _beyond(receiver, limits))
+
+
+def _beyond(receiver: ReceiverMargin, limits: Limits) -> Iterator[tuple[int, str]]:
+    for _, lane, name, side in _sides([receiver]):
         limit, reached = _limit_of(name, limits), _reached(name, side)
-        where = f"receiver {receiver.number}, lane {lane.lane}, {worded(name)}"
         if limit is not None and reached is None:
-            yield f"{where}: the receiver does not tell its range, so the limit cannot be applied"
+            yield lane.lane, f"{worded(name)}: the receiver does not tell its range, so the limit cannot be applied"
         elif limit is not None and reached is not None and reached < limit and side.at_least:
-            yield f"{where}: its range ends at {_amount(name, reached)}, below the limit of {_amount(name, limit)}"
+            amounts = f"its range ends at {_amount(name, reached)}, below the limit of {_amount(name, limit)}"
+            yield lane.lane, f"{worded(name)}: {amounts}"
 
 
 def _grounds(receivers: Sequence[ReceiverMargin], limits: Limits) -> Iterator[str]:

@@ -5,6 +5,7 @@ the measuring, every lane that was spoken to is told to go back to normal settin
 """
 
 from collections.abc import Callable, Iterator
+from functools import partial
 
 import msgspec
 
@@ -16,8 +17,9 @@ from probe.active.margining.failures import LinkDisturbed, LinkWentDown, NotRead
 from probe.active.margining.lane import LanePort
 from probe.active.margining.preparation import SPEEDS_GTS, check_ready, prepare
 from probe.active.margining.reading import margining_at, present
-from probe.active.margining.stepping import LaneRun
+from probe.active.margining.stepping import LaneRun, Trial, ways
 from probe.active.margining.watch import LinkWatch
+from probe.active.margining.wording import worded
 from probe.active.steps import CannotWrite, Protocol
 from probe.active.together import together
 from probe.links.state import LinkState
@@ -49,6 +51,15 @@ class Choice(msgspec.Struct, frozen=True, kw_only=True):
     seconds: float = 1.0
     error_limit: int = 4
     live_data: bool = False
+
+
+def receivers_of(link_status_2: int, ends: frozenset[str]) -> list[int]:
+    """The receivers at these ends. Retimers are those that the Downstream Port has detected, by its Link Status 2."""
+    two = is_set(LinkStatus2.two_retimers_presence_detected, link_status_2)
+    one = two or is_set(LinkStatus2.retimer_presence_detected, link_status_2)
+    retimers = [2, 3, 4, 5] if two else [2, 3] if one else []
+    found = {"port": [PORT_RECEIVER], "retimer": retimers, "component": [COMPONENT_RECEIVER]}
+    return [number for end, numbers in found.items() if end in ends for number in numbers]
 
 
 class LinkRun:
@@ -110,7 +121,8 @@ class LinkRun:
         self._refuse()
         yield from prepare(self._link)
         yield from self._watch.begin()
-        self._receivers = [_Receiver(number) for number in (yield from self._numbers())]
+        detected = yield from present(self._link.port, LinkStatus2)
+        self._receivers = [_Receiver(number) for number in receivers_of(detected, self._choice.ends)]
         for receiver in self._receivers:
             yield from self._receiver(receiver)
 
@@ -124,15 +136,6 @@ class LinkRun:
         if lanes is not None and not any(lane in lanes for lane in range(self.before.width or 0)):
             raise NotReady(f"none of the lanes that were chosen is a part of the link, which runs at {self.before}")
 
-    def _numbers(self) -> Protocol[list[int]]:
-        """The receivers to measure. Retimers are those that the Downstream Port has detected."""
-        raw = yield from present(self._link.port, LinkStatus2)
-        two = is_set(LinkStatus2.two_retimers_presence_detected, raw)
-        one = two or is_set(LinkStatus2.retimer_presence_detected, raw)
-        retimers = [2, 3, 4, 5] if two else [2, 3] if one else []
-        found = {"port": [PORT_RECEIVER], "retimer": retimers, "component": [COMPONENT_RECEIVER]}
-        return [number for end, numbers in found.items() if end in self._choice.ends for number in numbers]
-
     def _receiver(self, receiver: "_Receiver") -> Protocol[None]:
         end = self._link.component if receiver.number == COMPONENT_RECEIVER else self._link.port
         receiver.reached = True
@@ -143,15 +146,14 @@ class LinkRun:
             return
         for lane in self._chosen_lanes():
             port = self._lanes.setdefault((end.address, lane), LanePort(end.address, base, lane))
-            self._tell(f"{receiver.name}: asking lane {lane} what it can do")
             yield from self._ask_abilities(receiver, port)
         runs = list(self._runs(receiver))
         receiver.runs = runs
         if not runs:
             return
-        at_once = min(receiver.abilities[lane].lanes_at_once for lane, _ in runs)
-        self._tell(f"{receiver.name}: {len(runs)} lanes, {min(at_once, len(runs))} at once")
-        yield from together((run.protocol() for _, run in runs), at_once)
+        receiver.at_once = min(len(runs), *(receiver.abilities[lane].lanes_at_once for lane, _ in runs))
+        self._tell(f"receiver {receiver.number}, {receiver.name}: {len(runs)} lanes, {receiver.at_once} at once")
+        yield from together((run.protocol() for _, run in runs), receiver.at_once)
         independent = all(receiver.abilities[lane].independent_sampler for lane, _ in runs)
         yield from self._watch.check_errors(correctable_stop=independent, at_once=True)
 
@@ -168,18 +170,21 @@ class LinkRun:
 
     def _runs(self, receiver: "_Receiver") -> Iterator[tuple[int, LaneRun]]:
         end = self._link.component if receiver.number == COMPONENT_RECEIVER else self._link.port
+        trial = Trial(self._choice.seconds, self._choice.error_limit, partial(self._way_done, receiver))
         for lane, can in receiver.abilities.items():
             if not can.independent_sampler and not self._choice.live_data:
                 receiver.dead[lane] = LIVE_DATA_NEEDED
                 continue
-            port = self._lanes[end.address, lane]
-            choice = self._choice
-            yield (
-                lane,
-                LaneRun(
-                    port, receiver.number, can, self._watch, seconds=choice.seconds, error_limit=choice.error_limit
-                ),
-            )
+            yield lane, LaneRun(self._lanes[end.address, lane], receiver.number, can, self._watch, trial)
+
+    def _way_done(self, receiver: "_Receiver", lane: int, way: str) -> None:
+        """Tell of a way when all lanes have done it; where not all go at once, of a lane when it has done all ways."""
+        receiver.done.append((lane, way))
+        if receiver.at_once == len(receiver.runs):
+            if sum(1 for _, done in receiver.done if done == way) == len(receiver.runs):
+                self._tell(f"receiver {receiver.number}: {worded(way)} done")
+        elif sum(1 for done, _ in receiver.done if done == lane) == receiver.ways_of(lane):
+            self._tell(f"receiver {receiver.number}: lane {lane} done")
 
     def _state_now(self) -> Protocol[LinkState]:
         found = yield from until(
@@ -206,6 +211,12 @@ class _Receiver:
         self.abilities: dict[int, Capabilities] = {}
         self.dead: dict[int, str] = {}
         self.runs: list[tuple[int, LaneRun]] = []
+        self.at_once = 1
+        self.done: list[tuple[int, str]] = []
+
+    def ways_of(self, lane: int) -> int:
+        """In how many ways a lane can move."""
+        return sum(1 for _ in ways(self.number, self.abilities[lane]))
 
     def result(self, stopped: str) -> ReceiverMargin:
         measured = {lane: run.result(stopped) for lane, run in self.runs}

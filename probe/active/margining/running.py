@@ -45,9 +45,10 @@ def margin_link(runner: Runner, target: Target, choice: Choice, tell: Tell) -> L
     run = LinkRun(LinkAt.of(target), choice, lambda news: tell(target, news))
     try:
         runner.run(run.measure())
-    except Stopped as signal:
+        runner.run(run.quiet())
+    except Stopped as signal:  # it comes once at most
         run.stopped = f"stopped by {signal}"
-    runner.run(run.quiet())
+        runner.run(run.quiet())
     return run
 
 

@@ -17,6 +17,7 @@ from probe.active.margining.document import LaneMargin, Side, StepSeen
 from probe.active.margining.failures import Unmeasured
 from probe.active.margining.lane import LanePort
 from probe.active.margining.watch import LinkWatch
+from probe.active.margining.wording import ways_in_words
 from probe.active.steps import Protocol, Wait
 from probe.errors.bit_error_ratio import upper_mean
 from probe.registers import margin_payloads as payloads
@@ -56,18 +57,23 @@ def _voltage(receiver: int, direction: str | None) -> Callable[[int], Command]:
     return lambda steps: step_voltage(receiver, steps, direction)
 
 
+class Trial(msgspec.Struct, frozen=True):
+    """How each step is tried, and whom to tell of each way that is done: by lane and name."""
+
+    seconds: float
+    error_limit: int
+    done: Callable[[int, str], None]
+
+
 class LaneRun:
     """The measuring of one lane of one receiver. What was measured stays, whatever ends the run."""
 
-    def __init__(  # noqa: PLR0913 - what a lane is measured by
-        self, lane: LanePort, receiver: int, can: Capabilities, watch: LinkWatch, *, seconds: float, error_limit: int
-    ) -> None:
+    def __init__(self, lane: LanePort, receiver: int, can: Capabilities, watch: LinkWatch, trial: Trial) -> None:
         self._lane = lane
         self._receiver = receiver
         self._can = can
         self._watch = watch
-        self._seconds = seconds
-        self._error_limit = error_limit
+        self._trial = trial
         self._sides: dict[str, Side] = {}
         self._why: dict[str, str | None] = {way.name: None for way in ways(receiver, can)}
 
@@ -75,7 +81,7 @@ class LaneRun:
         """What is known of the lane; `stopped` says why a way was not reached, if one was not."""
         reasons = {name: why or stopped for name, why in self._why.items()}
         return LaneMargin(
-            lane=self._lane.lane, **self._sides, unmeasured=_together(reasons), unmeasured_sides=reasons,
+            lane=self._lane.lane, **self._sides, unmeasured=ways_in_words(reasons), unmeasured_sides=reasons,
             notes=self._lane.pace.notes(),
         )  # fmt: skip
 
@@ -93,10 +99,11 @@ class LaneRun:
                 except Unmeasured as lost:
                     self._why.update({name: str(lost) for name, why in self._why.items() if why is None})
                     return
+            self._trial.done(self._lane.lane, way.name)
 
     def _measured(self, way: Way) -> Protocol[Side]:
         """Step outwards, each step from normal settings. Raises Unmeasured where a step is not supported."""
-        yield from self._lane.ask(error_count_limit(self._receiver, self._error_limit))
+        yield from self._lane.ask(error_count_limit(self._receiver, self._trial.error_limit))
         good: StepSeen | None = None
         bad: StepSeen | None = None
         for steps in range(1, way.steps + 1):
@@ -131,10 +138,10 @@ class LaneRun:
         before = begin
         while True:
             yield from self._watch.check()
-            left = self._seconds - (before - begin)
+            left = self._trial.seconds - (before - begin)
             if left <= 0 or not self._passes(payload):
                 break
-            yield Wait(min(left, max(_LEAST_LOOK_S, self._seconds / _LOOKS_A_STEP)))
+            yield Wait(min(left, max(_LEAST_LOOK_S, self._trial.seconds / _LOOKS_A_STEP)))
             before = yield from now()
             payload = yield from self._lane.answer(command)
         if _state(payload) == _NOT_SUPPORTED:
@@ -146,7 +153,7 @@ class LaneRun:
         return _seen(steps, _errors(payload), bits, before - begin, passed=passed), passed
 
     def _passes(self, payload: int) -> bool:
-        return _state(payload) == _MARGINING and _errors(payload) <= self._error_limit
+        return _state(payload) == _MARGINING and _errors(payload) <= self._trial.error_limit
 
     def _bits(self, way: Way, seconds: float) -> Protocol[float | None]:
         """How many bits were tested at least, by the receiver's own method; None where it does not tell."""
@@ -158,18 +165,6 @@ class LaneRun:
             return bits_by_count(payloads.SampleCount.value.raw((yield from self._lane.ask(asked))))
         except Unmeasured:
             return None
-
-
-def _together(reasons: dict[str, str]) -> str | None:
-    """One sentence: the reason alone where it is the same for all ways that are missing."""
-    if len(set(reasons.values())) == 1:
-        return f"{', '.join(map(worded, reasons))}: {next(iter(reasons.values()))}"
-    return "; ".join(f"{worded(name)}: {why}" for name, why in reasons.items()) or None
-
-
-def worded(side: str) -> str:
-    """The name of a way as a person reads it."""
-    return side.replace("_", " ")
 
 
 def _state(payload: int) -> str:

@@ -2,17 +2,18 @@
 
 from collections.abc import Iterator
 
-from probe.active.margining.document import MarginDocument, MarginedLink, ReceiverMargin
+from probe.active.margining.document import SIDES, MarginDocument, MarginedLink, ReceiverMargin
+from probe.active.margining.wording import remarks, worded
 from probe.links.state import LinkState
 from probe.render import styles
-from probe.render.eyes import eyes
+from probe.render.eyes import bits_say, eyes, scale
 from probe.render.html import sections
 from probe.render.html.eye_picture import eye_picture
 from probe.render.html.page import Chart, Page, Section
 from probe.render.terminal.margin import side_words
 from probe.result import Result
 
-_WAYS = ("left", "right", "both_sides", "up", "down", "both_levels")
+_LEGEND = "Below each, in steps: left | right, then up | down; + where the range ended."
 
 
 def render(document: MarginDocument) -> Page:
@@ -38,17 +39,28 @@ def _section(link: MarginedLink, receiver: ReceiverMargin) -> Section:
     name = f"{link.title}, receiver {receiver.number} ({receiver.name}), at {LinkState(link.speed_gts, link.width)}"
     odd = frozenset(item.lane for item in link.odd_lanes if item.receiver == receiver.number)
     drawn = [eye for eye in eyes(receiver) if eye.measured]
-    rows = tuple(
-        (str(lane.lane), *(side_words(lane.side(way)) for way in _WAYS), lane.unmeasured or "")
-        for lane in receiver.lanes
-    )
+    ways = tuple(way for way in SIDES if any(lane.side(way) is not None for lane in receiver.lanes))
+    rows = tuple((str(lane.lane), *(side_words(lane.side(way)) for way in ways)) for lane in receiver.lanes if ways)
     return Section(
         title=name,
-        texts=(f"Not measured: {receiver.unmeasured}.",) if receiver.unmeasured is not None else (),
-        charts=(Chart("Eyes of the lanes, on one scale", eye_picture(drawn, odd)),) if drawn else (),
-        columns=("lane", *(way.replace("_", " ") for way in _WAYS), "not measured"),
+        texts=tuple(_texts(receiver, drawn=bool(drawn))),
+        charts=(Chart("Eyes of the lanes", eye_picture(drawn, odd)),) if drawn else (),
+        columns=("lane", *(worded(way) for way in ways)),
         rows=rows,
     )
+
+
+def _texts(receiver: ReceiverMargin, *, drawn: bool) -> Iterator[str]:
+    if receiver.unmeasured is not None:
+        yield f"Not measured: {receiver.unmeasured}."
+    if drawn:
+        yield f"{_capital(scale(receiver).sentence())}. {_LEGEND}"
+        yield from (f"{_capital(sentence)}." for sentence in filter(None, (bits_say(receiver),)))
+    yield from (f"{_capital(sentence)}." for sentence in remarks(receiver.lanes))
+
+
+def _capital(sentence: str) -> str:
+    return sentence[0].upper() + sentence[1:]
 
 
 def _method(document: MarginDocument) -> Section:

@@ -1,6 +1,6 @@
 """A page of a soak: what a signed record holds."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from probe.audit.names import title
 from probe.errors.attribution import sentence
@@ -38,6 +38,7 @@ def render(document: Record, entries: Sequence[Entry]) -> Page:
         sections=(
             _outcomes(document),
             _carried(document),
+            *_together(document),
             Section(title="Over time", charts=tuple(charts(entries, titles, ceilings))),
             _events(document),
             sections.changes(document.changes),
@@ -81,6 +82,24 @@ def _carried(document: Record) -> Section:
     ]
     columns = ("load", "direction", "median", "ceiling", "spread", "meaning")
     return Section(title="What was carried", columns=columns, rows=tuple(rows))
+
+
+def _together(document: Record) -> Iterator[Section]:
+    """The sums over what was loaded at the same time, where that was more than one."""
+    rows = [
+        (
+            "all" if item.over is None else f"{item.over[0] or 'a hidden port'} to {item.over[1]}",
+            item.phase,
+            ", ".join(item.targets),
+            data_rate(item.median_bytes_s),
+            "" if item.ceiling_bytes_s is None else f"{data_rate(item.ceiling_bytes_s)} ({item.share:.0%})",
+            f"{data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}, {item.phases} phases",
+        )
+        for item in document.together
+    ]
+    if rows:
+        columns = ("over the link", "phase", "loads", "median of the sum", "ceiling", "spread")
+        yield Section(title="At the same time", columns=columns, rows=tuple(rows))
 
 
 def _events(document: Record) -> Section:

@@ -24,11 +24,11 @@ _SLOW_WHEN_IDLE = ("0x03", "0x12")
 
 
 class RunFigures(msgspec.Struct, frozen=True, kw_only=True):
-    """What is told of a run: when the last one ended well, how long this took, what hung, how many components went."""
+    """What is told of a run: when the last one ended well, how long this took, what hung, how many are missing."""
 
     taken_s: float
     seconds: float
-    hung: str = ""
+    hung: tuple[str, ...] = ()
     gone: int = 0
 
 
@@ -104,13 +104,13 @@ class Collected(Collector):
         )
         yield GaugeMetricFamily("linkprobe_collect_duration_seconds", "How long it took.", self._run.seconds)
         yield GaugeMetricFamily(
-            "linkprobe_components_gone", "Components of the run before that are gone.", self._run.gone
+            "linkprobe_components_gone", "Components that went by themselves and are not back.", self._run.gone
         )
         hung = GaugeMetricFamily(
             "linkprobe_collect_hung", "1 for a function that did not answer in time.", labels=["function"]
         )
-        if self._run.hung:
-            hung.add_metric([self._run.hung], 1.0)
+        for function in self._run.hung:
+            hung.add_metric([function], 1.0)
         yield hung
 
 

@@ -7,15 +7,14 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from probe.active.margining.document import LaneMargin, MarginDocument, MarginedLink, ReceiverMargin, Side
+from probe.active.margining.document import SIDES, MarginDocument, MarginedLink, ReceiverMargin, Side
+from probe.active.margining.wording import remarks, worded
 from probe.links.state import LinkState
-from probe.render.eyes import Eye, eyes
+from probe.render.eyes import Eye, bits_say, eyes, scale
 from probe.render.terminal.active import STYLES, head
+from probe.render.terminal.eye import BLOCKS, COLUMNS, PLAIN, diamond
 
-_HALF_WIDTH, _HALF_HEIGHT = 4, 2
-_CELL = 2 * _HALF_WIDTH + 3
-_INSIDE, _CENTRE, _OUTSIDE = "#", "+", "."
-_WAYS = (("left", "both_sides"), ("right", ""), ("up", "both_levels"), ("down", ""))
+_CELL = COLUMNS + 1
 
 
 def render(document: MarginDocument, screen: Console) -> None:
@@ -47,68 +46,57 @@ def _receiver(receiver: ReceiverMargin, odd: set[int], screen: Console) -> None:
         screen.print(Padding(Text(f"not measured: {receiver.unmeasured}"), (0, 0, 0, 4)))
         return
     drawn = [eye for eye in eyes(receiver) if eye.measured]
-    a_row = max(1, (screen.width - 4) // _CELL)
-    for start in range(0, len(drawn), a_row):
-        _side_by_side(drawn[start : start + a_row], odd, screen)
+    if drawn:
+        screen.print(Padding(Text(scale(receiver).sentence(), style="dim"), (0, 0, 0, 4)))
+    for sentence in filter(None, (bits_say(receiver),)):
+        screen.print(Padding(Text(sentence, style="dim"), (0, 0, 0, 4)))
+    for row in _rows(drawn, max(1, (screen.width - 4) // _CELL)):
+        _side_by_side(row, odd, screen)
     _figures(receiver, odd, screen)
 
 
+def _rows(drawn: Sequence[Eye], most: int) -> Iterator[Sequence[Eye]]:
+    """Even rows: 16 lanes where 11 have room are two rows of 8."""
+    count = -(-len(drawn) // most)
+    size = -(-len(drawn) // count) if count else 1
+    for start in range(0, len(drawn), size):
+        yield drawn[start : start + size]
+
+
 def _side_by_side(row: Sequence[Eye], odd: set[int], screen: Console) -> None:
-    names = Text("    ")
-    for eye in row:
-        told = f"{eye.lane}, odd" if eye.lane in odd else f"lane {eye.lane}"
-        names.append(told.ljust(_CELL), style="bold red" if eye.lane in odd else "dim")
-    screen.print(names, soft_wrap=True)
-    for y in range(_HALF_HEIGHT, -_HALF_HEIGHT - 1, -1):
-        line = Text("    ")
-        for eye in row:
-            line.append(diamond_row(eye, y).ljust(_CELL), style="bold red" if eye.lane in odd else "")
+    characters = BLOCKS if screen.encoding.lower().startswith("utf") else PLAIN
+    styles = ["bold red" if eye.lane in odd else "" for eye in row]
+    drawings = [diamond(eye, characters) for eye in row]
+    names = [f"{eye.lane}, odd" if eye.lane in odd else f"lane {eye.lane}" for eye in row]
+    for told in (names, *zip(*drawings, strict=True)):
+        line = Text("    ", no_wrap=True)
+        for text, style in zip(told, styles, strict=True):
+            line.append(text.center(COLUMNS).ljust(_CELL), style=style)
+        line.rstrip()
         screen.print(line, soft_wrap=True)
 
 
-def diamond_row(eye: Eye, y: int) -> str:
-    """One line of a lane's eye, `y` lines above its middle: inside is what every step reached."""
-    return "".join(_mark(eye, x, y) for x in range(-_HALF_WIDTH, _HALF_WIDTH + 1))
-
-
-def _mark(eye: Eye, x: int, y: int) -> str:
-    if x == y == 0:
-        return _CENTRE
-    across = _part(x, (eye.left if x < 0 else eye.right), _HALF_WIDTH)
-    along = _part(y, (eye.down if y < 0 else eye.up), _HALF_HEIGHT)
-    return _INSIDE if across + along <= 1.0 else _OUTSIDE
-
-
-def _part(at: int, share: float | None, half: int) -> float:
-    """How far out a point is one way, as a part of the reach; more than all of it where nothing was measured."""
-    if at == 0:
-        return 0.0
-    reach = round((share or 0.0) * half)
-    return abs(at) / reach if reach else 2.0
-
-
 def _figures(receiver: ReceiverMargin, odd: set[int], screen: Console) -> None:
-    table = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
-    for name in ("lane", "left", "right", "up", "down", "what else"):
-        table.add_column(name, no_wrap=name != "what else", overflow="fold")
-    for lane in receiver.lanes:
-        said = "; ".join(filter(None, ("odd" if lane.lane in odd else "", lane.unmeasured or "", *lane.notes)))
-        table.add_row(str(lane.lane), *_told(lane), said)
-    screen.print(Padding(table, (0, 0, 0, 4)))
-
-
-def _told(lane: LaneMargin) -> Iterator[str]:
-    """Each way; a way that is the same both ways stands once."""
-    for own, shared in _WAYS:
-        side, both = lane.side(own), lane.side(shared) if shared else None
-        yield side_words(side) if side is not None else f"{side_words(both)} both" if both is not None else ""
+    names = [name for name in SIDES if any(lane.side(name) is not None for lane in receiver.lanes)]
+    if names:
+        table = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
+        table.add_column("lane", no_wrap=True)
+        for name in names:
+            table.add_column(worded(name), no_wrap=True)
+        for lane in receiver.lanes:
+            figures = [side_words(lane.side(name)) for name in names]
+            number = f"{lane.lane} odd" if lane.lane in odd else str(lane.lane)
+            table.add_row(number, *figures, style="bold red" if lane.lane in odd else "")
+        screen.print(Padding(table, (0, 0, 0, 4)))
+    for sentence in remarks(receiver.lanes):
+        screen.print(Padding(Text(sentence), (0, 0, 0, 4)))
 
 
 def side_words(side: Side | None) -> str:
     """Steps of one way, with what they stand for."""
     if side is None:
-        return ""
-    least = ">=" if side.at_least else ""
-    amount = "" if side.ui is None else f" {side.ui:.3f} UI"
-    amount += "" if side.volts is None else f" {side.volts * 1e3:.0f} mV"
-    return f"{least}{side.steps}{amount}"
+        return "-"
+    least = ">= " if side.at_least else ""
+    amounts = [] if side.ui is None else [f"{side.ui:.3f} UI"]
+    amounts += [] if side.volts is None else [f"{side.volts * 1e3:.0f} mV"]
+    return f"{least}{side.steps}{f' ({amounts[0]})' if amounts else ''}"

@@ -8,6 +8,7 @@ from probe.errors.attribution import sentence
 from probe.render import styles
 from probe.render.units import data_rate, duration
 from probe.soak.record import LinkOutcome, Record
+from probe.soak.together import Together
 
 _LOADED = {True: " under load", False: ", not under load", None: ", load not known"}
 
@@ -23,6 +24,17 @@ def render(document: Record, screen: Console) -> None:
         screen.print(Padding(Text(reason), (0, 0, 0, 2)))
     for outcome in document.links:
         _outcome(outcome, screen)
+    _carried(document, screen)
+    for mismatch in document.mismatches[:5]:
+        there = f"expected {mismatch.expected[:32]}, found {mismatch.found[:32]}"
+        screen.print(f"  {mismatch.target}: at offset {mismatch.offset} {there}")
+    if document.events:
+        screen.print(Text("\nEvents", style="bold"))
+    for event in document.events:
+        screen.print(f"  {event.t:10.1f} s  {event.sentence}", soft_wrap=True)
+
+
+def _carried(document: Record, screen: Console) -> None:
     if document.throughput:
         screen.print(Text("\nWhat was carried", style="bold"))
     for item in document.throughput:
@@ -39,13 +51,16 @@ def render(document: Record, screen: Console) -> None:
             screen.print(Padding(Text(beside, style="dim"), (0, 0, 0, 6)))
         for question in item.questions:
             screen.print(Padding(Text(f"ask: {question}", style="dim"), (0, 0, 0, 6)))
-    for mismatch in document.mismatches[:5]:
-        there = f"expected {mismatch.expected[:32]}, found {mismatch.found[:32]}"
-        screen.print(f"  {mismatch.target}: at offset {mismatch.offset} {there}")
-    if document.events:
-        screen.print(Text("\nEvents", style="bold"))
-    for event in document.events:
-        screen.print(f"  {event.t:10.1f} s  {event.sentence}", soft_wrap=True)
+    for sums in document.together:
+        screen.print(f"  {_together(sums)}")
+
+
+def _together(sums: Together) -> str:
+    """What several carried at the same time, in a line."""
+    over = "" if sums.over is None else f" over {sums.over[0] or 'a hidden port'} to {sums.over[1]}, which they share"
+    ceiling = "" if sums.ceiling_bytes_s is None else f" of {data_rate(sums.ceiling_bytes_s)} ({sums.share:.0%})"
+    spread = f"{sums.phases} phases, {data_rate(sums.least_bytes_s)} to {data_rate(sums.most_bytes_s)}"
+    return f"{len(sums.targets)} at once, {sums.phase}{over}: {data_rate(sums.median_bytes_s)}{ceiling} ({spread})"
 
 
 def _outcome(outcome: LinkOutcome, screen: Console) -> None:

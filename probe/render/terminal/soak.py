@@ -32,6 +32,8 @@ def before(shows: Sequence[Shows], setup: Setup, caution: str, screen: Console) 
     for load, target in setup.loads:
         screen.print(f"load {load.name} on {plain(target.label)}: verifies {load.verifies}; writes {load.writes}")
         screen.print(f"  {plain(placement(target))}")
+        if target.note is not None:
+            screen.print(f"  {plain(target.note)}")
     screen.print(Text(caution, style="italic"))
 
 

@@ -1,0 +1,44 @@
+"""The way between two components: up from one to where the two meet, and down to the other. Pure."""
+
+from collections.abc import Mapping
+
+import msgspec
+
+from probe.audit.document import LinkDocument
+from probe.bandwidth.path import PathStep
+
+
+class Between(msgspec.Struct, frozen=True, kw_only=True):
+    """The links on the way, where they meet, the narrowest, and the most payload that it carries, bytes a second.
+
+    What one component writes to another goes up as it would to the host, and down in packets of the same size.
+    """
+
+    steps: tuple[PathStep, ...]
+    through: str
+    narrowest: PathStep | None
+    ceiling_bytes_s: int | None
+
+
+def between(one: LinkDocument, other: LinkDocument, ceilings: Mapping[tuple[str | None, str | None], int]) -> Between:
+    """The way between what is below two links; `ceilings` of links by their ends, payload to the host."""
+    common = [step for step, beside in zip(one.path, other.path, strict=False) if step == beside]
+    steps = (*reversed(one.path[len(common) :]), *other.path[len(common) :])
+    known = [step for step in steps if step.bytes_s is not None]
+    narrowest = min(known, key=lambda step: step.bytes_s or 0, default=None)
+    carried = [ceilings.get((step.downstream_port, step.upstream_port)) for step in steps]
+    whole = [value for value in carried if value is not None]
+    return Between(
+        steps=steps,
+        through=_meeting(common, one, other),
+        narrowest=narrowest,
+        ceiling_bytes_s=min(whole) if whole and len(whole) == len(carried) else None,
+    )
+
+
+def _meeting(common: list[PathStep], one: LinkDocument, other: LinkDocument) -> str:
+    if common:
+        return f"the switch at {common[-1].upstream_port}"
+    if None in {one.downstream_port, other.downstream_port}:
+        return "ports that are hidden here"
+    return "the host's root ports"

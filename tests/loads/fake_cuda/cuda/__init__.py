@@ -1,0 +1,1 @@
+"""Stands before the real package of the name, where that is installed."""

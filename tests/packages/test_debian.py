@@ -1,0 +1,124 @@
+"""The Debian packages: built, checked by lintian, and lived with in fresh trees of the releases."""
+
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from probe import __version__
+from tests.packages.conftest import TOP, Tree
+
+pytestmark = pytest.mark.packages
+
+COMPLETE = """
+source /usr/share/bash-completion/bash_completion
+source /usr/share/bash-completion/completions/linkprobe
+COMP_WORDS=(linkprobe explain --sysfs /srv/demo 0000 : 01) COMP_CWORD=6 COMP_TYPE=9
+COMP_LINE='linkprobe explain --sysfs /srv/demo 0000:01' COMP_POINT=43
+_linkprobe linkprobe
+printf '%s\\n' "${COMPREPLY[@]}"
+"""
+
+
+def newer(deb: Path, folder: Path) -> Path:
+    """The same package with a later version."""
+    subprocess.run(["dpkg-deb", "-R", deb, folder / "newer"], check=True)
+    control = folder / "newer/DEBIAN/control"
+    control.write_text(control.read_text().replace(f"Version: {__version__}", "Version: 99.0"))
+    subprocess.run(["dpkg-deb", "-b", folder / "newer", folder / "newer.deb"], check=True, capture_output=True)
+    return folder / "newer.deb"
+
+
+def test_the_life_of_the_package(tree: Tree, debs: Path, tmp_path: Path) -> None:
+    base = next(debs.glob("linkprobe_*.deb"))
+    before = tree.files()
+    tree.run("dpkg", "-i", tree.take(base))
+    in_use(tree)
+    nothing_leaks(tree)
+
+    config = tree.root / "etc/linkprobe/config.toml"
+    config.write_text(config.read_text() + "\n# ours\n")
+    spool = tree.root / "var/lib/linkprobe/spool"
+    kept = {path.name for path in spool.iterdir()}
+    assert any(name.endswith(".json.gz") for name in kept)
+    tree.run("dpkg", "-i", tree.take(newer(base, tmp_path)))
+    assert config.read_text().endswith("# ours\n")
+    assert {path.name for path in spool.iterdir()} == kept
+    tree.run("linkprobe", "audit", "--quiet", "--sysfs", "/srv/demo", status=1)
+
+    tree.run("dpkg", "--remove", "linkprobe")
+    assert config.exists()
+    assert {path.name for path in spool.iterdir()} == kept
+    assert not (tree.root / "usr/lib/linkprobe").exists()
+    tree.run("dpkg", "--purge", "linkprobe")
+    assert tree.files() - before == set()
+    assert before - tree.files() == set()
+
+
+def in_use(tree: Tree) -> None:
+    assert tree.run("linkprobe", "--version") == f"linkprobe {__version__}\n"
+    tree.run("linkprobe", "demo", "--write", "/srv/demo")
+    assert "0000:01:00.0" in tree.run("linkprobe", "audit", "--quiet", "--sysfs", "/srv/demo", status=1)
+    assert tree.run("linkprobe", "collect", "--sysfs", "/srv/demo") == ""
+    assert "linkprobe_link_below_capability" in (tree.root / "var/lib/linkprobe/linkprobe.prom").read_text()
+    assert "Judge every PCI Express link" in tree.run("man", "-P", "cat", "linkprobe-audit")
+    assert "EXIT STATUS" in tree.run("man", "-P", "cat", "7", "linkprobe-verdicts")
+    assert tree.run("bash", "-c", COMPLETE).split() == ["01:00.0"]
+    assert "the package linkprobe-page" in tree.run("linkprobe", "self-check")
+    told = tree.run("linkprobe", "fleet", "below", "--store", "/srv/store", status=64)
+    assert told.count("\n") == 1
+    assert "add it: the package linkprobe-fleet" in told
+
+
+def nothing_leaks(tree: Tree) -> None:
+    """Neither into the system's Python, nor from it or its environment into ours."""
+    for module in ("probe", "msgspec", "typer"):
+        assert "ModuleNotFoundError" in tree.run("python3", "-c", f"import {module}", status=1)
+    (tree.root / "srv/hostile").mkdir()
+    (tree.root / "srv/hostile/msgspec.py").write_text("raise SystemExit(99)\n")
+    tree.run("linkprobe", "--version", more={"PYTHONPATH": "/srv/hostile", "PYTHONHOME": "/srv/hostile"})
+
+
+def test_the_parts(debs: Path, tmp_path: Path, tree: Tree) -> None:
+    """Each beside the base: pages with charts; the store, on the Python that it was built for."""
+    names = ["linkprobe_", "linkprobe-page_", "linkprobe-accelerator_"]
+    (store,) = debs.glob("linkprobe-fleet_*.deb")
+    wanted = subprocess.run(["dpkg-deb", "-f", store, "Depends"], capture_output=True, text=True, check=True).stdout
+    python = tree.run("python3", "-c", "import sys; print('{}.{}'.format(*sys.version_info))").strip()
+    served = f"python3 (>= {python}~)" in wanted
+    if served:
+        names.append("linkprobe-fleet_")
+    tree.run("dpkg", "-i", *(tree.take(next(debs.glob(f"{name}*.deb"))) for name in names))
+    tree.run("linkprobe", "demo", "--write", "/srv/demo")
+    tree.take(TOP / "tests/captured/accelerator-soak.jsonl", "record.jsonl")
+    tree.run("linkprobe", "report", "/srv/record.jsonl", "-o", "/srv/page.html")
+    assert "<svg" in (tree.root / "srv/page.html").read_text()
+    checked = tree.run("linkprobe", "self-check")
+    assert re.search(r"^yes +part page ", checked, re.MULTILINE)
+    assert re.search(r"^yes +part accelerator ", checked, re.MULTILINE)
+    if served:
+        tree.run("linkprobe", "fleet", "simulate", "/srv/spools", "--hosts", 3, "--days", 1, "--faults", 1)
+        tree.run("linkprobe", "fleet", "ingest", "/srv/spools", "--store", "/srv/store")
+        tree.run("linkprobe", "fleet", "inventory", "--store", "/srv/store")
+    tree.run("dpkg", "--purge", *(name.rstrip("_") for name in reversed(names)))
+    assert not (tree.root / "usr/lib/linkprobe").exists()
+
+
+@pytest.mark.parametrize("part", ["", "-page", "-accelerator", "-fleet"])
+def test_lintian_finds_nothing_that_has_no_reason(part: str, debs: Path) -> None:
+    (deb,) = debs.glob(f"linkprobe{part}_*.deb")
+    done = subprocess.run(["lintian", "--no-cfg", "--allow-root", deb], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (0, "")
+    for overrides in (TOP / "packaging/debian").glob("*.lintian-overrides"):
+        before = ""
+        for line in overrides.read_text().splitlines():
+            assert line.startswith("#") or before.startswith(("#", "linkprobe")), (
+                f"{overrides.name}: {line} has no reason"
+            )
+            before = line
+
+
+def test_versions_agree() -> None:
+    assert f"linkprobe ({__version__})" in (TOP / "packaging/debian/changelog").read_text().splitlines()[0]
+    assert f"- {__version__}-1" in (TOP / "packaging/rpm/linkprobe.spec").read_text()

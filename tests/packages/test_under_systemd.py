@@ -1,0 +1,150 @@
+"""The Debian package in an emulated machine whose init is systemd: what an administrator has after installing it."""
+
+import os
+import subprocess
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from probe.documents.files import read_snapshot
+from probe.evidence import Evidence
+from tests.guest import emulator
+from tests.packages.conftest import Tree, fresh
+
+pytestmark = [pytest.mark.packages, pytest.mark.guest]
+
+TIMEOUT_S = 900
+TOPOLOGY = [
+    "-device",
+    "pcie-root-port,id=rp1,bus=pcie.0,chassis=1,slot=1,addr=10.0",
+    "-drive",
+    "file=null-co://,if=none,id=d1,format=raw",
+    "-device",
+    "nvme,bus=rp1,drive=d1,serial=s1",
+    "-device",
+    "pcie-root-port,id=rp2,bus=pcie.0,chassis=2,slot=2,addr=11.0",
+    "-device",
+    "e1000e,bus=rp2",
+]
+UNIT = """\
+[Service]
+Type=oneshot
+ExecStart=/bin/sh -c 'sh /out/job > /out/log 2>&1; echo $? > /out/status; sync; systemctl poweroff --force --force'
+"""
+SOON = "[Timer]\nOnBootSec=\nOnBootSec=1s\nRandomizedDelaySec=0\nAccuracySec=1s\n"
+JOB = """
+set -eu
+spool=/var/lib/linkprobe/spool
+service=linkprobe-collect.service
+state() { systemctl show "$service" -p Result -p ExecMainStatus -p ActiveState > "/out/$1"; }
+run() { systemctl start "$service"; state "$1"; }
+
+for _ in $(seq 120); do
+    if ls $spool/*.json.gz >/dev/null 2>&1 && ! systemctl is-active --quiet "$service"; then break; fi
+    sleep 1
+done
+systemctl show linkprobe-collect.timer -p LastTriggerUSec -p ActiveState > /out/timer
+state first
+cp $spool/*.json.gz /out/sandboxed.json.gz
+cp /var/lib/linkprobe/linkprobe.prom /out/first.prom
+linkprobe snapshot -o /out/root.json.gz
+
+for drive in /sys/bus/pci/devices/*; do
+    if [ "$(cat $drive/class)" = 0x010802 ]; then echo 1 > $drive/remove; fi
+done
+run gone
+
+sed -i 's#^metrics = .*#metrics = "/srv/agent/linkprobe.prom"#' /etc/linkprobe/config.toml
+run absent
+mkdir /srv/agent
+chown 65534 /srv/agent
+run foreign
+
+chgrp root /srv/agent
+chmod g+w /srv/agent
+mkdir -p /etc/systemd/system/linkprobe-collect.service.d
+printf '[Service]\\nReadWritePaths=/srv/agent\\n' > /etc/systemd/system/linkprobe-collect.service.d/override.conf
+systemctl daemon-reload
+run opened
+cp /srv/agent/linkprobe.prom /out/opened.prom
+ls $spool > /out/spool
+journalctl -u "$service" -o cat --no-pager > /out/journal
+"""
+
+
+@pytest.fixture(scope="module")
+def lived(debs: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What the machine left behind after the job above."""
+    lacking = emulator.missing()
+    if lacking and os.environ.get("LINKPROBE_GUEST") != "required":
+        pytest.skip(f"the guest needs {', '.join(lacking)}")
+    folder = tmp_path_factory.mktemp("systemd")
+    tree = fresh("bookworm", folder)
+    tree.run("dpkg", "-i", tree.take(next(debs.glob("linkprobe_*.deb"))))
+    prepared(tree)
+    out = folder / "out"
+    out.mkdir()
+    (out / "job").write_text(JOB)
+    command = emulator.command(TOPOLOGY, out, append="guest_init=/lib/systemd/systemd", root=tree.root)
+    subprocess.run(command, check=True, timeout=TIMEOUT_S, capture_output=True)
+    found = emulator.finished(out)
+    assert found.status == 0, found.log + (out / "console").read_text(errors="replace")[-3000:]
+    return out
+
+
+def prepared(tree: Tree) -> None:
+    """The job as a unit, and the timer's first run soon after boot instead of after minutes."""
+    units = tree.root / "etc/systemd/system"
+    (units / "job.service").write_text(UNIT)
+    (units / "multi-user.target.wants").mkdir(exist_ok=True)
+    (units / "multi-user.target.wants/job.service").symlink_to("../job.service")
+    (units / "linkprobe-collect.timer.d").mkdir()
+    (units / "linkprobe-collect.timer.d/soon.conf").write_text(SOON)
+
+
+def state(lived: Path, name: str) -> dict[str, str]:
+    return dict(line.split("=", 1) for line in (lived / name).read_text().splitlines())
+
+
+def test_the_timer_fires_without_being_asked(lived: Path) -> None:
+    timer = state(lived, "timer")
+    assert timer["ActiveState"] == "active"
+    assert timer["LastTriggerUSec"] not in {"", "n/a"}
+    assert state(lived, "first") == {"Result": "success", "ExecMainStatus": "0", "ActiveState": "inactive"}
+    assert 'linkprobe_link_below_capability{place="0000/0/10.0"}' in (lived / "first.prom").read_text()
+
+
+def test_the_closed_service_sees_what_root_sees(lived: Path) -> None:
+    """Every capability, protection and filter of the unit, and not a byte of evidence less."""
+
+    def lasting(name: str) -> Evidence:
+        evidence = read_snapshot(str(lived / name)).evidence
+        host = msgspec.structs.replace(evidence.host, taken_at="", uptime_s=None, load_average=None)
+        return msgspec.structs.replace(evidence, host=host, kernel_log=())
+
+    assert lasting("sandboxed.json.gz") == lasting("root.json.gz")
+    evidence = read_snapshot(str(lived / "sandboxed.json.gz")).evidence
+    assert evidence.kernel_log
+    assert evidence.unread == ()
+    assert max(max(int(start, 16) for start in item.config) for item in evidence.functions if item.config) >= 0x100
+
+
+def test_findings_do_not_fail_the_unit(lived: Path) -> None:
+    assert state(lived, "gone") == {"Result": "success", "ExecMainStatus": "2", "ActiveState": "inactive"}
+    assert "urgent" in (lived / "journal").read_text()
+
+
+def test_a_directory_that_is_not_there_or_not_ours_costs_only_the_metrics(lived: Path) -> None:
+    for name in ("absent", "foreign"):
+        assert state(lived, name)["Result"] == "success"
+    told = [line for line in (lived / "journal").read_text().splitlines() if "metrics were not written" in line]
+    assert len(told) == 2
+    assert "/srv/agent/linkprobe.prom: cannot be written (No such file or directory)" in told[0]
+    assert "/srv/agent/linkprobe.prom: cannot be written (Read-only file system)" in told[1]
+    assert len((lived / "spool").read_text().splitlines()) == 5
+
+
+def test_the_manuals_way_to_open_a_directory_opens_it(lived: Path) -> None:
+    assert state(lived, "opened")["Result"] == "success"
+    assert "linkprobe_collect_timestamp_seconds" in (lived / "opened.prom").read_text()
