@@ -23,6 +23,7 @@ class Schema(StrEnum):
     MARGIN = "linkprobe/margin/1"
     PUT_BACK = "linkprobe/put-back/1"
     ACTIVE_JOURNAL = "linkprobe/active-journal/1"
+    BATCH = "linkprobe/batch/1"
 
 
 TYPES: dict[Schema, str] = {
@@ -43,5 +44,6 @@ TYPES: dict[Schema, str] = {
     Schema.MARGIN: "probe.active.margining.document:MarginDocument",
     Schema.PUT_BACK: "probe.active.documents:PutBackDocument",
     Schema.ACTIVE_JOURNAL: "probe.active.journal:Entry",
+    Schema.BATCH: "probe.batch.document:Batch",
 }
 """Each by its place, so that naming a document loads nothing."""

@@ -38,6 +38,7 @@ MODULES: dict[str, str] = {
     "SpeedsDocument": "speeds",
     "MarginDocument": "margin",
     "PutBackDocument": "put_back",
+    "Batch": "batch",
 }
 """The type of a document to the name of its module in each medium that has it."""
 
