@@ -8,8 +8,7 @@ import typer
 from probe.active.raw_disks import refuse_disks_in_use
 from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot, take
-from probe.cli.numbers import refuse_odd_numbers
-from probe.cli.options import JsonOption, LinkOption, SysfsOption
+from probe.cli.options import JsonOption, LinkOption, SysfsOption, refuse_odd_numbers
 from probe.cli.showing import show
 from probe.errors.limits import Limit
 from probe.exceptions import InputError, NothingToJudge
