@@ -16,7 +16,7 @@ from probe.registers.class_code import ACCELERATOR, BRIDGE_TO_PCI, DISPLAY, Clas
 from probe.registers.function import PowerManagementControlStatus
 from probe.registers.header import DeviceId, VendorId
 from probe.registers.model import Field
-from probe.registers.space import ConfigSpace
+from probe.registers.space import EXTENDED_START, ConfigSpace
 
 T = TypeVar("T")
 
@@ -92,6 +92,13 @@ class FunctionFacts:
     def computes_or_displays(self) -> bool:
         """A display controller or processing accelerator, whose speed follows its performance state."""
         return self.class_code is not None and self.class_code.base in {DISPLAY, ACCELERATOR}
+
+    @property
+    def capabilities_read(self) -> bool:
+        """Both lists of capabilities were read to their end, so that one not met is not there."""
+        evidence, space = self.evidence, self.space
+        whole = bool(evidence.config) and evidence.config_end is None and evidence.why_unread("config") is None
+        return whole and not space.extended_list_cut and space.word(EXTENDED_START) is not None
 
     @property
     def silent(self) -> bool:
