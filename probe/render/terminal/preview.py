@@ -13,7 +13,9 @@ _NAMED = 4
 
 def render(document: Preview, screen: Console) -> None:
     """Draw it: faults last, where they are seen."""
-    screen.print(Text.assemble((document.plan, "bold"), f"  {document.title}" if document.title else ""))
+    screen.print(
+        Text.assemble((document.plan, "bold"), f"  {document.title}" if document.title else ""), soft_wrap=True
+    )
     for number, step in enumerate(document.steps, start=1):
         _step(number, step, screen)
     if document.steps:
@@ -26,7 +28,7 @@ def render(document: Preview, screen: Console) -> None:
     if document.faults:
         screen.print(Text(f"\n{counted(len(document.faults), 'fault')}, so nothing is begun", style="bold red"))
         for fault in document.faults:
-            screen.print(Padding(Text(sentence(fault, document.plan)), (0, 0, 0, 2)))
+            screen.print(f"  {sentence(fault, document.plan)}", soft_wrap=True)  # a line a fault, however long
     elif document.writes:
         words = "".join(f" --accept {word}" for word in document.accept)
         screen.print(Text(f"\nSteps of it write to hardware. To do it, repeat the command with --go{words}"))
