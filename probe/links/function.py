@@ -108,13 +108,15 @@ class FunctionFacts:
 
     @cached_property
     def power_state(self) -> Fact[str] | None:
-        """The power state: the kernel's attribute, else runtime suspension, else the PowerState field."""
+        """The power state: the kernel's attribute, runtime suspension where that says D0, else the PowerState field."""
         state = self.attribute(kernel.POWER_STATE)
-        if state is not None and state.value in kernel.POWER_STATES:
+        if state is not None and state.value in kernel.ASLEEP:
             return state
         runtime = self.attribute(kernel.RUNTIME_STATUS)
         if runtime is not None and runtime.value == kernel.SUSPENDED:
             return runtime
+        if state is not None and state.value in kernel.POWER_STATES:
+            return state
         return self.read(PowerManagementControlStatus.power_state)
 
     @property

@@ -39,6 +39,9 @@ MODULES: dict[str, str] = {
     "MarginDocument": "margin",
     "PutBackDocument": "put_back",
     "Batch": "batch",
+    "Preview": "preview",
+    "RecordSummary": "qualification",
+    "Verification": "verification",
 }
 """The type of a document to the name of its module in each medium that has it."""
 
