@@ -54,7 +54,7 @@ def target_of(hardware: HardwareModel) -> Target:
 
 def began(target: Target) -> Began:
     """The head of the journal of a run."""
-    return began_now("margin", "model", None, scope_of([target]), links_before([target]))
+    return began_now("margin", "model", None, scope_of([target]), links_before([target]), may_retrain=False)
 
 
 def rehearse(hardware: HardwareModel, choice: Choice, limits: Limits = Limits()) -> Rehearsed:  # noqa: B008 - a value

@@ -16,6 +16,7 @@ from probe.active.ways import ByTarget, ByThermal, SpeedMeans, speed_means
 from probe.evidence import CoolingDevice
 from probe.exceptions import InputError
 from probe.links.state import LinkState
+from probe.registers.errors import CorrectableErrorStatus
 from probe.registers.link import LinkCapabilities2, LinkControl2
 from probe.result import Result
 from tests.active.model import COMPONENT, PORT, Comes, Faults, Kept, Model, began, driver, link
@@ -125,12 +126,21 @@ def test_errors_while_it_is_held_are_not_clean() -> None:
     assert "2.5 GT/s: 1 correctable: Bad TLP, counted at the component" in result.reasons
 
 
-def test_clean_is_not_said_without_counters() -> None:
-    model = Model(link())
+STOOD = {CorrectableErrorStatus.receiver_error: True}
+
+
+def test_clean_is_not_said_without_counters_where_an_error_bit_stood_already() -> None:
+    model = Model(link(registers=STOOD))
     model.files = {path: text for path, text in model.files.items() if "aer_dev" not in path}
     result = judged(go(model))
     assert {step.clean for step in result.speeds} == {None}
     assert result.result is Result.INCONCLUSIVE
+
+
+def test_without_counters_the_bits_of_the_registers_say_what_is_clean() -> None:
+    model = Model(link())
+    model.files = {path: text for path, text in model.files.items() if "aer_dev" not in path}
+    assert [step.clean for step in judged(go(model)).speeds if step.supported] == [True] * 4
 
 
 def test_somebody_else_at_the_register_ends_it() -> None:

@@ -47,6 +47,11 @@ class Command(msgspec.Struct, frozen=True):
         return self.is_addressed(status) and (not self.echoed or payload_of(status) == self.payload)
 
 
+def is_step(control: int) -> bool:
+    """A Lane Control value asks for a step of margining."""
+    return _CONTROL.margin_type.decode(control) in {_STEP_TIMING, _STEP_VOLTAGE}
+
+
 def payload_of(status: int) -> int:
     """The payload of a Lane Status."""
     return _STATUS.margin_payload_status.raw(status)
