@@ -24,6 +24,7 @@ from probe.registers.physical import EQUALIZATIONS, LaneErrorStatus
 
 _CONFIGURATION_NOT_READY = 0x0001  # Vendor ID of a component that asks for a retry (CRS Software Visibility)
 
+
 class Equalization(msgspec.Struct, frozen=True, kw_only=True):
     """What equalization reached at a rate by the word of one end. The bits stay from the last equalization."""
 

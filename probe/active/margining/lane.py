@@ -118,7 +118,12 @@ class LanePort:
         yield from self.no_command(patience_s)
 
     def quiet(self) -> Protocol[None]:
-        """The same to every receiver behind this port, whether it answers or not. Raises LinkDisturbed, CannotWrite."""
+        """The same to every receiver behind this port, whether it answers or not. Raises LinkDisturbed, CannotWrite.
+
+        Nothing to a lane that was not written to: it is another program's, or was never reached.
+        """
+        if self._written is None:
+            return
         standing = yield from answering(self.address, self._control, _SIZE)
         if standing == NO_COMMAND.control != self._written:
             self.moved = False  # the link went down, which takes receivers back and leaves their control so

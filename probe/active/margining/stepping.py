@@ -177,6 +177,4 @@ def _errors(payload: int) -> int:
 
 def _seen(steps: int, errors: int, bits: float | None, seconds: float, *, passed: bool) -> StepSeen:
     below = upper_mean(errors, _CONFIDENCE) / bits if passed and bits else 1.0
-    return StepSeen(
-        steps=steps, errors=errors, bits=bits, seconds=seconds, ratio_below=below if below < 1.0 else None
-    )
+    return StepSeen(steps=steps, errors=errors, bits=bits, seconds=seconds, ratio_below=below if below < 1.0 else None)
