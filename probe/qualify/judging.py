@@ -91,7 +91,7 @@ def outcome(turn: Turn, plan: Plan, entries: Sequence[Entry]) -> StepOutcome:
         number=turn.number, name=turn.name, kind=kind_of(turn.step), asked=asked_of(turn.step),
         limit=limit_of(turn.step, hot), result=found.result, urgent=found.urgent, reasons=found.reasons,
         links=found.links, shows=found.shows, began_at=seen.began_at, seconds=seen.seconds, hottest_c=hottest,
-        times_begun=seen.times, evidence_lines=seen.lines,
+        times_begun=seen.times, evidence_lines=(*seen.lines, *found.lines),
     )  # fmt: skip
 
 
