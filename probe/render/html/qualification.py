@@ -92,17 +92,18 @@ def _reasons(judged: Judged) -> Iterator[Section]:
 
 
 def _links(judged: Judged) -> Section:
-    tested = [kind for kind in _KINDS if any(kind in link.by_kind for link in judged.links)]
+    shown = [link for link in judged.links if link.by_kind]
+    tested = [kind for kind in _KINDS if any(kind in link.by_kind for link in shown)]
     rows = [
-        (
-            link.title,
-            link.component or "",
-            *(str(link.by_kind.get(kind, "not tested")) for kind in tested),
-            link.result if link.by_kind else "not tested",
-        )
-        for link in judged.links
+        (link.title, link.component or "", *(str(link.by_kind.get(kind, "not done")) for kind in tested), link.result)
+        for link in shown
     ]
-    return Section(title="Links", columns=("link", "component", *tested, "together"), rows=tuple(rows))
+    others = len(judged.links) - len(shown)
+    texts = (
+        (f"Of {counted(len(judged.links), 'link')} {others} were not tested; they are named below.",) if others else ()
+    )
+    columns = ("link", "component", *tested, "together")
+    return Section(title="Links", texts=texts, columns=columns, rows=tuple(rows))
 
 
 def _not_tested(judged: Judged) -> Section:
