@@ -101,7 +101,7 @@ def _counts_errors(places: Iterable[Place]) -> bool:
 
 
 def _both_unread(then: Place, now: Place) -> bool:
-    return bool(_unread(then) & _unread(now))
+    return not _unread(then).isdisjoint(_unread(now))
 
 
 def _unread(place: Place) -> set[FunctionKey]:
