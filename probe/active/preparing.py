@@ -22,9 +22,9 @@ from probe.active.target import Target, ends_named, targets
 from probe.errors.log_events import firmware_keeps_errors
 from probe.evidence import Evidence
 from probe.exceptions import InputError
+from probe.host.bounded import read_bounded
 from probe.host.exclusive import ExclusiveHold
 from probe.host.function import FunctionReader
-from probe.host.machine import read_machine
 from probe.host.source import DirectorySource, Source
 from probe.host.uses import read_uses
 
@@ -43,7 +43,7 @@ def bench(source: Source, words: Sequence[str]) -> Bench:
         raise InputError("cannot be tested", where=source.label, remedy="give a directory, or none for this host")
     if not words:
         raise InputError("no link is named", where="LINK", remedy="name one; linkprobe audit lists them")
-    evidence = read_machine(source)
+    evidence = read_bounded(source)
     ends = ends_named(evidence, words)
     asleep = {item.address for item in evidence.functions if item.address in ends and not item.config}
     if asleep:

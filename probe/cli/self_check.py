@@ -7,6 +7,7 @@ from probe.audit.audit import audit
 from probe.cli.extras import PACKAGED, how_to_add, lacking
 from probe.cli.showing import end
 from probe.exit_status import ExitStatus
+from probe.foreign_text import plain
 from probe.host.abilities import abilities
 from probe.host.machine import read_machine
 
@@ -28,4 +29,4 @@ def self_check() -> None:
 
 
 def _line(what: str, detail: str, *, there: bool) -> None:
-    typer.echo(f"{'yes' if there else 'no':<4} {what:<41} {detail}")
+    typer.echo(f"{'yes' if there else 'no':<4} {what:<41} {plain(detail)}")

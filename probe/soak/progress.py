@@ -115,6 +115,8 @@ def _happenings(entries: Iterable[Entry]) -> Iterator[Happening]:
                 words = f"{entry.load} {entry.target}: data came back changed at offset {entry.offset}"
                 yield Happening(t=entry.t, place_id=entry.place_id or None, words=words, bad=True)
             case Baseline():
-                yield Happening(t=entry.t, place_id=None, words="the links run: errors count against the limit from here")
+                yield Happening(
+                    t=entry.t, place_id=None, words="the links run: errors count against the limit from here"
+                )
             case _:
                 pass

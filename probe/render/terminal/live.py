@@ -1,13 +1,14 @@
-"""A run as it goes on: a table redrawn in place that always fits the terminal, the worst first and the last events in
-sight; where it is no terminal, a line an event and one each ten minutes.
+"""A run as it goes on: a table redrawn in place that fits its terminal, the worst first, the last events in sight.
 
+Where it is no terminal: a line an event, and one each ten minutes.
 May live here: the layout, for whatever is watched. May not: what a row or an event says.
 """
 
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from time import monotonic
 
 import msgspec
 from rich.cells import cell_len, set_cell_size
@@ -15,6 +16,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from probe.foreign_text import made_plain
 from probe.observe.standing import Standing
 from probe.render import styles
 from probe.render.units import countdown, counted
@@ -71,32 +73,39 @@ Show = Callable[[Shown], None]
 
 
 @contextmanager
-def showing(screen: Console) -> Iterator[Show]:
-    """Something to show a run with, again and again. A terminal that has gone ends the showing and nothing else."""
+def showing(screen: Console, *, outlived: bool = False) -> Iterator[Show]:
+    """Something to show a run with, again and again.
+
+    It raises OSError where nobody can be shown anything any more; for a run that is `outlived` it is silent then.
+    """
+    tell = _until_it_fails if outlived else _as_it_is
     if not screen.is_terminal or screen.is_dumb_terminal:
-        yield _until_it_fails(_Lines(screen).take)
+        yield tell(_Lines(screen).take)
         return
-    live = Live(console=screen, auto_refresh=False, transient=True)
-    started = _until_it_fails(lambda _: live.start())
-    started(None)
+    live = Live(console=screen, auto_refresh=False, transient=True, redirect_stdout=False, redirect_stderr=False)
+    shown = tell(_Screen(screen, live).take)
     try:
-        yield _until_it_fails(_Screen(screen, live).take)
+        yield shown
     finally:
-        _until_it_fails(lambda _: live.stop())(None)
+        with suppress(OSError, ValueError):  # the latter for a stream that was closed
+            live.stop()
 
 
-def _until_it_fails(show: Callable[..., None]) -> Callable[..., None]:
-    """The same, that does nothing any more once it could not write: what is watched must not end for that."""
+def _as_it_is(show: Show) -> Show:
+    return show
+
+
+def _until_it_fails(show: Show) -> Show:
+    """The same, that does nothing any more once it could not write."""
     failed = False
 
-    def shown(what: Shown | None) -> None:
+    def shown(what: Shown) -> None:
         nonlocal failed
-        if failed:
-            return
-        try:
-            show(what)
-        except (OSError, ValueError):  # the latter for a stream that was closed
-            failed = True
+        if not failed:
+            try:
+                show(what)
+            except (OSError, ValueError):
+                failed = True
 
     return shown
 
@@ -111,10 +120,11 @@ class _Screen:
         self._next = 0.0
 
     def take(self, shown: Shown) -> None:
-        self._latest = deque(folded([*self._latest, *shown.happened]), maxlen=_KEPT)
-        if time.monotonic() < self._next:
+        self._latest = deque(folded([*self._latest, *made_plain(shown.happened)]), maxlen=_KEPT)
+        if monotonic() < self._next:
             return
-        self._next = time.monotonic() + _DRAW_EVERY_S
+        self._next = monotonic() + _DRAW_EVERY_S
+        self._live.start()
         width, height = self._screen.size
         self._live.update(frame(shown, tuple(self._latest), width, height - 1), refresh=True)
 
@@ -124,19 +134,19 @@ class _Lines:
 
     def __init__(self, screen: Console) -> None:
         self._screen = screen
-        self._next = time.monotonic() + TELL_EVERY_S
+        self._next = monotonic() + TELL_EVERY_S
         self._told: set[tuple[str, str]] = set()
         self._more: list[Line] = []
 
     def take(self, shown: Shown) -> None:
-        for line in shown.happened:
+        for line in made_plain(shown.happened):
             key = (line.place, line.words)
             if line.count is not None and key in self._told:
                 self._more.append(line)
                 continue
             self._told.add(key)
             self._print(str(line))
-        if time.monotonic() < self._next:
+        if monotonic() < self._next:
             return
         self._next += TELL_EVERY_S
         for line in folded(self._more):

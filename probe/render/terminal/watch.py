@@ -7,7 +7,7 @@ from rich.console import Console
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import described, short_titles
-from probe.foreign_text import safe
+from probe.foreign_text import made_plain
 from probe.observe.standing import LinkStanding
 from probe.observe.watching import Watch, WatchedEvent
 from probe.render.terminal.live import Column, Line, Row, Show, Shown, head, showing
@@ -31,12 +31,12 @@ class Watched:
         self._began = watch.clock.now()
         self._until = until_s
         self._show = show
-        titles = short_titles(links)
-        self._titles = {place_id: safe(name) for place_id, name in titles.items()}
-        self._components = {link.place_id: safe(described(link) or "") for link in links}
+        plainly = made_plain(links)
+        self._titles = short_titles(plainly)
+        self._components = {link.place_id: described(link) or "" for link in plainly}
         self._places = {
-            address: titles[link.place_id]
-            for link in links
+            address: self._titles[link.place_id]
+            for link in plainly
             for address in (link.downstream_port, *(link.component.functions if link.component else ()))
             if address is not None
         }
@@ -59,14 +59,12 @@ class Watched:
         word = link.now()
         heat = "" if link.temperature_c is None else f"{link.temperature_c:.0f} C"
         errors = str(link.correctable + link.uncorrectable)
-        return Row(
-            word, (word, self._titles[place_id], self._components[place_id], str(link.state), errors, heat)
-        )
+        return Row(word, (word, self._titles[place_id], self._components[place_id], str(link.state), errors, heat))
 
     def _line(self, event: WatchedEvent) -> Line:
         place = self._places.get(event.address or "", event.address or _PLATFORM)
         words = event.sentence if event.counted is None else event.counted
-        return Line(clock=event.time, place=safe(place), words=safe(words), count=event.count, bad=event.bad)
+        return Line(clock=event.time, place=place, words=words, count=event.count, bad=event.bad)
 
 
 @contextmanager
