@@ -24,6 +24,8 @@ class Terminal:
         self.process, self._terminal = pty.fork()
         if self.process == 0:
             fcntl.ioctl(0, termios.TIOCSWINSZ, struct.pack("HHHH", lines, columns, 0, 0))
+            for name in ("COLUMNS", "LINES"):
+                os.environ.pop(name, None)
             os.environ.update({"TERM": "xterm-256color"} | environment)
             os.execvp(command[0], list(command))  # noqa: S606 - no shell is wanted
 
