@@ -10,11 +10,12 @@ from probe.exit_status import ExitStatus
 from probe.foreign_text import plain
 from probe.host.abilities import abilities
 from probe.host.machine import read_machine
+from probe.host.source import DirectorySource
 
 
 def self_check() -> None:
     """Say what this installation can read and do here, and whether its judge still finds the demonstration's faults."""
-    for item in abilities():
+    for item in abilities(DirectorySource()):
         _line(item.what, item.detail, there=item.there)
     for extra in PACKAGED:
         missing = ", ".join(lacking(extra))

@@ -22,6 +22,7 @@ from probe.exceptions import InternalError, LinkprobeError
 from probe.host.files import DEVICES
 from probe.host.function import FunctionReader
 from probe.host.machine import read_machine
+from probe.host.sleep import Sleep
 from probe.host.source import DirectorySource, Source
 
 PATIENCE_S = 10.0
@@ -46,6 +47,11 @@ def read_bounded(
         return read_machine(source, wake=wake)
     until = None if within_s is None else time.monotonic() + within_s
     return read_machine(source, wake=wake, functions=partial(_functions, source, patience_s, until, wake=wake))
+
+
+def read_functions(source: DirectorySource, addresses: Sequence[str], *, wake: bool = False) -> list[FunctionEvidence]:
+    """The evidence of some functions, read in the same way."""
+    return list(_functions(source, PATIENCE_S, None, addresses, wake=wake))
 
 
 def hung(evidence: Evidence) -> tuple[str, ...]:
@@ -101,8 +107,9 @@ def _unread(source: DirectorySource, address: str, why: Why, detail: str) -> Fun
 
 
 def _read_all(source: Source, addresses: Sequence[str], tell: Callable[[bytes], None], *, wake: bool) -> None:
+    sleep = Sleep(source)
     for address in addresses:
-        tell(_FUNCTION + msgspec.msgpack.encode(FunctionReader(source, address, wake=wake).read()))
+        tell(_FUNCTION + msgspec.msgpack.encode(FunctionReader(source, address, sleep, wake=wake).read()))
 
 
 class _Child:

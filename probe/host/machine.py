@@ -24,6 +24,7 @@ from probe.host.kernel_log import read_kernel_log
 from probe.host.listing import slot_names
 from probe.host.machine_id import read_machine_id
 from probe.host.names import named
+from probe.host.sleep import Sleep
 from probe.host.source import Source, spelled
 from probe.kernel_spellings import COOLING_TYPE
 from probe.registers.smbios import raw_structures
@@ -58,7 +59,8 @@ def read_machine(source: Source, *, wake: bool = False, functions: Reading | Non
         )
     names = [str(address) for address in addresses]
     if functions is None:
-        read = [FunctionReader(source, name, wake=wake).read() for name in names]
+        sleep = Sleep(source)
+        read = [FunctionReader(source, name, sleep, wake=wake).read() for name in names]
     else:
         read = list(functions(names))
     unread: list[Unread] = []
