@@ -190,7 +190,7 @@ def frame(shown: Shown, latest: Sequence[Line], width: int, height: int) -> Text
 
 
 def _hidden(rows: Sequence[Row]) -> str:
-    if all(row.standing is Standing.CALM for row in rows):
+    if all(row.standing.is_calm for row in rows):
         return f"and {len(rows)} more, {Standing.CALM}"
     return f"and {len(rows)} more: {summary(row.standing for row in rows)}"
 
