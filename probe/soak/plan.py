@@ -13,18 +13,40 @@ from probe.soak.setup import Setup
 _CONFIDENCE = 0.95
 
 
-class Shows(msgspec.Struct, frozen=True, kw_only=True):
-    """The bit error ratio that a time without an error shows, one direction, at 95 %, on the slowest and fastest link.
+class Ratio(msgspec.Struct, frozen=True, order=True):
+    """The bit error ratio that a time without an error shows on one link, one direction, at 95 %."""
 
-    None where it says that of no link. `in_flits` links correct errors as they go, so that it says nothing of them;
-    of `unknown` links the rate is not known.
+    ratio: float
+    place: str
+
+
+class Shows(msgspec.Struct, frozen=True, kw_only=True):
+    """What a time without an error shows: the ratio on the link of which it shows most, and of which least.
+
+    None where it says nothing of any. `in_flits` links correct errors as they go, so that it says nothing of them; of
+    `unknown` links the rate is not known.
     """
 
     seconds: float
-    least: float | None
-    most: float | None
+    most: Ratio | None
+    least: Ratio | None
     in_flits: int
     unknown: int
+
+    def __str__(self) -> str:
+        """In one sentence."""
+        if self.most is None or self.least is None:
+            why = "its length is not known" if not self.seconds else "no link has a rate that says so"
+            return f"What this time can show as a bit error ratio cannot be told: {why}."
+        ratio = f"{self.most.ratio:.1e}"
+        if self.least.ratio > self.most.ratio:
+            ratio += f" ({self.most.place}) to {self.least.ratio:.1e} ({self.least.place})"
+        flits = f"; it says nothing of links in Flit mode ({self.in_flits})" if self.in_flits else ""
+        unknown = f"; nor of links of unknown rate ({self.unknown})" if self.unknown else ""
+        return (
+            f"Without an error this time shows a bit error ratio below {ratio} (95 %, one direction){flits}{unknown}: "
+            "minutes are enough for the ratio, hours buy heat and rare trainings."
+        )
 
 
 class Assignment(msgspec.Struct, frozen=True, kw_only=True):
@@ -87,12 +109,14 @@ def _assignments(setup: Setup, titles: dict[str, str]) -> Iterator[Assignment]:
 def shows(links: Iterable[LinkDocument], seconds: float) -> Shows:
     """What this time can show."""
     listed = list(links)
+    titles = short_titles(listed)
     flits = sum(bool(link.bandwidth.flit_mode) for link in listed)
-    ratios = [ratio for link in listed if (ratio := _ratio(link, seconds)) is not None]
+    known = [(_ratio(link, seconds), titles[link.place_id]) for link in listed]
+    ratios = [Ratio(ratio, place) for ratio, place in known if ratio is not None]
     return Shows(
         seconds=seconds,
-        least=min(ratios, default=None),
-        most=max(ratios, default=None),
+        most=min(ratios, default=None),
+        least=max(ratios, default=None),
         in_flits=flits,
         unknown=len(listed) - flits - len(ratios),
     )

@@ -37,13 +37,20 @@ def told(made: Setup, with_root: tuple[str, ...] | None = (), width: int = 120) 
 def test_what_the_time_can_show_is_one_sentence_for_all_links() -> None:
     """No error in N bits shows a ratio below -ln(0.05)/N at 95 % (the rule of three): 16e9 x 4 x 600 bits."""
     found = shows(TWO.links, 600.0)
-    assert found.least == pytest.approx(2.9957 / (16e9 * 4 * 600), rel=1e-4)
-    assert found.most == found.least, "both ends of both can do x4"
+    assert found.most is not None
+    assert found.least is not None
+    assert found.most.ratio == pytest.approx(2.9957 / (16e9 * 4 * 600), rel=1e-4)
+    assert found.least.ratio == found.most.ratio, "both ends of both can do x4"
     text = told(setup())
     assert text.count("bit error ratio") == 1
-    assert "Without an error 10 min show a bit error ratio below 7.8e-14 (95 %, one direction)" in " ".join(
+    assert "Without an error this time shows a bit error ratio below 7.8e-14 (95 %, one direction)" in " ".join(
         text.split()
     )
+
+
+def test_the_links_of_which_it_shows_most_and_least_are_named() -> None:
+    lesser = snapshot(of(slot(1, drive()), root_port("0000:00:02.0", "8 GT/s x4", slot=2).holds(card("8 GT/s x1"))))
+    assert "below 7.8e-14 (slot 1) to 6.2e-13 (slot 2) (95 %" in str(shows(lesser.links, 600.0))
 
 
 def test_links_that_it_says_nothing_of() -> None:
@@ -52,7 +59,7 @@ def test_links_that_it_says_nothing_of() -> None:
     in_flits = replace(links[0], bandwidth=replace(links[0].bandwidth, flit_mode=True))
     found = shows((in_flits, links[1]), 60.0)
     assert (found.in_flits, found.unknown) == (1, 0)
-    assert "nothing of 1 link in Flit mode" in " ".join(told(setup(links=(in_flits, links[1]))).split())
+    assert "it says nothing of links in Flit mode (1)" in " ".join(told(setup(links=(in_flits, links[1]))).split())
     assert shows(links, 0.0).least is None
     assert "its length is not known" in told(setup(planned_s=None))
 

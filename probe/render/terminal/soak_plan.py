@@ -8,7 +8,7 @@ from rich.text import Text
 
 from probe.foreign_text import made_plain
 from probe.render.units import counted, duration
-from probe.soak.plan import Plan, Shows
+from probe.soak.plan import Plan
 
 _CAUTION = (
     "A load can bring a faulty host down: back up first, move its users off, and watch temperatures. It reads, unless "
@@ -26,7 +26,7 @@ def render(plan: Plan, screen: Console) -> None:
     plan = made_plain(plan)
     time = "until the load ends" if plan.planned_s is None else f"for {duration(plan.planned_s)}"
     screen.print(Text(f"{counted(plan.links, 'link')} {time}, a sample every {plan.interval_s:g} s", style="bold"))
-    screen.print(_shows(plan.shows))
+    screen.print(str(plan.shows))
     for text in _limits(plan):
         screen.print(text)
     if plan.assignments:
@@ -41,20 +41,6 @@ def render(plan: Plan, screen: Console) -> None:
     for text in _cautions(plan):
         screen.print(Text(text, style="italic"))
     screen.print()
-
-
-def _shows(shows: Shows) -> str:
-    """What the time can show, in one sentence."""
-    if shows.least is None or shows.most is None:
-        why = "its length is not known" if not shows.seconds else "no link has a rate that says so"
-        return f"What this time can show as a bit error ratio cannot be told: {why}."
-    ratio = f"{shows.most:.1e}" if shows.least == shows.most else f"{shows.least:.1e} to {shows.most:.1e}, by the link"
-    flits = f"; nothing of {counted(shows.in_flits, 'link')} in Flit mode" if shows.in_flits else ""
-    unknown = f"; nothing of {counted(shows.unknown, 'link')} of unknown rate" if shows.unknown else ""
-    return (
-        f"Without an error {duration(shows.seconds)} show a bit error ratio below {ratio} (95 %, one direction){flits}"
-        f"{unknown}: minutes are enough for the ratio, hours buy heat and rare trainings."
-    )
 
 
 def _limits(plan: Plan) -> Iterator[str]:
