@@ -14,12 +14,13 @@ class Standing(StrEnum):
 
     GONE = "gone"
     DOWN = "down"
+    NO_ANSWER = "no answer"
     UNCORRECTABLE = "uncorrectable"
     BELOW_BEST = "below best"
     TROUBLED = "had trouble"
     ERRORS = "errors"
     NOT_READ = "not read"
-    RESTING = "resting"
+    RESTING = Verdict.RESTING.value
     CALM = "calm"
 
     @property
@@ -45,7 +46,7 @@ class LinkStanding:
         self.temperature_c: float | None = None
         self.correctable = 0
         self.uncorrectable = 0
-        self._gone = self._down = self._troubled = False
+        self._gone = self._down = self._unanswered = self._troubled = False
         self._may_rest = link.verdict is Verdict.RESTING or link.doubtful
 
     def take(self, entry: Observed) -> None:
@@ -64,6 +65,7 @@ class LinkStanding:
             self._gone = event.kind is LinkEventKind.GONE
         if event.kind in {LinkEventKind.LINK_DOWN, LinkEventKind.LINK_UP}:
             self._down = event.kind is LinkEventKind.LINK_DOWN
+        self._unanswered = self._unanswered or event.kind is LinkEventKind.UNANSWERED
 
     def now(self, *, loaded: bool = False) -> Standing:
         """The worst word that is true of it. Slower than its best is rest where it rested before and has no load."""
@@ -72,6 +74,7 @@ class LinkStanding:
         words = {
             Standing.GONE: self._gone,
             Standing.DOWN: self._down,
+            Standing.NO_ANSWER: self._unanswered,
             Standing.UNCORRECTABLE: self.uncorrectable > 0,
             Standing.BELOW_BEST: (slower or narrower) and not rests,
             Standing.TROUBLED: self._troubled,

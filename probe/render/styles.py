@@ -39,6 +39,7 @@ PAGE: dict[Verdict, Stroke] = {
 STANDINGS: dict[Standing, str] = {
     Standing.GONE: "bold red",
     Standing.DOWN: "bold red",
+    Standing.NO_ANSWER: "bold red",
     Standing.UNCORRECTABLE: "bold red",
     Standing.BELOW_BEST: "bold red",
     Standing.TROUBLED: "bold yellow",

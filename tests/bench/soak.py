@@ -9,7 +9,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -43,33 +43,32 @@ def sampling() -> None:
         limit = resource.getrlimit(resource.RLIMIT_NOFILE)
         resource.setrlimit(resource.RLIMIT_NOFILE, (limit[1], limit[1]))
         taken = take(read_machine(DirectorySource(root, root.parent)))
-        clock = BootClock()
-        with closing(Watch(str(root), taken.links, taken.evidence, clock, live=False)) as watching:
-            sampled = _used(watching.step)
-            print(f"sampling {LINKS} links once a second: {sampled:.2%} of a core")
-            _screen(watching, taken.links, sampled)
+        before = _processor_s()
+        with closing(Watch(str(root), taken.links, taken.evidence, BootClock(), live=False)) as watching:
+            for _ in range(SECONDS):
+                watching.step()
+        sampled = (_processor_s() - before) / SECONDS
+        print(f"sampling {LINKS} links once a second: {sampled:.2%} of a core")
+        _screen(watching, taken.links, sampled)
 
 
 def _screen(watching: Watch, links: Sequence[LinkDocument], sampled: float) -> None:
     """What a terminal of 160 x 50 costs beside it, redrawn at each sample with two events a second."""
     screen = Console(file=io.StringIO(), force_terminal=True, width=160, height=50)
     event = WatchedEvent(time=time.time(), kind="state", sentence="went from 16 GT/s x4 to 8 GT/s x4", bad=True)
-
-    def draw() -> None:
-        drawn.take([event, event])
-        time.sleep(1.0)  # it draws once a second; sleeping takes no processor time
-
     with watched(watching, links, None, screen) as drawn:
-        used = _used(draw)
+        before = _processor_s()
+        for _ in range(SECONDS):
+            drawn.take([event, event])
+            time.sleep(1.0)  # it draws once a second; sleeping takes no processor time
+        used = (_processor_s() - before) / SECONDS
     print(f"its live screen: {used:.2%} of a core, {used / sampled:.2f} x the sampling, together {used + sampled:.2%}")
 
 
-def _used(work: Callable[[], object]) -> float:
-    """The share of a core that doing this once a second takes, by processor time."""
-    before = time.process_time()
-    for _ in range(SECONDS):
-        work()
-    return (time.process_time() - before) / SECONDS
+def _processor_s() -> float:
+    """Processor time of this process and of its children that have ended."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(item.ru_utime + item.ru_stime for item in used)
 
 
 def reading(path: Path) -> None:

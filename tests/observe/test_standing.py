@@ -44,6 +44,8 @@ CORRECTED, FATAL = errors(Severity.CORRECTABLE), errors(Severity.FATAL)
         ((GONE,), BEST, "gone"),
         ((GONE, BACK), BEST, "had trouble"),
         ((DOWN,), LinkState(), "down"),
+        ((event(LinkEventKind.UNANSWERED, bad=True),), LinkState(), "no answer"),
+        ((event(LinkEventKind.UNREAD),), LinkState(), "not read"),
         ((DOWN, UP), BEST, "had trouble"),
         ((DOWN, GONE, UP, FATAL), SLOW, "gone"),
         ((DOWN, UP, CORRECTED), SLOW, "below best"),
