@@ -46,10 +46,15 @@ def html(page: Page) -> str:
     """The page as HTML. All text is escaped; only our own pictures are taken as they are."""
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(files("probe.render.html").joinpath("page.html.j2").read_text())
+    return template.render(page=marked_page(page))
+
+
+def marked_page(page: Page) -> dict[str, object]:
+    """What a template is given: fields by name, our own pictures marked as markup and all else as text."""
     marked = msgspec.structs.asdict(page)
     marked["tree"] = markupsafe.Markup(page.tree) if page.tree else None  # noqa: S704 - our own picture
     marked["sections"] = [_marked(section) for section in page.sections]
-    return template.render(page=marked)
+    return marked
 
 
 def _marked(section: Section) -> dict[str, object]:
