@@ -20,6 +20,14 @@ def duration(seconds: float) -> str:
     return f"{seconds / 86_400.0:.3g} days"
 
 
+def countdown(seconds: float) -> str:
+    """A time as a clock counts it, with the days before it."""
+    days, rest = divmod(int(max(seconds, 0.0)), 86_400)
+    hours, minutes = divmod(rest // 60, 60)
+    clock = f"{hours}:{minutes:02d}:{rest % 60:02d}"
+    return f"{counted(days, 'day')} {clock}" if days else clock
+
+
 def counted(count: int, what: str, several: str = "") -> str:
     """A number with its noun in the singular or plural."""
     return f"{count} {what if count == 1 else several or what + 's'}"
