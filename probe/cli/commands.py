@@ -43,7 +43,7 @@ _FLEET = (
     Command("flapping", "Show links that changed their state back and forth, twice at least."),
     Command("silent", "Show hosts that are not heard of any more or never were."),
     Command("history", "Show what each link of a host was, from when to when."),
-    Command("where", "Show where a component was, from when to when, and how it trained there."),
+    Command("where", "Show where a component was, from when to when, and how it ran there."),
     Command("trained", "Show how often each slot and model came up short over its boots."),
     Command("compare", "Compare two groups of hosts: what they hold, how much of it is short, and how it errs."),
     Command("inventory", "Show what is in the fleet's slots and how it runs."),
@@ -72,6 +72,9 @@ COMMANDS: tuple[Command, ...] = (
     Command("diff", "Compare a machine before and after a load, a change or a swap.", Group.COMPARE),
     Command("history", "Show how each link trained over boots.", Group.COMPARE),
     Command("batch", "Hold machines of one model against each other: which cell is odd, and why.", Group.COMPARE),
+    Command(
+        "where", "Show in which host and slot a component was, from when to when, and how it ran there.", Group.COMPARE
+    ),
     Command("expect", "Hold a machine to what it should be.", Group.COMPARE, _EXPECT),
     Command("soak", "Put links under load, or accompany a load, and judge them by it.", Group.LOAD),
     Command("watch", "Watch links without a load.", Group.LOAD),

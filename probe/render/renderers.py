@@ -39,6 +39,7 @@ MODULES: dict[str, str] = {
     "MarginDocument": "margin",
     "PutBackDocument": "put_back",
     "Batch": "batch",
+    "Whereabouts": "whereabouts",
     "Preview": "preview",
     "RecordSummary": "qualification",
     "Verification": "verification",
