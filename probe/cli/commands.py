@@ -62,6 +62,11 @@ COMMANDS: tuple[Command, ...] = (
         "Show one link in full: both ends, the path to the root, every reason, and what to do next.",
         Group.LOOK,
     ),
+    Command(
+        "paths",
+        "Show the ways between accelerators, network adapters and drives: where they turn, what they can carry.",
+        Group.LOOK,
+    ),
     Command("snapshot", "Save the evidence of this machine to a file, whole or not at all.", Group.LOOK),
     Command("capture-script", "Print a shell script that collects evidence where there is no Python.", Group.LOOK),
     Command("log", "Show what the kernel's log says of PCI Express.", Group.LOOK),

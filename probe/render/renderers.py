@@ -40,6 +40,7 @@ MODULES: dict[str, str] = {
     "PutBackDocument": "put_back",
     "Batch": "batch",
     "Whereabouts": "whereabouts",
+    "Paths": "paths",
     "Preview": "preview",
     "RecordSummary": "qualification",
     "Verification": "verification",

@@ -26,8 +26,9 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     assert not lacking
     out = tmp_path_factory.mktemp("man")
     made = subprocess.run(
-        [sys.executable, TOP / "packaging/manual.py", out], capture_output=True, text=True, check=False
-    )
+        [sys.executable, TOP / "packaging/manual.py", out], capture_output=True, text=True, check=False,
+        env={**os.environ, "PYTHONPATH": str(TOP)},  # the manual of this tree, whichever one is installed
+    )  # fmt: skip
     assert made.returncode == 0, made.stderr
     found = {}
     for path in sorted(out.iterdir()):

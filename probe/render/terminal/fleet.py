@@ -47,7 +47,7 @@ def table(answer: "pa.Table", screen: Console) -> None:
 
 
 def draw(found: Sequence[Mapping[str, Any]], screen: Console, spare: Sequence[str] = _SPARE) -> None:
-    """Draw records of an answer; nothing found is said. `spare` are the columns that go first where there is no room."""
+    """Draw records; nothing found is said. `spare` are the columns that go first where there is no room."""
     records = [shown(record) for record in found]
     if not records:
         screen.print("Nothing found.")
