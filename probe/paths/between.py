@@ -36,12 +36,12 @@ def between(
 
     `by_the_root`: it does not turn where the two meet, but goes on to the root and comes back over the same links.
     """
-    common = [step for step, beside in zip(one.path, other.path, strict=False) if step == beside]
+    common = [step for step, beside in zip(one.path, other.path, strict=False) if _ends(step) == _ends(beside)]
     shared = 0 if by_the_root else len(common)
     steps = (*reversed(one.path[shared:]), *other.path[shared:])
     known = [step for step in steps if step.bytes_s is not None]
     narrowest = min(known, key=lambda step: step.bytes_s or 0, default=None)
-    carried = [ceilings.get((step.downstream_port, step.upstream_port)) for step in steps]
+    carried = [ceilings.get(_ends(step)) for step in steps]
     whole = [value for value in carried if value is not None]
     return Between(
         steps=steps,
@@ -49,6 +49,11 @@ def between(
         narrowest=narrowest,
         ceiling_bytes_s=min(whole) if whole and len(whole) == len(carried) else None,
     )
+
+
+def _ends(step: PathStep) -> Ends:
+    """Which link it is; which is the narrowest differs from way to way."""
+    return step.downstream_port, step.upstream_port
 
 
 def _meeting(common: list[PathStep], one: LinkDocument, other: LinkDocument) -> str:

@@ -1,4 +1,4 @@
-"""Which devices of a machine there are ways between: accelerators, network adapters, drives."""
+"""Which devices of a machine there are ways between: accelerators, displays, network adapters, drives."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
@@ -12,9 +12,11 @@ from probe.links.function import FunctionFacts
 from probe.links.link import Link
 from probe.links.topology import Topology
 from probe.paths.document import Device, Kind
-from probe.registers.class_code import ACCELERATOR, DISPLAY, NETWORK, STORAGE
+from probe.registers.class_code import ACCELERATOR, DISPLAY, NETWORK, STORAGE, THREE_D
 
-_KINDS = {ACCELERATOR: Kind.ACCELERATOR, DISPLAY: Kind.ACCELERATOR, NETWORK: Kind.NETWORK, STORAGE: Kind.DRIVE}
+_KINDS = {ACCELERATOR: Kind.ACCELERATOR, DISPLAY: Kind.DISPLAY, NETWORK: Kind.NETWORK, STORAGE: Kind.DRIVE}
+_SPECIAL = {THREE_D: Kind.ACCELERATOR}
+"""What its sub-class tells better: a 3D controller drives no display."""
 
 
 class Placed(msgspec.Struct, frozen=True, kw_only=True):
@@ -46,7 +48,8 @@ def named(devices: Sequence[Placed], words: Iterable[str]) -> list[frozenset[str
 
 def _placed(link: Link, judged: LinkDocument, titles: Mapping[str, str], tree: Topology) -> Iterator[Placed]:
     for function in link.functions:
-        kind = None if function.class_code is None else _KINDS.get(function.class_code.base)
+        code = function.class_code
+        kind = None if code is None else _SPECIAL.get(code.kind) or _KINDS.get(code.base)
         if kind is not None:
             device = _device(function, kind, titles[judged.place_id], tree)
             yield Placed(device=device, function=function, link=link, judged=judged)

@@ -14,6 +14,7 @@ class Kind(StrEnum):
     """What a device is."""
 
     ACCELERATOR = "accelerator"
+    DISPLAY = "display"
     NETWORK = "network"
     DRIVE = "drive"
 
@@ -24,7 +25,6 @@ class Turn(StrEnum):
     SWITCH = "switch"
     REDIRECTED = "redirected to the root"
     ROOT = "root"
-    COMPONENT = "one component"
     HIDDEN = "hidden"
     UNKNOWN = "not known"
 
@@ -46,7 +46,7 @@ class Pair(msgspec.Struct, frozen=True, kw_only=True):
 
     `at` is the Upstream Port of the switch where the two meet, null where they meet in the root. `isolation` has the
     ports on the way below that point. `same_node` and `same_group` are null where either was not read. The ceiling is
-    payload one way, bytes a second.
+    payload one way, bytes a second, at the states that the links have now; `rests` says that one of them saves power.
     """
 
     one: str
@@ -59,15 +59,16 @@ class Pair(msgspec.Struct, frozen=True, kw_only=True):
     same_root: bool | None = None
     narrowest: PathStep | None = None
     ceiling_bytes_s: int | None = None
+    rests: bool = False
     steps: tuple[PathStep, ...] = ()
 
 
 class Group(msgspec.Struct, frozen=True, kw_only=True):
-    """Pairs whose ways are alike: of the same kinds, turning in the same way at the same place, as narrow."""
+    """Pairs whose ways are alike: of the same kinds, turning in the same way, as narrow; `at` are their switches."""
 
     kinds: tuple[Kind, Kind]
     turn: Turn
-    at: str | None = None
+    at: tuple[str, ...] = ()
     same_node: bool | None = None
     narrowest: str | None = None
     ceiling_bytes_s: int | None = None
@@ -76,7 +77,7 @@ class Group(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Paths(msgspec.Struct, frozen=True, kw_only=True):
-    """The ways between accelerators, network adapters and drives of one machine."""
+    """The ways between accelerators, displays, network adapters and drives of one machine."""
 
     schema: str = Schema.PATHS
     host: Host

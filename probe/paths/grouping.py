@@ -6,9 +6,9 @@ from collections.abc import Iterable, Sequence
 from probe.paths.document import Device, Group, Kind, Pair, Turn
 
 _KINDS = tuple(Kind)
-_TURNS = (Turn.COMPONENT, Turn.SWITCH, Turn.REDIRECTED, Turn.ROOT, Turn.UNKNOWN, Turn.HIDDEN)
+_TURNS = (Turn.SWITCH, Turn.REDIRECTED, Turn.ROOT, Turn.UNKNOWN, Turn.HIDDEN)
 """From the shortest way on."""
-_Key = tuple[tuple[int, int], int, str, bool | None, str | None, int | None]
+_Key = tuple[tuple[int, int], int, bool | None, str | None, int | None]
 
 
 def grouped(pairs: Iterable[Pair], devices: Sequence[Device]) -> tuple[Group, ...]:
@@ -24,15 +24,15 @@ def grouped(pairs: Iterable[Pair], devices: Sequence[Device]) -> tuple[Group, ..
 def _key(pair: Pair, one: int, other: int) -> _Key:
     narrowest = None if pair.narrowest is None else str(pair.narrowest.negotiated)
     between = (min(one, other), max(one, other))
-    return between, _TURNS.index(pair.turn), pair.at or "", pair.same_node, narrowest, pair.ceiling_bytes_s
+    return between, _TURNS.index(pair.turn), pair.same_node, narrowest, pair.ceiling_bytes_s
 
 
 def _group(key: _Key, alike: Sequence[Pair]) -> Group:
-    (one, other), turn, at, same_node, narrowest, ceiling = key
+    (one, other), turn, same_node, narrowest, ceiling = key
     return Group(
         kinds=(_KINDS[one], _KINDS[other]),
         turn=_TURNS[turn],
-        at=at or None,
+        at=tuple(sorted({pair.at for pair in alike if pair.at is not None})),
         same_node=same_node,
         narrowest=narrowest,
         ceiling_bytes_s=ceiling,
@@ -41,6 +41,6 @@ def _group(key: _Key, alike: Sequence[Pair]) -> Group:
     )
 
 
-def _order(group: Group) -> tuple[int, int, int, str, int, str]:
+def _order(group: Group) -> tuple[int, int, int, int, tuple[str, ...]]:
     kinds = [_KINDS.index(kind) for kind in group.kinds]
-    return kinds[0], kinds[1], _TURNS.index(group.turn), group.at or "", -(group.ceiling_bytes_s or 0), str(group)
+    return kinds[0], kinds[1], _TURNS.index(group.turn), -(group.ceiling_bytes_s or 0), group.devices

@@ -7,9 +7,10 @@ Documentation/driver-api/pci/p2pdma.rst; Base Specification 4.0, 1.3.1). Which b
 way counts, is as the kernel has it (drivers/pci/p2pdma.c, calc_map_type_and_dist).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from itertools import combinations
 
+from probe.audit.document import LinkDocument
 from probe.audit.link_document import document_of
 from probe.evidence import Evidence
 from probe.exceptions import NothingToJudge
@@ -22,6 +23,7 @@ from probe.paths.document import Pair, Paths, Turn
 from probe.paths.grouping import grouped
 from probe.paths.isolation import PortIsolation, isolation_of
 from probe.registers.device import UPSTREAM_PORT
+from probe.verdict.words import Verdict
 
 _BY_THE_ROOT = frozenset({Turn.ROOT, Turn.REDIRECTED})
 
@@ -41,7 +43,8 @@ def paths(evidence: Evidence, words: Sequence[str] = ()) -> Paths:
         raise NothingToJudge(what, where=evidence.host.source, remedy="a way goes between two of them")
     chosen = named(devices, words)
     ceilings = ceilings_to_host(judged for _, judged in links.values())
-    told = tuple(_pair(one, other, tree, ceilings) for one, other in pairs if _is_wanted(one, other, chosen))
+    resting = {(judged.downstream_port, judged.upstream_port) for _, judged in links.values() if _rests(judged)}
+    told = tuple(_pair(one, other, tree, ceilings, resting) for one, other in pairs if _is_wanted(one, other, chosen))
     return Paths(
         host=evidence.host,
         devices=tuple(item.device for item in devices),
@@ -57,25 +60,25 @@ def _is_wanted(one: Placed, other: Placed, chosen: Sequence[frozenset[str]]) -> 
     return any((mine in a and theirs in b) or (mine in b and theirs in a) for a, b in combinations(chosen, 2))
 
 
-def _pair(one: Placed, other: Placed, tree: Topology, ceilings: Mapping[Ends, int]) -> Pair:
+def _pair(one: Placed, other: Placed, tree: Topology, ceilings: Mapping[Ends, int], resting: Collection[Ends]) -> Pair:
     common, bridges = _meeting(one.function, other.function, tree)
     isolation = tuple(isolation_of(bridge) for bridge in bridges)
     turn = _turn(one, other, common, isolation, tree)
-    at_switch = common is not None and tree.kind(common) == UPSTREAM_PORT
     way = None
-    if turn not in {Turn.COMPONENT, Turn.HIDDEN}:
+    if turn is not Turn.HIDDEN:
         way = between(one.judged, other.judged, ceilings, by_the_root=turn in _BY_THE_ROOT)
     return Pair(
         one=one.device.address,
         other=other.device.address,
         turn=turn,
-        at=str(common.address) if common is not None and at_switch else None,
-        isolation=isolation if at_switch else (),
+        at=None if common is None else str(common.address),
+        isolation=isolation if common is not None else (),
         same_node=_same(one.device.numa_node, other.device.numa_node),
         same_group=_same(one.device.iommu_group, other.device.iommu_group),
         same_root=_same(one.device.root, other.device.root),
         narrowest=None if way is None else way.narrowest,
         ceiling_bytes_s=None if way is None or turn is Turn.UNKNOWN else way.ceiling_bytes_s,
+        rests=way is not None and any((step.downstream_port, step.upstream_port) in resting for step in way.steps),
         steps=() if way is None else way.steps,
     )
 
@@ -94,15 +97,19 @@ def _meeting(
 def _turn(
     one: Placed, other: Placed, common: FunctionFacts | None, isolation: Sequence[PortIsolation], tree: Topology
 ) -> Turn:
-    if one.link is other.link:
-        return Turn.COMPONENT
-    if common is None or tree.kind(common) != UPSTREAM_PORT:
-        seen_by = [placed.link.chain[0] for placed in (one, other)]
-        return Turn.HIDDEN if any(link.port is None or link.emulated_port for link in seen_by) else Turn.ROOT
+    if common is None:
+        tops = [placed.link.chain[0] for placed in (one, other)]
+        return Turn.HIDDEN if any(link.port is None or link.emulated_port for link in tops) else Turn.ROOT
+    if tree.kind(common) != UPSTREAM_PORT:
+        return Turn.UNKNOWN
     redirects = [port.redirects for port in isolation]
     if True in redirects:
         return Turn.REDIRECTED
     return Turn.UNKNOWN if None in redirects else Turn.SWITCH
+
+
+def _rests(judged: LinkDocument) -> bool:
+    return judged.verdict is Verdict.RESTING
 
 
 def _same(one: object, other: object) -> bool | None:

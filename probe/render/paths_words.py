@@ -1,41 +1,44 @@
 """The ways between devices in words that the screen and others share. Nothing here advises to take isolation away."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from probe.paths.document import Kind, Pair, Paths, Turn
 from probe.paths.isolation import PortIsolation
 from probe.render.units import counted
 
 KINDS = {
-    Kind.ACCELERATOR: ("accelerator", "accelerators"), Kind.NETWORK: ("network adapter", "network adapters"),
-    Kind.DRIVE: ("drive", "drives"),
+    Kind.ACCELERATOR: ("accelerator", "accelerators"), Kind.DISPLAY: ("display", "displays"),
+    Kind.NETWORK: ("network adapter", "network adapters"), Kind.DRIVE: ("drive", "drives"),
 }  # fmt: skip
 PROTECTS = (
     "Access Control Services send what devices say to each other up to the root, where the IOMMU checks it. They keep "
-    "a faulty device, or one that was taken over, from reading and writing its neighbours unseen, and let devices below "
-    "one switch be given to different virtual machines. linkprobe only reads these settings; whoever changes them "
-    "gives up that protection for every device below."
+    "a faulty device, or one that was taken over, from reading and writing its neighbours unseen, and let devices "
+    "below one switch be given to different virtual machines. linkprobe only reads these settings; whoever changes "
+    "them gives up that protection for every device below."
 )
 _BITS = {
     "request_redirect": "requests", "completion_redirect": "completions", "egress_control": "by a vector",
 }  # fmt: skip
 
 
-def turning(turn: Turn, at: str | None) -> str:
+def turning(turn: Turn, switches: Sequence[str]) -> str:
     """Where a way turns, in a few words."""
+    at = switches[0] if len(switches) == 1 else f"one of {len(switches)}"
     match turn:
         case Turn.SWITCH:
-            return f"turns at the switch {at}"
+            return f"turns at the switch {at}" if len(switches) == 1 else f"turns at {at} switches"
         case Turn.REDIRECTED:
-            return f"by the root, redirected below {at}"
+            return f"by the root, redirected below {at}{_more(switches)}"
         case Turn.ROOT:
             return "by the root complex"
-        case Turn.COMPONENT:
-            return "within one component"
         case Turn.HIDDEN:
             return "ports above are hidden"
         case Turn.UNKNOWN:
-            return f"meets at {at}; ACS not read"
+            return f"meets at {at}{_more(switches)}; not read whether it turns"
+
+
+def _more(switches: Sequence[str]) -> str:
+    return " switches" if len(switches) > 1 else ""
 
 
 def node_words(same: bool | None) -> str:  # noqa: FBT001 - a value of the document
@@ -81,5 +84,7 @@ def remarks(document: Paths) -> Iterator[str]:
         )
     if any(pair.same_node is False and pair.turn in {Turn.ROOT, Turn.REDIRECTED} for pair in document.pairs):
         yield "Between two NUMA nodes it also crosses the processors' own interconnect, whose rate is not read here."
+    if any(pair.rests for pair in document.pairs):
+        yield "A link on some ways saves power now; ceilings are those of the states the links have, not of full load."
     if Turn.HIDDEN in turns:
         yield "In a virtual machine the ports above are not the real ones: ask on its host."

@@ -63,7 +63,7 @@ def _pair(pair: Pair, one: Device, other: Device, screen: Console) -> None:
     screen.print()
     ends = [f"{device.address} {device.name} ({device.title})" for device in (one, other)]
     screen.print(Text(f"{ends[0]} and {ends[1]}", style="bold"))
-    rows = [("way", turning(pair.turn, pair.at))]
+    rows = [("way", turning(pair.turn, [pair.at] if pair.at else []))]
     rows += [("", text) for text in redirecting(pair)]
     rows += [("NUMA nodes", f"{node_words(pair.same_node)}{_numbers(one.numa_node, other.numa_node)}")]
     rows += [("IOMMU groups", f"{group_words(pair.same_group)}{_numbers(one.iommu_group, other.iommu_group)}")]
