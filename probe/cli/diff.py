@@ -14,6 +14,7 @@ from probe.documents.files import read_snapshot
 from probe.documents.writing import write_atomically
 from probe.errors.limits import Limit, Limits
 from probe.exceptions import InputError, NothingToJudge
+from probe.exit_status import ExitStatus
 from probe.render.renderers import Medium, renderer
 
 _TWO = 2
@@ -42,13 +43,16 @@ def diff(
     read = [read_snapshot(name) for name in snapshots]
     if not different_machines:
         one_machine([item.evidence.host for item in read], snapshots)
-    if not any(item.links for item in (read[0], read[-1])):
-        remedy = "take them on a machine that has PCI Express links"
-        raise NothingToJudge("neither snapshot holds a link", where=f"{snapshots[0]}, {snapshots[-1]}", remedy=remedy)
     document = compare(read, limits)
     if junit is not None:
         write_atomically(junit, renderer(document, Medium.JUNIT)(document))
-    show(document, status=exit_status(document), json=json, markdown=markdown)
+    status = exit_status(document)
+    if not any(item.links for item in (read[0], read[-1])):
+        if not (json or markdown):
+            what, remedy = "neither snapshot holds a link", "take them on a machine that has PCI Express links"
+            raise NothingToJudge(what, where=f"{snapshots[0]}, {snapshots[-1]}", remedy=remedy)
+        status = status or ExitStatus.NOTHING_JUDGED
+    show(document, status=status, json=json, markdown=markdown)
 
 
 def _limits(correctable: str | None, data: str | None) -> Limits:

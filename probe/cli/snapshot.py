@@ -8,6 +8,7 @@ import typer
 
 from probe.audit.snapshot import take
 from probe.cli.options import SysfsOption, WakeOption, evidence_from
+from probe.counted import counted
 from probe.documents.files import STANDARD_STREAM, encode
 from probe.documents.writing import write_atomically
 
@@ -30,4 +31,5 @@ def snapshot(
     moment = host.taken_at.replace(":", "").replace("-", "").partition("+")[0]
     path = Path(output or f"linkprobe-{host.name or 'host'}-{moment}Z.json")
     write_atomically(path, data)
-    typer.echo(f"{path}: {len(document.evidence.functions)} functions, {len(document.links)} links", err=True)
+    counts = counted(len(document.evidence.functions), "function"), counted(len(document.links), "link")
+    typer.echo(f"{path}: {', '.join(counts)}", err=True)

@@ -16,7 +16,8 @@ from probe.compare.changes import Change, exit_status
 from probe.compare.diff import follow
 from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
-from probe.exceptions import InputError
+from probe.evidence import unlisted
+from probe.exceptions import InputError, NothingToJudge
 from probe.exit_status import ExitStatus
 from probe.host.bounded import Hung, read_bounded
 from probe.host.source import Source
@@ -43,12 +44,16 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         began = time.monotonic()
         before = spool.latest()
         try:
-            after = take(read_bounded(source, settings.timeout_s))
+            evidence = read_bounded(source, settings.timeout_s)
         except Hung as hung:
             links = before.links if before is not None else ()
             figures = _figures(spool, began, hung=hung.function, gone=len(spool.missing()))
             untold = _tell(settings, links, spool, figures)
             return Run(lines=(str(hung), *untold), status=ExitStatus.URGENT)
+        if (unread := unlisted(evidence.unread)) is not None:  # a list that was not read is no list of nothing
+            what = f"no PCI functions are listed ({unread.detail or unread.why})"
+            raise NothingToJudge(what, where=source.label, remedy="check that this is the /sys of a machine with PCI")
+        after = take(evidence)
         kept = spool.keep(after)
         changes, status = _compared(before, after, settings, spool)
         missing = still_missing(spool.missing(), changes, after.links, after.evidence.host.taken_at)

@@ -9,7 +9,7 @@ _MAGIC, _MAGIC_AT = b"ustar", 257
 
 
 def captured(data: bytes, name: str) -> Snapshot | None:
-    """The snapshot in the bytes of a tar; None where they are no tar. Raises InputError, NothingToJudge."""
+    """The snapshot in the bytes of a tar; None where they are no tar. Raises InputError."""
     if data[_MAGIC_AT : _MAGIC_AT + len(_MAGIC)] != _MAGIC:
         return None
     return take(read_machine(tar_source(data, name)))

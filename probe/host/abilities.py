@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 import msgspec
 
+from probe.counted import counted
 from probe.evidence import Unread
 from probe.host.files import DEVICES, SMBIOS
 from probe.host.kernel_log import read_kernel_log
@@ -36,7 +37,7 @@ def abilities() -> Iterator[Ability]:
         ("error counters (kernel 4.19)", COUNTER_FILES[Severity.CORRECTABLE]),
     ):
         having = [a for a in addresses if isinstance(source.text(f"{DEVICES}/{a}/{name}"), str)]
-        yield Ability(what, bool(having), f"at {len(having)} functions")
+        yield Ability(what, bool(having), f"at {counted(len(having), 'function')}")
     slots = slot_names(source)
     yield Ability("slot directories", bool(slots), f"{len(slots)}")
     table = source.open(SMBIOS)
@@ -44,7 +45,7 @@ def abilities() -> Iterator[Ability]:
     if not isinstance(table, Unread):
         table.close()
     log = read_kernel_log(source)
-    detail = str(log.why) if isinstance(log, Unread) else f"{len(log)} lines on PCI Express"
+    detail = str(log.why) if isinstance(log, Unread) else f"{counted(len(log), 'line')} on PCI Express"
     yield Ability("kernel log", not isinstance(log, Unread), detail)
     ids = [path for path in PCI_IDS_FILES if os.path.exists(f"/{path}")]  # noqa: PTH110 - one look
     yield Ability("names of devices", bool(ids), f"/{ids[0]}" if ids else "numbers only, unless udev knows them")

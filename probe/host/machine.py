@@ -7,7 +7,6 @@ from datetime import UTC, datetime
 
 from probe.address import Address
 from probe.evidence import CoolingDevice, Evidence, Host, SlotDirectory, Unread, Why
-from probe.exceptions import NothingToJudge
 from probe.host.files import (
     COOLING,
     DEVICES,
@@ -37,29 +36,19 @@ _MEMORY = re.compile(r"^MemTotal: +(\d+) kB", re.MULTILINE)
 def read_machine(source: Source, *, wake: bool = False, reading: Callable[[str], None] | None = None) -> Evidence:
     """Read every function of the source and what is known about their places.
 
-    `wake` also reads functions that are asleep; `reading` is told the address of each before it is read. Raises
-    NothingToJudge where there is no PCI at all.
+    `wake` also reads functions that are asleep; `reading` is told the address of each before it is read. A machine
+    without PCI is evidence too: of no function, or of a list that could not be read.
     """
+    unread: list[Unread] = []
     listed = source.names(DEVICES)
     if isinstance(listed, Unread):
-        raise NothingToJudge(
-            f"no PCI devices are listed ({listed.detail or listed.why})",
-            where=f"/{DEVICES}" if source.live else source.label,
-            remedy="check that this is the /sys of a machine with PCI",
-        )
-    addresses = sorted(filter(None, map(Address.find, listed)))
-    if not addresses:
-        raise NothingToJudge(
-            "no PCI function is listed",
-            where=f"{source.label}, /{DEVICES}",
-            remedy="there is nothing to judge",
-        )
+        unread.append(listed)
+        listed = []
     functions = []
-    for address in addresses:
+    for address in sorted(filter(None, map(Address.find, listed))):
         if reading is not None:
             reading(str(address))
         functions.append(FunctionReader(source, str(address), wake=wake).read())
-    unread: list[Unread] = []
     log = read_kernel_log(source)
     if isinstance(log, Unread):
         unread.append(log)

@@ -152,26 +152,22 @@ def _from_the_root_down(tree: Topology) -> Iterable[FunctionFacts]:
 
 
 def _kind(function: FunctionFacts, tree: Topology) -> str | None:
+    if function.keeps_link_in_memory:
+        return ENDPOINT
     if function.port_type is not None:
         return function.port_type
-    if not _has_link(function):
+    if not function.has_link_files:
         return None
     parent = tree.above(function)
     above = None if parent is None else tree.kind(parent)
     below = tree.children.get(function.address, ())
     if function.is_bridge or (function.class_code is None and below):  # others hang on it
-        if below and not any(map(_has_link, below)):
+        if below and not any(child.has_link_files for child in below):
             return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
-    if parent is None and function.evidence.attributes.get(kernel.MAX_LINK_WIDTH) in {"0", None}:
-        return None if kernel.CXL_LINK_CAPABILITIES not in function.evidence.attributes else ENDPOINT
+    if parent is None and function.evidence.attributes.get(kernel.MAX_LINK_WIDTH) in {*kernel.NO_LINK_WIDTHS, None}:
+        return None  # an integrated endpoint, as an ordinary user sees it
     return ENDPOINT
-
-
-def _has_link(function: FunctionFacts) -> bool:
-    """The kernel lists link files for it: read or not, as those of a sleeping function are."""
-    listed = {*function.evidence.attributes, *(item.path.rsplit("/", 1)[-1] for item in function.unread())}
-    return kernel.MAX_LINK_SPEED in listed or kernel.CXL_LINK_CAPABILITIES in listed
 
 
 def _pairs(tree: Topology) -> Iterable[Pair]:

@@ -16,8 +16,3 @@ def duration(seconds: float) -> str:
         if abs(seconds) < limit:
             return f"{seconds / unit:.3g} {name}"
     return f"{seconds / 86_400.0:.3g} days"
-
-
-def counted(count: int, what: str, several: str = "") -> str:
-    """A number with its noun in the singular or plural."""
-    return f"{count} {what if count == 1 else several or what + 's'}"

@@ -4,6 +4,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
+from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.render import styles
 from probe.render.units import data_rate, duration
@@ -19,7 +20,7 @@ def render(document: Record, screen: Console) -> None:
     screen.print(
         Text.assemble((document.verdict, style), f"  {document.host or 'this machine'}, {duration(document.elapsed_s)}")
     )
-    screen.print(f"  {document.ended}; {document.samples} samples")
+    screen.print(f"  {document.ended}; {counted(document.samples, 'sample')}")
     for reason in document.reasons:
         screen.print(Padding(Text(reason), (0, 0, 0, 2)))
     for outcome in document.links:
@@ -39,7 +40,8 @@ def _carried(document: Record, screen: Console) -> None:
         screen.print(Text("\nWhat was carried", style="bold"))
     for item in document.throughput:
         ceiling = "" if item.ceiling_bytes_s is None else f" of {data_rate(item.ceiling_bytes_s)}"
-        spread = f"{item.passes} passes, {data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}"
+        passes = counted(item.passes, "pass", "passes")
+        spread = f"{passes}, {data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}"
         screen.print(
             f"  {item.load} {item.target}, {item.direction}: {data_rate(item.median_bytes_s)}{ceiling} ({spread})"
         )
@@ -59,7 +61,7 @@ def _together(sums: Together) -> str:
     """What several carried at the same time, in a line."""
     over = "" if sums.over is None else f" over {sums.over[0] or 'a hidden port'} to {sums.over[1]}, which they share"
     ceiling = "" if sums.ceiling_bytes_s is None else f" of {data_rate(sums.ceiling_bytes_s)} ({sums.share:.0%})"
-    spread = f"{sums.phases} phases, {data_rate(sums.least_bytes_s)} to {data_rate(sums.most_bytes_s)}"
+    spread = f"{counted(sums.phases, 'phase')}, {data_rate(sums.least_bytes_s)} to {data_rate(sums.most_bytes_s)}"
     return f"{len(sums.targets)} at once, {sums.phase}{over}: {data_rate(sums.median_bytes_s)}{ceiling} ({spread})"
 
 
@@ -73,7 +75,7 @@ def _outcome(outcome: LinkOutcome, screen: Console) -> None:
     )  # fmt: skip
     for reason in outcome.reasons:
         screen.print(Padding(Text(reason), (0, 0, 0, 2)))
-    seen = f"best {outcome.best}, worst {outcome.worst}, {outcome.transitions} transitions"
+    seen = f"best {outcome.best}, worst {outcome.worst}, {counted(outcome.transitions, 'transition')}"
     heat = "" if outcome.hottest_c is None else f", hottest {outcome.hottest_c:.0f} C"
     screen.print(f"  {seen}{heat}; before it was {outcome.before}")
     if len(outcome.seconds_in) > 1:
@@ -82,4 +84,6 @@ def _outcome(outcome: LinkOutcome, screen: Console) -> None:
     for finding in outcome.errors:
         screen.print(f"  {sentence(finding)}")
     if outcome.errors_before_baseline:
-        screen.print(f"  {outcome.errors_before_baseline} errors before working speed was reached, not counted")
+        screen.print(
+            f"  {counted(outcome.errors_before_baseline, 'error')} before working speed was reached, not counted"
+        )

@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from probe.audit.names import title
+from probe.counted import counted
 from probe.links.state import LinkState
 from probe.loads.placement import placement
 from probe.render.units import data_rate, duration
@@ -22,12 +23,12 @@ _PLAIN_EVERY_S = 10.0
 def before(shows: Sequence[Shows], setup: Setup, caution: str, screen: Console) -> None:
     """Draw what the chosen time can show, and what is about to run."""
     time = "until the load ends" if setup.planned_s is None else duration(setup.planned_s)
-    screen.print(f"{len(setup.links)} links for {time}, a sample every {setup.interval_s:g} s")
+    screen.print(f"{counted(len(setup.links), 'link')} for {time}, a sample every {setup.interval_s:g} s")
     if setup.planned_s:
         for item in shows:
             ratio = "not in Flit mode" if item.ratio is None else f"shows a bit error ratio below {item.ratio:.1e}"
             screen.print(f"  {item.title}: without an error this {ratio} (95 %, one direction)")
-        screen.print("Minutes are enough for the ratio; hours buy heat and rare trainings.")
+        screen.print("Minutes are enough for the ratio; hours show what warmth and rare trainings do.")
     for load, target in setup.loads:
         screen.print(f"load {load.name} on {target.label}: verifies {load.verifies}; writes {load.writes}")
         screen.print(f"  {placement(target)}")
@@ -69,7 +70,9 @@ class _Lines:
         rates = ", ".join(
             f"{load} {direction} {data_rate(rate)}" for (_, load, direction), rate in sorted(state.rates.items())
         )
-        self._screen.print(f"{state.t:8.1f} s  {errors} errors{f', {rates}' if rates else ''}", soft_wrap=True)
+        self._screen.print(
+            f"{state.t:8.1f} s  {counted(errors, 'error')}{f', {rates}' if rates else ''}", soft_wrap=True
+        )
 
 
 def _table(setup: Setup, state: Progress) -> Table:
@@ -81,7 +84,7 @@ def _table(setup: Setup, state: Progress) -> Table:
         header_style="dim",
         padding=(0, 1, 0, 0),
     )
-    for name in ("place", "state", "measured", "share", "errors", "heat"):
+    for name in ("place", "state", "measured", "share", "errors", "temperature"):
         table.add_column(name, no_wrap=True, overflow="ellipsis")
     for link in setup.links:
         seen = state.links.get(link.place_id)

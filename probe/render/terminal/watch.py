@@ -56,7 +56,7 @@ def _line(event: WatchedEvent) -> Text:
 
 def _table(rows: Sequence[WatchedLink], titles: dict[str, str]) -> Table:
     table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    for name in ("place", "runs at", "errors since", "heat"):
+    for name in ("place", "runs at", "errors since", "temperature"):
         table.add_column(name, no_wrap=True, overflow="ellipsis")
     for row in rows:
         state = str(row.state) if row.present else "gone"
