@@ -106,8 +106,8 @@ def _rows(port: LinkEnd | None, component: LinkEnd | None) -> Iterator[Row]:
 
 def _not_there(end: LinkEnd, register: type[Register] | None) -> str | None:
     """What to say of a register that the end does not have; None where it was not read."""
-    space = end.function.space
-    return _NONE if register is not None and space.listed_whole and space.offset_of(register) is None else None
+    lacks = register is not None and end.function.capabilities_read and end.function.space.offset_of(register) is None
+    return _NONE if lacks else None
 
 
 def _state(state: LinkState) -> str | None:

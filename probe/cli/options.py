@@ -8,8 +8,8 @@ import typer
 from probe.documents.files import read_snapshot
 from probe.evidence import Evidence
 from probe.exceptions import InputError, LinkprobeError
+from probe.host.bounded import read_bounded
 from probe.host.listing import function_names, slot_names
-from probe.host.machine import read_machine
 from probe.host.opening import open_source
 from probe.host.source import Source
 
@@ -71,7 +71,7 @@ WakeOption = Annotated[bool, typer.Option("--wake", help="Read sleeping devices 
 def evidence_from(sysfs: Path | None, snapshot: str | None = None, *, wake: bool = False) -> Evidence:
     """The evidence a person means: a snapshot's, another tree's, or this host's. Raises LinkprobeError."""
     if snapshot is None:
-        return read_machine(open_source(sysfs), wake=wake)
+        return read_bounded(open_source(sysfs), wake=wake)
     if sysfs is not None:
         raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
     return read_snapshot(snapshot).evidence

@@ -10,7 +10,8 @@ from probe.audit.snapshot import take
 from probe.cli.options import SysfsOption, WakeOption, evidence_from
 from probe.counted import counted
 from probe.documents.files import STANDARD_STREAM, encode
-from probe.documents.writing import write_atomically
+from probe.documents.writing import PRIVATE, write_atomically
+from probe.foreign_text import file_name, plain
 
 
 def snapshot(
@@ -29,7 +30,7 @@ def snapshot(
         return
     host = document.evidence.host
     moment = host.taken_at.replace(":", "").replace("-", "").partition("+")[0]
-    path = Path(output or f"linkprobe-{host.name or 'host'}-{moment}Z.json")
-    write_atomically(path, data)
+    path = Path(output or f"linkprobe-{file_name(host.name or 'host')}-{moment}Z.json")
+    write_atomically(path, data, mode=PRIVATE)
     counts = counted(len(document.evidence.functions), "function"), counted(len(document.links), "link")
-    typer.echo(f"{path}: {', '.join(counts)}", err=True)
+    typer.echo(f"{plain(str(path))}: {', '.join(counts)}", err=True)

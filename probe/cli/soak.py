@@ -13,7 +13,8 @@ from probe.cli.options import JsonOption, LinkOption, SysfsOption
 from probe.cli.showing import show
 from probe.errors.limits import Limit
 from probe.exceptions import InputError, NothingToJudge
-from probe.host.machine import read_host, read_machine
+from probe.host.bounded import read_bounded
+from probe.host.machine import read_host
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
 from probe.loads import find
@@ -127,7 +128,7 @@ def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:
     source = open_source(sysfs)
     if not isinstance(source, DirectorySource):
         raise InputError("cannot be watched", where=str(sysfs), remedy="give a directory")
-    return take(read_machine(source)), source.sys, source.live
+    return take(read_bounded(source)), source.sys, source.live
 
 
 def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:

@@ -14,6 +14,7 @@ from probe.registers.errors import (
     UncorrectableErrorStatus,
     errors_in,
 )
+from probe.registers.space import EXTENDED_START
 
 
 def error_counters(link: Link) -> ErrorCounters:
@@ -40,7 +41,10 @@ def error_counters(link: Link) -> ErrorCounters:
 def _has_none(function: FunctionFacts) -> bool:
     """Whether the function keeps no counters: its lists were read whole and hold no Advanced Error Reporting."""
     space = function.space
-    return not _has_any(function) and space.listed_whole and space.find(ADVANCED_ERROR_REPORTING) is None
+    if _has_any(function):
+        return False
+    whole = space.word(EXTENDED_START) is not None and not space.silent and not space.capabilities.faults
+    return whole and bool(space.capabilities.found) and space.find(ADVANCED_ERROR_REPORTING) is None
 
 
 def _has_any(function: FunctionFacts) -> bool:

@@ -12,7 +12,7 @@ import msgspec
 
 from probe import kernel_spellings as kernel
 from probe.address import ROOT_BUS, Address
-from probe.evidence import Evidence
+from probe.evidence import Evidence, Why
 from probe.links.function import FunctionFacts
 from probe.registers.device import (
     DOWNSTREAM_PORT,
@@ -165,9 +165,23 @@ def _kind(function: FunctionFacts, tree: Topology) -> str | None:
         if below and not any(child.has_link_files for child in below):
             return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
-    if parent is None and function.evidence.attributes.get(kernel.MAX_LINK_WIDTH) in {*kernel.NO_LINK_WIDTHS, None}:
-        return None  # an integrated endpoint, as an ordinary user sees it
+    if parent is None and not _may_have_come_alone(function, tree):
+        return None
     return ENDPOINT
+
+
+def _may_have_come_alone(function: FunctionFacts, tree: Topology) -> bool:
+    """Whether one below no port has a link all the same: a machine was given it without its port.
+
+    One that is integrated into the root complex has no link registers. Where it sleeps and was not asked, it is
+    integrated if ports stand beside it.
+    """
+    lanes = function.evidence.attributes.get(kernel.MAX_LINK_WIDTH)
+    if lanes is None:
+        unasked = any(item.path.endswith(kernel.MAX_LINK_WIDTH) for item in function.unread() if item.why is Why.ASLEEP)
+        here = (function.address.domain, function.address.bus)
+        return unasked and not any(f.is_bridge for a, f in tree.functions.items() if (a.domain, a.bus) == here)
+    return lanes not in kernel.NO_LINK_WIDTHS
 
 
 def _pairs(tree: Topology) -> Iterable[Pair]:

@@ -198,11 +198,6 @@ class ConfigSpace:
         return self._first_of_kind.get((structure.extended, structure.id))
 
     @property
-    def listed_whole(self) -> bool:
-        """Both lists were followed to their ends: what is not in them is not there."""
-        return self.word(EXTENDED_START) is not None and bool(self.capabilities.found) and not self.capabilities.faults
-
-    @property
     def extended_list_cut(self) -> bool:
         """Extended space was read in part, and a word of its list is among what was not."""
         last = next((item for item in reversed(self.capabilities.found) if item.extended), None)
