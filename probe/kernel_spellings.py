@@ -57,6 +57,13 @@ COOLING_TYPE = "PCIe_Port_Link_Speed_"  # drivers/thermal/pcie_cooling.c, follow
 RETRAINED_SLOW = "retraining non-functional downstream link"  # drivers/pci/quirks.c, pcie_failed_link_retrain, 6.5 on
 RESTRICTION_LIFTED = "removing 2.5GT/s downstream link speed restriction"  # as above
 
+DEVICE_FIRMWARE = {
+    "nvme": ("model", "firmware_rev"),  # drivers/nvme/host/sysfs.c
+    "infiniband": ("board_id", "fw_ver", "hw_rev"),  # Documentation/ABI/stable/sysfs-class-infiniband
+    "drm": ("device/vbios_version",),  # Documentation/gpu/amdgpu: vbios_version
+    "accel": ("device/cpld_ver", "device/armcp_kernel_ver", "device/uboot_ver"),  # ABI/testing/sysfs-driver-habanalabs
+}
+"""What devices say of their firmware, by the class under /sys/class."""
 _SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*GT/s")
 _HEXADECIMAL = re.compile(r"[0-9a-fA-F]+")
 _NONZERO = re.compile(r" 0*[1-9]")

@@ -1,5 +1,7 @@
 """Options that several commands share, what completes them, and the evidence they lead to."""
 
+import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -75,3 +77,10 @@ def evidence_from(sysfs: Path | None, snapshot: str | None = None, *, wake: bool
     if sysfs is not None:
         raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
     return read_snapshot(snapshot).evidence
+
+
+def refuse_odd_numbers(options: Mapping[str, float | None]) -> None:
+    """Raise InputError for an option that is not above zero, or is infinite or no number; None was not given."""
+    for name, value in options.items():
+        if value is not None and not 0 < value < math.inf:
+            raise InputError("is not above 0, or has no end", where=f"{name} {value:g}", remedy="give a number above 0")

@@ -38,6 +38,9 @@ MODULES: dict[str, str] = {
     "SpeedsDocument": "speeds",
     "MarginDocument": "margin",
     "PutBackDocument": "put_back",
+    "Preview": "preview",
+    "RecordSummary": "qualification",
+    "Verification": "verification",
 }
 """The type of a document to the name of its module in each medium that has it."""
 
