@@ -41,4 +41,4 @@ def plurals(tree: ast.AST) -> Iterator[ast.JoinedStr]:
 def test_no_plural_stands_after_a_number_that_may_be_one() -> None:
     told = ((module.at(node), ast.unparse(node)[2:-1]) for module in modules() for node in plurals(module.tree))
     found = [f"{where}: {text}" for where, text in told if text not in NO_NUMBER]
-    assert not found, "\n" + "\n".join(found)
+    assert not found, "give number and noun to probe.counted.counted:\n" + "\n".join(found)

@@ -5,6 +5,7 @@ from rich.text import Text
 
 from probe.active.documents import Attempt
 from probe.active.target import Target
+from probe.counted import counted
 from probe.render.terminal.active import teller
 from probe.render.units import duration
 from probe.soak.progress import Progress
@@ -35,6 +36,5 @@ class Shown:
             return
         self._next = state.t + _EVERY_S
         errors = sum(state.errors.values())
-        self._screen.print(
-            Text(f"  {duration(state.t)}: {len(state.links)} links, {errors} errors, {state.events} events")
-        )
+        told = counted(len(state.links), "link"), counted(errors, "error"), counted(state.events, "event")
+        self._screen.print(Text(f"  {duration(state.t)}: {', '.join(told)}"))
