@@ -19,7 +19,8 @@ from probe.documents.writing import write_atomically
 from probe.evidence import unlisted
 from probe.exceptions import InputError, NothingToJudge
 from probe.exit_status import ExitStatus
-from probe.host.bounded import PATIENCE_S, hung, read_bounded
+from probe.host.bounded import hung, read_bounded
+from probe.host.child import PATIENCE_S
 from probe.host.source import Source
 from probe.render.openmetrics.collected import Collected, RunFigures, exposition
 
