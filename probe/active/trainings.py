@@ -148,8 +148,9 @@ def _kind(seen: Seen, course: Course, *, held: bool, removed: bool) -> Kind:
     slower, narrower = is_slower(seen.state, course.expected), is_narrower(seen.state, course.expected)
     if slower or narrower:
         return Kind.SLOWER_AND_NARROWER if slower and narrower else Kind.SLOWER if slower else Kind.NARROWER
-    unfinished = {(item.end, item.speed_gts) for item in seen.equalization if not item.complete} & course.equalized
-    return Kind.EQUALIZATION if seen.state.speed_gts in {speed for _, speed in unfinished} else Kind.GOOD
+    unfinished = {(item.end, item.speed_gts) for item in seen.equalization if not item.complete}
+    fell = {speed for _, speed in unfinished.intersection(course.equalized)}
+    return Kind.EQUALIZATION if seen.state.speed_gts in fell else Kind.GOOD
 
 
 def is_slower(state: LinkState, other: LinkState) -> bool:
