@@ -20,7 +20,8 @@ from probe.foreign_text import plain
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
 from probe.schemas import Schema
-from probe.soak.journal import Start, read_entries
+from probe.soak.journal import Start
+from probe.soak.reading import read_entries
 
 _REMEDY = "give a snapshot, a diff or audit in JSON, or a record of linkprobe soak"
 

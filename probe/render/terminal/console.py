@@ -16,9 +16,17 @@ def console(*, to_errors: bool = False) -> Console:
     """A console for this terminal; a pipe gets 120 columns (or COLUMNS) and no colour."""
     stream = sys.stderr if to_errors else sys.stdout
     width = None if stream.isatty() else int(os.environ.get("COLUMNS") or _PIPED_WIDTH)
-    screen = Console(file=stream, width=width, highlight=False, markup=False, emoji=False)
+    screen = _Screen(file=stream, width=width, highlight=False, markup=False, emoji=False)
     screen.push_render_hook(_Gate())
     return screen
+
+
+class _Screen(Console):
+    """A console whose reader may go: the library would end the program with 1, which is a word of ours."""
+
+    def on_broken_pipe(self) -> None:
+        """Raise the error that this is called for."""
+        raise  # noqa: PLE0704 - within its handler
 
 
 class _Gate(RenderHook):
