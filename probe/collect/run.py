@@ -18,7 +18,8 @@ from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
-from probe.host.bounded import PATIENCE_S, hung, read_bounded
+from probe.host.bounded import hung, read_bounded
+from probe.host.child import PATIENCE_S
 from probe.host.source import Source
 from probe.render.openmetrics.collected import Collected, RunFigures, exposition
 

@@ -26,10 +26,15 @@ class LinkEventKind(StrEnum):
     WITNESS = "witness"
     CALENDAR = "calendar"
     NOT_WATCHED = "not watched"
+    UNREAD = "unread"
+    UNANSWERED = "unanswered"
 
 
 LOST = frozenset({LinkEventKind.GONE, LinkEventKind.LINK_DOWN})
 """The link carries nothing after these."""
+
+NOT_READ = frozenset({LinkEventKind.UNREAD, LinkEventKind.UNANSWERED})
+"""Of the link nothing is known from these on, until it is read again."""
 
 TRANSITIONS = frozenset({
     LinkEventKind.STATE, LinkEventKind.LINK_DOWN, LinkEventKind.LINK_UP, LinkEventKind.RETRAINED,
@@ -66,6 +71,11 @@ class CountedErrors(msgspec.Struct, frozen=True, kw_only=True, tag="errors"):
     def counted(self) -> ErrorCount:
         """The count itself."""
         return ErrorCount(self.end, self.function, self.severity, self.error, self.count)
+
+    @property
+    def words(self) -> str:
+        """What was counted, to stand behind a number."""
+        return f"{self.severity}: {self.error} at the {self.end}"
 
 
 Observed = LinkEvent | CountedErrors

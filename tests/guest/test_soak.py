@@ -201,5 +201,5 @@ def test_the_machine_killed_and_the_record_closed(guest_ready: None, tmp_path: P
     assert found["samples"] >= flushed
     assert found["complete"] is False
     assert "the host went down after the last sample" in found["ended"]
-    assert found["verdict"] == "failed"
+    assert found["verdict"] == "inconclusive"  # cut short, it neither passed nor showed a fault
     assert [item["target"] for item in found["carriage"]] == ["/dev/nvme0n1"]

@@ -22,11 +22,11 @@ def console(*, to_errors: bool = False) -> Console:
 
 
 class _Screen(Console):
-    """A console whose reader may go: the library would end the program with 1, which is a word of ours."""
+    """One that tells of a reader that has gone, in place of ending the program with a status of its own."""
 
     def on_broken_pipe(self) -> None:
-        """Raise the error that this is called for."""
-        raise  # noqa: PLE0704 - within its handler
+        """What came of the run is the caller's to say. Raises BrokenPipeError."""
+        raise BrokenPipeError
 
 
 class _Gate(RenderHook):
