@@ -48,7 +48,7 @@ def unless_nobody_looks(stream: TextIO) -> Iterator[None]:
         yield
         stream.flush()
     except OSError as error:
-        if error.errno not in {errno.EPIPE, errno.EIO}:
+        if not isinstance(error, BrokenPipeError) and error.errno != errno.EIO:
             raise
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
