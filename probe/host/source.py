@@ -126,7 +126,8 @@ class _File:
 
     def read(self, offset: int, size: int) -> bytes | Unread:
         try:
-            return os.pread(self._descriptor, size, offset)
+            os.lseek(self._descriptor, offset, os.SEEK_SET)
+            return os.read(self._descriptor, size)
         except OSError as error:
             return unread(self._path, error)
 
