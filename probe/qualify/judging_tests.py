@@ -6,7 +6,9 @@ import msgspec
 
 from probe.active.documents import LinkSpeeds, LinkTraining
 from probe.active.judging import speeds_document, speeds_result, training_document, training_result
+from probe.active.margining.document import Limits as MarginLimits
 from probe.active.margining.document import MarginedLink
+from probe.active.margining.judging import judged_anew, margin_document
 from probe.active.trainings import Trained as TrainingsSeen
 from probe.audit.choosing import chosen
 from probe.audit.document import LinkDocument
@@ -68,7 +70,19 @@ def margins(seen: Seen) -> Found:
     entry = next((item for item in seen.measured if isinstance(item, Margined)), None)
     if entry is None or not isinstance(step, MarginsStep):
         return unknown("no lane was measured")
-    return _of_tests(entry.document.links, entry.document.leftovers, step.links, seen)
+    saw = entry.document
+    limits = MarginLimits(at_least_ui=step.at_least_ui, at_least_volts=step.at_least_volts)
+    links = [_no_better(judged_anew(link, limits), link) for link in saw.links]
+    ended = {link.downstream_port: link.ended for link in saw.links}
+    document = margin_document(saw.host, saw.settings, links, saw.leftovers, ended)
+    return _of_tests(document.links, saw.leftovers, step.links, seen)
+
+
+def _no_better(anew: MarginedLink, said: MarginedLink) -> MarginedLink:
+    """A link that fell while it was measured, and was up again at the end, has failed all the same."""
+    if said.result is not Result.FAILED or anew.result is Result.FAILED:
+        return anew
+    return msgspec.structs.replace(anew, result=Result.FAILED, reasons=said.reasons)
 
 
 def _of_tests(links: Sequence[Tested], leftovers: Sequence[object], words: Sequence[str], seen: Seen) -> Found:

@@ -135,17 +135,26 @@ WRITING = (TrainingsStep, SpeedsStep, MarginsStep)
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A whole plan. `accept` are the words of what may be lost, `fields` what a person has to tell of himself."""
+    """A whole plan. `accept` are the words of what may be lost, `fields` what a person has to tell.
+
+    `goes_on_at_boot`: after a crash or a power cut it goes on by itself, as it does after a reboot of its own.
+    """
 
     schema: str = Schema.QUALIFY_PLAN
     title: str = ""
     accept: Words = ()
     fields: Words = ()
     rounds: Count = 1
+    goes_on_at_boot: bool = False
     stop_on: tuple[Stop, ...] = (Stop.URGENT,)
     hottest_c: Positive | None = None
     asked: dict[str, str] = {}
     step: tuple[AnyStep, ...] = ()
+
+    @property
+    def needs_a_unit(self) -> bool:
+        """Whether it is to go on by itself when the machine was started anew."""
+        return self.goes_on_at_boot or any(isinstance(item, RebootStep) and not item.by_hand for item in self.step)
 
     def ends_on(self, step: Step) -> tuple[Stop, ...]:
         """What ends the plan at this step."""
