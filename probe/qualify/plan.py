@@ -66,7 +66,7 @@ class SpeedsStep(Step, frozen=True, kw_only=True, tag="speeds"):
 
 
 class MarginsStep(Step, frozen=True, kw_only=True, tag="margins"):
-    """Measure how open the eye of every lane is."""
+    """Measure how open the eye of every lane is; keys are those of `linkprobe margin`."""
 
     links: Words
     end: str = "both"
@@ -78,7 +78,11 @@ class MarginsStep(Step, frozen=True, kw_only=True, tag="margins"):
 
 
 class SoakStep(Step, frozen=True, kw_only=True, tag="soak"):
-    """Put links under load for so many minutes, all parts of the time added up."""
+    """Put links under load for so many minutes, all parts of the time added up.
+
+    `ends_on` has some of fatal, link-down, rate; `uncounted_errors` says that errors cannot be counted on this machine.
+    The rest is as with `linkprobe soak`.
+    """
 
     links: Words = ()
     minutes: Positive
@@ -95,7 +99,10 @@ class SoakStep(Step, frozen=True, kw_only=True, tag="soak"):
 
 
 class CommandStep(Step, frozen=True, kw_only=True, tag="command"):
-    """Run the site's own command; it passes by its exit status, within its time. `again`: after a cut it may rerun."""
+    """Run the site's own command, in the plan's folder; it passes by its exit status, within its time.
+
+    `again` says whether it may be run once more after a cut.
+    """
 
     run: Command
     minutes: Positive = 60.0
@@ -111,7 +118,7 @@ class RebootStep(Step, frozen=True, kw_only=True, tag="reboot"):
 
 
 class ComparisonStep(Step, frozen=True, kw_only=True, tag="comparison"):
-    """Compare two snapshots of the plan by their names, the latest of each."""
+    """Compare two snapshots of the plan by their names, the latest of each; limits are those of `linkprobe diff`."""
 
     before: str
     after: str
