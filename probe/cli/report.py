@@ -9,6 +9,7 @@ from probe.active.margining.document import MarginDocument
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
+from probe.batch.document import Batch
 from probe.cli.options import TemplateOption, template_from
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
@@ -24,9 +25,10 @@ from probe.render.forms import OwnTemplate, drawn_as, page_of
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
 from probe.schemas import Schema
-from probe.soak.journal import Start, read_entries
+from probe.soak.journal import Start
+from probe.soak.reading import read_entries
 
-_REMEDY = "give a snapshot, a diff or audit in JSON, or a record of linkprobe soak or qualify"
+_REMEDY = "give a snapshot, a diff, audit or batch in JSON, or a record of linkprobe soak or qualify"
 
 
 def report(
@@ -78,7 +80,7 @@ def _record(path: Path) -> tuple[Page, list[str]]:
 
 
 def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
-    document: AuditDocument | Comparison | MarginDocument
+    document: AuditDocument | Comparison | MarginDocument | Batch
     if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
         document = audit(tar.evidence)
         return renderer(document, Medium.HTML)(document), identifying(tar.evidence.host)
@@ -95,6 +97,9 @@ def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
         case Schema.MARGIN as schema:
             document = decode_document(data, name, MarginDocument, schema, _REMEDY)
             secrets = identifying(document.host)
+        case Schema.BATCH as schema:
+            document = decode_document(data, name, Batch, schema, _REMEDY)
+            secrets = [text for machine in document.machines for text in (machine.name, *identifying(machine.host))]
         case found:
             raise DocumentError(f"is a {found} document, of which no page is made", where=name, remedy=_REMEDY)
     return renderer(document, Medium.HTML)(document), secrets

@@ -26,7 +26,6 @@ from probe.active.margining.link import LinkRun
 from probe.active.margining.wording import grouped, worded
 from probe.active.restoring import Leftover
 from probe.active.target import Target
-from probe.audit.names import title
 from probe.evidence import Host
 from probe.links.state import LinkState
 from probe.result import Result, overall
@@ -42,8 +41,7 @@ def margined_link(run: LinkRun, target: Target, limits: Limits) -> MarginedLink:
     """The link of a run that has ended."""
     at_32 = run.before.speed_gts == 32.0  # noqa: PLR2004 - GT/s
     measured = MarginedLink(
-        downstream_port=str(target.port.address), upstream_port=str(target.component.address),
-        title=title(target.document), speed_gts=run.before.speed_gts, width=run.before.width, ended=run.ended,
+        **target.named, speed_gts=run.before.speed_gts, width=run.before.width, ended=run.ended,
         receivers=run.receivers, stopped=run.stopped, not_normal=run.not_normal,
         notes=(*run.notes, _NOMINAL, _LOGICAL, *((_AT_32_GTS,) if at_32 else ())),
     )  # fmt: skip
@@ -74,7 +72,7 @@ def margin_document(
     return MarginDocument(
         host=host, settings=settings, links=done,
         result=Result.FAILED if leftovers else overall(tuple(link.result for link in done)),
-        restored=all(link.restored for link in done) and not leftovers,
+        restored=all(link.restored for link in done) and not any(item.writable for item in leftovers),
         reasons=tuple(item.sentence() for item in leftovers), leftovers=leftovers,
     )  # fmt: skip
 
@@ -84,10 +82,12 @@ def _settled(link: MarginedLink, leftovers: Sequence[Leftover], ended: LinkState
     before = LinkState(link.speed_gts, link.width)
     link = msgspec.structs.replace(link, ended=ended, back=None if before == LinkState() else not _less(before, ended))
     ours = {None, link.downstream_port, link.upstream_port}
-    own = tuple(item.sentence() for item in leftovers if item.address in ours)
+    own = tuple(item for item in leftovers if item.address in ours)
     if not own:
         return link
-    return msgspec.structs.replace(link, restored=False, result=Result.FAILED, reasons=(*own, *link.reasons))
+    restored = link.restored and not any(item.writable for item in own)  # what a link runs at was never written
+    told = tuple(item.sentence() for item in own)
+    return msgspec.structs.replace(link, restored=restored, result=Result.FAILED, reasons=(*told, *link.reasons))
 
 
 def odd_sentences(odd: Sequence[OddLane]) -> Iterator[str]:
