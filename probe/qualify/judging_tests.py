@@ -4,12 +4,13 @@ from collections.abc import Sequence
 
 import msgspec
 
-from probe.active.documents import LinkSpeeds, LinkTraining
+from probe.active.documents import LinkSpeeds, LinkTraining, SpeedsDocument, TrainingDocument, exit_status
 from probe.active.judging import speeds_document, speeds_result, training_document, training_result
 from probe.active.margining.document import Limits as MarginLimits
-from probe.active.margining.document import MarginedLink
+from probe.active.margining.document import MarginDocument, MarginedLink
 from probe.active.margining.judging import judged_anew, margin_document
 from probe.active.trainings import Trained as TrainingsSeen
+from probe.exit_status import ExitStatus
 from probe.qualify.document import StepLink
 from probe.qualify.entries import Margined, Sped, Trained
 from probe.qualify.evidence_of import Seen
@@ -19,6 +20,7 @@ from probe.registers.errors import Severity
 from probe.result import Result, overall
 
 Tested = LinkTraining | LinkSpeeds | MarginedLink
+TestDocument = TrainingDocument | SpeedsDocument | MarginDocument
 
 
 def trainings(seen: Seen) -> Found:
@@ -37,7 +39,7 @@ def trainings(seen: Seen) -> Found:
     ]
     document = training_document(saw.host, links, saw.leftovers)
     allowed = [_within(link, step.most_short) for link in document.links]
-    return _of_tests(allowed, saw.leftovers)
+    return _of_tests(document, allowed)
 
 
 def _within(link: LinkTraining, most_short: int) -> LinkTraining:
@@ -58,7 +60,8 @@ def speeds(seen: Seen) -> Found:
         return unknown("no speed was tried")
     saw = entry.document
     links = [speeds_result(msgspec.structs.replace(link, restored=True)) for link in saw.links]
-    return _of_tests(speeds_document(saw.host, links, saw.leftovers).links, saw.leftovers)
+    document = speeds_document(saw.host, links, saw.leftovers)
+    return _of_tests(document, document.links)
 
 
 def margins(seen: Seen) -> Found:
@@ -72,7 +75,7 @@ def margins(seen: Seen) -> Found:
     links = [_no_better(judged_anew(link, limits), link) for link in saw.links]
     ended = {link.downstream_port: link.ended for link in saw.links}
     document = margin_document(saw.host, saw.settings, links, saw.leftovers, ended)
-    return _of_tests(document.links, saw.leftovers)
+    return _of_tests(document, document.links)
 
 
 def _no_better(anew: MarginedLink, said: MarginedLink) -> MarginedLink:
@@ -82,7 +85,7 @@ def _no_better(anew: MarginedLink, said: MarginedLink) -> MarginedLink:
     return msgspec.structs.replace(anew, result=Result.FAILED, reasons=said.reasons)
 
 
-def _of_tests(links: Sequence[Tested], leftovers: Sequence[object]) -> Found:
+def _of_tests(document: TestDocument, links: Sequence[Tested]) -> Found:
     """Of a test that writes: its links, those that it did not reach among them, and what was left changed."""
     told = tuple(
         StepLink(
@@ -91,9 +94,8 @@ def _of_tests(links: Sequence[Tested], leftovers: Sequence[object]) -> Found:
         )
         for link in links
     )  # fmt: skip
-    whole = Result.FAILED if leftovers else overall(link.result for link in told)
-    lost = bool(leftovers) or any(link.back is False for link in links)
     return Found(
-        result=whole, urgent=lost, links=told,
+        result=Result.FAILED if document.leftovers else overall(link.result for link in told),
+        urgent=exit_status(document) is ExitStatus.URGENT, links=told,
         reasons=tuple(f"{link.title}: {reason}" for link in told for reason in link.reasons),
     )  # fmt: skip

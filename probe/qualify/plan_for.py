@@ -27,7 +27,7 @@ def plan_for(site: Site) -> str:
     margined = [
         link.downstream_port
         for link in taken.links
-        if link.downstream_port is not None and {link.downstream_port, link.upstream_port} & having
+        if link.downstream_port is not None and not having.isdisjoint((link.downstream_port, link.upstream_port))
     ]
     loads = list(_loads()) if site.source().live else []
     name = host.name or "a machine"
