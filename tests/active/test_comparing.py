@@ -27,7 +27,12 @@ from tests.conftest import Run
 
 HOST = Host(taken_at="2026-03-01T10:00:00+00:00", name="mast-01", machine_id="1" * 32)
 LATER = replace(HOST, taken_at="2026-03-02T10:00:00+00:00")
-PLACE: dict[str, Any] = {"downstream_port": "0000:00:01.0", "upstream_port": "0000:01:00.0", "title": "slot 1", "place_id": "0.1"}
+PLACE: dict[str, Any] = {
+    "downstream_port": "0000:00:01.0",
+    "upstream_port": "0000:01:00.0",
+    "title": "slot 1",
+    "place_id": "0.1",
+}
 
 
 def trained(short: int, of: int, host: Host = HOST, **changes: Any) -> TrainingDocument:
