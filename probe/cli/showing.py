@@ -1,6 +1,7 @@
 """The one way in which a command shows its document and ends: on the screen, as JSON, CSV or Markdown."""
 
 import sys
+from contextlib import suppress
 from typing import Any
 
 import msgspec
@@ -21,18 +22,19 @@ def show(
     markdown: bool = False,
     **drawing: Any,  # noqa: ANN401 - what the document's renderer for a screen takes
 ) -> None:
-    """Show a document and end with a status. Raises InputError for two forms at once."""
+    """Show a document and end with a status, whoever still reads it. Raises InputError for two forms at once."""
     asked = [name for name, wanted in (("--json", json), ("--csv", csv), ("--markdown", markdown)) if wanted]
     if len(asked) > 1:
         raise InputError("given together", where=" and ".join(asked), remedy="give one of them")
-    if json:
-        sys.stdout.buffer.write(encode(document))
-    elif csv:
-        sys.stdout.write(renderer(document, Medium.CSV)(document))
-    elif markdown:
-        sys.stdout.write(renderer(document, Medium.MARKDOWN)(document))
-    else:
-        draw(document, **drawing)
+    with suppress(BrokenPipeError):
+        if json:
+            sys.stdout.buffer.write(encode(document))
+        elif csv:
+            sys.stdout.write(renderer(document, Medium.CSV)(document))
+        elif markdown:
+            sys.stdout.write(renderer(document, Medium.MARKDOWN)(document))
+        else:
+            draw(document, **drawing)
     end(status)
 
 
