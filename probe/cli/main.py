@@ -54,7 +54,7 @@ def main() -> None:
     gc.set_threshold(_ALLOCATIONS)
     try:
         status = application().main(prog_name="linkprobe", standalone_mode=False) or 0
-        _flush()
+        sys.stdout.flush()
     except LinkprobeError as error:
         status = _told(error)
     except ClickException as error:
@@ -63,7 +63,8 @@ def main() -> None:
     except (typer.Abort, KeyboardInterrupt):
         status = _INTERRUPTED
     except BrokenPipeError:
-        _tell_nobody()
+        # The reader of our output has gone, which is its right; nothing more can be told.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 0
     except ModuleNotFoundError as error:
         status = _told(not_installed(error) or InternalError.of(error))
@@ -71,19 +72,6 @@ def main() -> None:
         status = _told(InternalError.of(error))
     gc.freeze()  # what is left goes with the process; looking through it would cost a fifth of a short run
     sys.exit(int(status))
-
-
-def _flush() -> None:
-    """Have everything written. A reader that has gone changes nothing of what was found."""
-    try:
-        sys.stdout.flush()
-    except BrokenPipeError:
-        _tell_nobody()
-
-
-def _tell_nobody() -> None:
-    """The reader of our output has gone, which is its right; nothing more can be told."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _told(error: LinkprobeError) -> ExitStatus:

@@ -9,6 +9,7 @@ from probe.active.margining.document import MarginDocument
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
+from probe.batch.document import Batch
 from probe.cli.options import TemplateOption, template_from
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
@@ -25,9 +26,9 @@ from probe.render.forms import OwnTemplate, drawn_as, page_of, soak_drawn_as, so
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
 from probe.schemas import Schema
-from probe.soak.journal import Start, read_entries
+from probe.soak.reading import Recorded
 
-_REMEDY = "give a snapshot, a diff or audit in JSON, or a record of linkprobe soak or qualify"
+_REMEDY = "give a snapshot, a diff, audit or batch in JSON, or a record of linkprobe soak or qualify"
 
 
 def report(
@@ -50,7 +51,7 @@ def report(
     if template is not None:
         raise InputError("is for a record of qualify", where=f"--template {template}", remedy="leave it out")
     if data.startswith(b'{"type":"start"'):
-        _soaked(data, Path(document), output, redact=redact)
+        _soaked(Path(document), output, redact=redact)
     else:
         _written(*_saved(data, document), output, redact=redact)
 
@@ -62,15 +63,15 @@ def _written(page: Page, secrets: list[str], output: Path, *, redact: bool) -> N
     typer.echo(plain(str(output)), err=True)
 
 
-def _soaked(data: bytes, path: Path, output: Path, *, redact: bool) -> None:
-    entries, document, source = read_entries(path), read_record(path), RecordFile.of(path.name, data)
-    start = entries[0]
-    if not redact or not isinstance(start, Start):
+def _soaked(path: Path, output: Path, *, redact: bool) -> None:
+    entries, document, source = Recorded.at(path), read_record(path), RecordFile.at(path)
+    if not redact:
         write_atomically(output, soak_drawn_as(output, document, entries, source))
         typer.echo(plain(str(output)), err=True)
         return
     _refuse_tables(output)
-    _written(soak_page_of(document, entries, source), identifying(start.snapshot.evidence.host), output, redact=True)
+    secrets = identifying(entries.start.snapshot.evidence.host)
+    _written(soak_page_of(document, entries, source), secrets, output, redact=True)
 
 
 def _refuse_tables(output: Path) -> None:
@@ -94,7 +95,7 @@ def _qualified(data: bytes, name: str, output: Path, template: OwnTemplate | Non
 
 
 def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
-    document: AuditDocument | Comparison | MarginDocument
+    document: AuditDocument | Comparison | MarginDocument | Batch
     if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
         document = audit(tar.evidence)
         return renderer(document, Medium.HTML)(document), identifying(tar.evidence.host)
@@ -111,6 +112,9 @@ def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
         case Schema.MARGIN as schema:
             document = decode_document(data, name, MarginDocument, schema, _REMEDY)
             secrets = identifying(document.host)
+        case Schema.BATCH as schema:
+            document = decode_document(data, name, Batch, schema, _REMEDY)
+            secrets = [text for machine in document.machines for text in (machine.name, *identifying(machine.host))]
         case found:
             raise DocumentError(f"is a {found} document, of which no page is made", where=name, remedy=_REMEDY)
     return renderer(document, Medium.HTML)(document), secrets

@@ -1,5 +1,7 @@
 """linkprobe soak."""
 
+import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated
 
@@ -10,7 +12,7 @@ from probe.active.root_disk import targets_with_root
 from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot, take
 from probe.cli.options import JsonOption, LinkOption, SysfsOption, refuse_odd_numbers
-from probe.cli.showing import show
+from probe.cli.showing import show, unless_nobody_looks
 from probe.documents.record_file import RecordFile
 from probe.documents.writing import write_atomically
 from probe.errors.limits import Limit
@@ -29,12 +31,13 @@ from probe.render.forms import FORMS_OF_SOAK, check_form, soak_drawn_as
 from probe.render.terminal import soak as draw
 from probe.render.terminal import soak_plan
 from probe.render.terminal.console import console
-from probe.soak.journal import Journal, read_entries
 from probe.soak.judging import UNCOUNTED
 from probe.soak.plan import plan
+from probe.soak.reading import Recorded, is_being_written
 from probe.soak.record import Record, exit_status, record
 from probe.soak.run import Soak
 from probe.soak.setup import Setup, Stops
+from probe.soak.writing import Journal
 
 _DEFAULT_MINUTES = 10.0
 _CLOSE = "close"
@@ -122,7 +125,7 @@ def soak(
     )  # fmt: skip
     path = Path(output or f"linkprobe-soak-{taken.evidence.host.taken_at[:19].replace(':', '')}.jsonl")
     _run(setup, path, sysfs)
-    _judge(path, also or [], json=json)
+    _tell(read_record(path), path, also or [], json=json)
 
 
 def _refuse_words(accepted: list[str]) -> None:
@@ -146,13 +149,14 @@ def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:
 
 def _run(setup: Setup, path: Path, sysfs: Path | None) -> None:
     screen = console(to_errors=True)
-    soak_plan.render(plan(setup, _with_root(setup)), screen)
-    journal = Journal.create(path)
-    try:
-        with draw.progress(setup, screen) as shown:
-            Soak(setup, BootClock(), journal, shown).run(lambda: snapshot_of(sysfs)[0])
-    finally:
-        journal.close()
+    with unless_nobody_looks(sys.stderr):
+        soak_plan.render(plan(setup, _with_root(setup)), screen)
+    with (
+        closing(Journal.create(path)) as journal,
+        unless_nobody_looks(sys.stderr),
+        draw.progress(setup, screen) as shown,
+    ):
+        Soak(setup, BootClock(), journal, shown).run(lambda: snapshot_of(sysfs)[0])
 
 
 def _with_root(setup: Setup) -> tuple[str, ...] | None:
@@ -166,18 +170,22 @@ def _with_root(setup: Setup) -> tuple[str, ...] | None:
 def _close(arguments: list[str], also: list[Path], *, json: bool) -> None:
     if len(arguments) != 1:
         raise InputError("takes one record", where="soak close", remedy="linkprobe soak close RECORD")
-    _judge(Path(arguments[0]), also, json=json)
+    path = Path(arguments[0])
+    document = read_record(path)
+    if is_being_written(path):
+        raise InputError("is of a soak that still runs", where=str(path), remedy="end that first; nothing was changed")
+    _tell(document, path, also, json=json)
 
 
 def read_record(path: Path) -> Record:
     """The record of a journal, whatever ended it. Raises InputError or DocumentError."""
-    return record(read_entries(path), boot_id_now=read_host(open_source(None)).boot_id)
+    return record(Recorded.at(path), here=read_host(open_source(None)))
 
 
-def _judge(path: Path, also: list[Path], *, json: bool) -> None:
-    document = read_record(path)
-    source = RecordFile.of(path.name, path.read_bytes())
+def _tell(document: Record, path: Path, also: list[Path], *, json: bool) -> None:
+    source = RecordFile.at(path)
     for file in also:
-        write_atomically(file, soak_drawn_as(file, document, read_entries(path), source))
-    typer.echo(plain(f"record: {path}, SHA-256 {source.sha256}"), err=True)
+        write_atomically(file, soak_drawn_as(file, document, Recorded.at(path), source))
+    with unless_nobody_looks(sys.stderr):
+        typer.echo(plain(f"record: {path}, SHA-256 {source.sha256}"), err=True)
     show(document, status=exit_status(document), json=json)

@@ -1,6 +1,7 @@
 """The file of a record, by which a page or a screen says what it was made of."""
 
-from hashlib import sha256
+from hashlib import file_digest
+from pathlib import Path
 from typing import Self
 
 import msgspec
@@ -13,6 +14,7 @@ class RecordFile(msgspec.Struct, frozen=True):
     sha256: str
 
     @classmethod
-    def of(cls, name: str, data: bytes) -> Self:
-        """The file of this name with these bytes."""
-        return cls(name, sha256(data).hexdigest())
+    def at(cls, path: Path) -> Self:
+        """The file of this name, which is there. Raises OSError."""
+        with path.open("rb") as file:
+            return cls(path.name, file_digest(file, "sha256").hexdigest())

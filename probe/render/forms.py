@@ -1,6 +1,6 @@
 """A record in the form that the name of a file asks for: a page, JUnit XML, a table of values, all samples."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from probe.documents.record_file import RecordFile
@@ -48,7 +48,7 @@ def drawn_as(
     return filled_in(page_of(document, entries), document, template).encode()
 
 
-def soak_drawn_as(path: Path, document: Record, entries: Sequence[SoakEntry], source: RecordFile) -> bytes:
+def soak_drawn_as(path: Path, document: Record, entries: Iterable[SoakEntry], source: RecordFile) -> bytes:
     """The record of a soak as the name says. Raises InputError."""
     check_form(path, FORMS_OF_SOAK)
     if path.name.endswith(_SAMPLES):
@@ -62,9 +62,9 @@ def soak_drawn_as(path: Path, document: Record, entries: Sequence[SoakEntry], so
     return html(soak_page_of(document, entries, source)).encode()
 
 
-def soak_page_of(document: Record, entries: Sequence[SoakEntry], source: RecordFile) -> Page:
+def soak_page_of(document: Record, entries: Iterable[SoakEntry], source: RecordFile) -> Page:
     """All that the page of a soak holds."""
-    page: Page = renderer(document, Medium.HTML)(document, entries, source)
+    page: Page = renderer(document, Medium.HTML)(document, list(entries), source)
     return page
 
 

@@ -26,7 +26,6 @@ from probe.active.margining.link import LinkRun
 from probe.active.margining.wording import grouped, worded
 from probe.active.restoring import Leftover
 from probe.active.target import Target
-from probe.audit.names import title
 from probe.evidence import Host
 from probe.links.state import LinkState
 from probe.result import Result, overall
@@ -45,8 +44,7 @@ def margined_link(run: LinkRun, target: Target, limits: Limits) -> MarginedLink:
     gaps = list(_gaps(run, limits))
     at_32 = run.before.speed_gts == 32.0  # noqa: PLR2004 - GT/s
     return MarginedLink(
-        downstream_port=str(target.port.address), upstream_port=str(target.component.address),
-        title=title(target.document), speed_gts=run.before.speed_gts, width=run.before.width, ended=run.ended,
+        **target.named, speed_gts=run.before.speed_gts, width=run.before.width, ended=run.ended,
         receivers=run.receivers, odd_lanes=odd, stopped=run.stopped, restored=not run.not_normal,
         not_normal=run.not_normal,
         result=Result.FAILED if failures else Result.INCONCLUSIVE if gaps else Result.PASSED,

@@ -18,7 +18,11 @@ class Chart(msgspec.Struct, frozen=True):
 
 
 class Section(msgspec.Struct, frozen=True, kw_only=True):
-    """A heading with texts, a table, and pictures. `links` leads from what a first cell says to another page."""
+    """A heading with texts, a table, and pictures. `links` leads from what a first cell says to another page.
+
+    `marks` has a word for each cell, row by row, by which it is coloured; none for no word. `even` makes all columns
+    past the first as wide as each other.
+    """
 
     title: str
     texts: tuple[str, ...] = ()
@@ -26,6 +30,8 @@ class Section(msgspec.Struct, frozen=True, kw_only=True):
     rows: tuple[tuple[str, ...], ...] = ()
     charts: tuple[Chart, ...] = ()
     links: dict[str, str] = {}
+    marks: tuple[tuple[str, ...], ...] = ()
+    even: bool = False
 
 
 class Page(msgspec.Struct, frozen=True, kw_only=True):
