@@ -24,6 +24,8 @@ class LinkEventKind(StrEnum):
     POWER = "power"
     LANE_ERROR = "lane error"
     WITNESS = "witness"
+    HOT = "hot"
+    CRITICAL = "critical"
     CALENDAR = "calendar"
     NOT_WATCHED = "not watched"
     UNREAD = "unread"

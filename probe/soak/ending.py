@@ -13,7 +13,7 @@ from types import FrameType
 import msgspec
 
 from probe.observe.clock import Clock
-from probe.observe.events import LOST, CountedErrors, LinkEvent
+from probe.observe.events import LOST, CountedErrors, LinkEvent, LinkEventKind
 from probe.registers.errors import Severity
 from probe.soak.journal import Cause, Entry, Sample
 from probe.soak.setup import Setup
@@ -87,6 +87,17 @@ def over_the_limit(moment: Moment) -> Ending | None:
     return None
 
 
+def critically_hot(moment: Moment) -> Ending | None:
+    """Is a component at its own critical temperature. Nobody has to ask for that."""
+    critical = (
+        entry for entry in moment.recorded if isinstance(entry, LinkEvent) and entry.kind is LinkEventKind.CRITICAL
+    )
+    event = next(critical, None)
+    return (
+        None if event is None else Ending(Cause.TEMPERATURE, f"stopped before it harms a component: {event.sentence}")
+    )
+
+
 def too_hot(moment: Moment) -> Ending | None:
     """Is a component as hot as is to end it."""
     limit = moment.setup.stops.temperature_c
@@ -112,7 +123,7 @@ def loads_over(moment: Moment) -> Ending | None:
 
 
 STOP_RULES: tuple[StopRule, ...] = (
-    interrupted, uncorrectable, link_lost, over_the_limit, too_hot, time_over, loads_over,
+    interrupted, uncorrectable, link_lost, over_the_limit, critically_hot, too_hot, time_over, loads_over,
 )  # fmt: skip
 
 

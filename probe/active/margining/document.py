@@ -134,6 +134,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     error_limit: int
     limits: Limits = Limits()
 
+    def same_method(self, other: "Settings") -> bool:
+        """Margins of both can be held against each other: they come from as many bits and errors."""
+        return (self.seconds, self.error_limit) == (other.seconds, other.error_limit)
+
 
 class MarginDocument(msgspec.Struct, frozen=True, kw_only=True):
     """What `margin` found."""
