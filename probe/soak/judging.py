@@ -166,7 +166,7 @@ def _unwatched(seen: LinkHistory) -> Iterator[str]:
 
 def _damaged(seen: LinkHistory) -> Iterator[str]:
     if seen.run.damaged_lines:
-        lines = "1 line" if seen.run.damaged_lines == 1 else f"{counted(seen.run.damaged_lines, 'line')}"
+        lines = counted(seen.run.damaged_lines, "line")
         yield f"{lines} of the record cannot be read, and what was in them is not known"
 
 
