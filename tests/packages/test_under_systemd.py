@@ -10,7 +10,7 @@ import pytest
 from probe.documents.files import read_snapshot
 from probe.evidence import Evidence
 from tests.guest import emulator
-from tests.packages.conftest import Tree, fresh
+from tests.packages.conftest import Make, Tree, fresh
 
 pytestmark = [pytest.mark.packages, pytest.mark.guest]
 
@@ -73,13 +73,18 @@ journalctl -u "$service" -o cat --no-pager > /out/journal
 """
 
 
-@pytest.fixture(scope="module")
-def lived(debs: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture(scope="session")
+def lived(once: Make, debs: Path) -> Path:
     """What the machine left behind after the job above."""
     lacking = emulator.missing()
     if lacking and os.environ.get("LINKPROBE_GUEST") != "required":
         pytest.skip(f"the guest needs {', '.join(lacking)}")
-    folder = tmp_path_factory.mktemp("systemd")
+    return once("systemd", lambda folder: live(folder, debs)) / "out"
+
+
+def live(folder: Path, debs: Path) -> None:
+    """Boot a tree that has the package, and let it do the job."""
+    folder.mkdir()
     tree = fresh("bookworm", folder)
     tree.run("dpkg", "-i", tree.take(next(debs.glob("linkprobe_*.deb"))))
     prepared(tree)
@@ -90,7 +95,6 @@ def lived(debs: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     subprocess.run(command, check=True, timeout=TIMEOUT_S, capture_output=True)
     found = emulator.finished(out)
     assert found.status == 0, found.log + (out / "console").read_text(errors="replace")[-3000:]
-    return out
 
 
 def prepared(tree: Tree) -> None:
