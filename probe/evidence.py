@@ -23,6 +23,7 @@ class Why(StrEnum):
     ASLEEP = "device asleep"
     ALL_ONES = "all ones"
     FAILED = "read failed"
+    HUNG = "no answer"
 
 
 class Unread(msgspec.Struct, frozen=True, tag="unread"):

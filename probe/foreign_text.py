@@ -1,59 +1,101 @@
-"""Text that others wrote (labels, names, log lines), made safe where it enters a medium that a person or program reads.
+"""The one gate for text that others wrote: device labels, slot names, log lines, names of hosts and files.
 
-A device says of itself what it likes: an escape sequence would steer the terminal, a new line forge a line, a
-bidirectional mark turn a sentence round, a zero byte make XML that is none.
+A document keeps it as it was read, and JSON has it whole. What a person or another program is shown is made plain here:
+one line, no control character, nothing invisible, nothing that turns the direction of reading, no endless length. What
+was taken out is shown by its number, so that nobody takes the text for another.
 """
 
-import unicodedata
-from typing import Any, TypeVar
+import re
+from collections.abc import Mapping
+from typing import TypeVar
 
 import msgspec
 
-TEXT_LETTERS = 1_000
-"""The most letters of one text that a screen or a page shows; JSON has it whole."""
+MOST_LETTERS = 2048
+"""Letters of one text that are shown; as long as the longest kernel command line of x86."""
 
-Document = TypeVar("Document", bound=msgspec.Struct)
-_UNSAFE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}  # general categories of Unicode (UAX 44)
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-_BYTE = 0xFF
-_BLANKS = {"\n": " ", "\t": " ", "\r": " "}
+_INVISIBLE = re.compile(
+    "[\\x00-\\x1f\\x7f-\\x9f\\xad\\u034f\\u0600-\\u0605\\u061c\\u06dd\\u070f\\u0890\\u0891\\u08e2\\u115f\\u1160"
+    "\\u17b4\\u17b5\\u180b-\\u180f\\u200b-\\u200f\\u2028-\\u202e\\u2060-\\u206f\\u2800\\u3164\\ud800-\\udfff"
+    "\\ufe00-\\ufe0f\\ufeff\\uffa0\\ufff0-\\uffff\\U000110bd\\U000110cd\\U00013430-\\U0001343f"
+    "\\U0001bca0-\\U0001bca3\\U0001d173-\\U0001d17a\\U000e0000-\\U000e0fff]"
+)
+"""Unicode: general categories Cc, Cf, Cs, Zl, Zp and the property Default_Ignorable_Code_Point (UAX 44)."""
 
+_SHORT = 0xFFFF  # four digits
+_BYTE_ESCAPES = range(0xDC80, 0xDD00)  # Python: how a byte of a file's name that is no UTF-8 is kept
+_FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+_MARKDOWN = re.compile(r"([\\`*_\[\]<>|~&])")
+_FILE_NAME = re.compile(r"[^A-Za-z0-9.-]")
+_FILE_NAME_LETTERS = 64
 
-def safe(text: str) -> str:
-    """The text with each letter that is not seen written as its number, on one line and no longer than TEXT_LETTERS."""
-    if len(text) > TEXT_LETTERS:
-        text = f"{text[:TEXT_LETTERS]}... ({len(text):,} letters)"
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(_seen(letter) for letter in text)
-
-
-def safe_document(document: Document) -> Document:
-    """The same document with each text made safe; a document of plain short texts as it is."""
-    data = msgspec.to_builtins(document)
-    cleaned = _cleaned(data)
-    return document if cleaned == data else msgspec.convert(cleaned, type(document))
+Value = TypeVar("Value")
 
 
-def safe_cell(text: str) -> str:
-    """A cell of a table that a spreadsheet reads as text, never as a formula."""
-    return f"'{text}" if text.startswith(_FORMULA) else text
+def plain(text: str, most: int = MOST_LETTERS) -> str:
+    """A text as one line that shows all of itself; `most` letters, and how many there were."""
+    shown = text[:most]
+    if _INVISIBLE.search(shown):
+        shown = _INVISIBLE.sub(_number, shown)
+    return shown if len(text) <= most else f"{shown}... ({len(text)} letters)"
 
 
-def _cleaned(value: Any) -> Any:  # noqa: ANN401 - whatever a document holds
-    if isinstance(value, str):
-        return safe(value)
-    if isinstance(value, list | tuple):
-        return [_cleaned(item) for item in value]
-    if isinstance(value, dict):
-        return {_cleaned(key): _cleaned(item) for key, item in value.items()}
-    return value
+def _number(match: re.Match[str]) -> str:
+    code = ord(match[0])
+    if code in _BYTE_ESCAPES:
+        return f"\\x{code - _BYTE_ESCAPES.start + 0x80:02x}"
+    if code <= 0xFF:  # noqa: PLR2004 - two digits
+        return f"\\x{code:02x}"
+    return _escaped(code)
 
 
-def _seen(letter: str) -> str:
-    if letter in _BLANKS:
-        return _BLANKS[letter]
-    if unicodedata.category(letter) not in _UNSAFE:
-        return letter
-    number = ord(letter)
-    return f"\\x{number:02x}" if number <= _BYTE else f"\\u{number:04x}"
+def made_plain(value: Value) -> Value:
+    """A value with every text in it made plain, however deep; itself where nothing had to change."""
+    kind = type(value)
+    changed: object = value
+    if kind is str:
+        changed = plain(value)  # type: ignore[arg-type] # mypy does not narrow a type variable by type()
+    elif isinstance(value, msgspec.Struct):
+        changes = {}
+        for name in value.__struct_fields__:
+            before = getattr(value, name)
+            after = made_plain(before)
+            if after is not before:
+                changes[name] = after
+        changed = msgspec.structs.replace(value, **changes) if changes else value
+    elif kind is tuple or kind is list:
+        items = [made_plain(item) for item in value]  # type: ignore[attr-defined] # as above
+        if any(after is not before for after, before in zip(items, value, strict=True)):  # type: ignore[call-overload]
+            changed = kind(items)  # type: ignore[call-arg]
+    elif kind is dict:
+        pairs = {made_plain(key): made_plain(item) for key, item in value.items()}  # type: ignore[attr-defined]
+        if any(a is not b or c is not d for (a, c), (b, d) in zip(pairs.items(), value.items(), strict=False)):  # type: ignore[attr-defined]
+            changed = pairs
+    return changed  # type: ignore[return-value] # of the same kind
+
+
+def cells(row: Mapping[str, object]) -> dict[str, object]:
+    """A row of CSV of which no spreadsheet takes a text for a formula (OWASP, CSV Injection); numbers stay numbers."""
+    return {
+        name: f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+        for name, value in row.items()
+    }
+
+
+def markdown(text: str) -> str:
+    """A text within Markdown that is no markup, no mention and no address (CommonMark, 2.4 Backslash escapes)."""
+    return _MARKDOWN.sub(r"\\\1", plain(text)).replace("@", "&#64;").replace("://", ":&#47;/")
+
+
+def toml(text: str) -> str:
+    """A TOML text of which every letter can be seen: what cannot stands escaped, as within its strings (TOML 1.0)."""
+    return _INVISIBLE.sub(lambda match: match[0] if match[0] == "\n" else _escaped(ord(match[0])), text)
+
+
+def _escaped(code: int) -> str:
+    return f"\\u{code:04x}" if code <= _SHORT else f"\\U{code:08x}"
+
+
+def file_name(text: str) -> str:
+    """A text as a part of a file's name."""
+    return _FILE_NAME.sub("_", text)[:_FILE_NAME_LETTERS].lstrip(".") or "_"

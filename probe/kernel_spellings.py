@@ -32,7 +32,7 @@ CXL_LINK_CAPABILITIES, CXL_LINK_CONTROL, CXL_LINK_STATUS = "rcd_link_cap", "rcd_
 POWER_STATE, RUNTIME_STATUS, RUNTIME_CONTROL = "power_state", "power/runtime_status", "power/control"
 D3COLD_ALLOWED = "d3cold_allowed"
 ASLEEP = frozenset({"D1", "D2", "D3hot", "D3cold"})
-DEEPEST_SLEEP = "D3cold"  # reading config space or a link's files wakes a function in it, and no other
+DEEPEST_SLEEP = "D3cold"  # reading a register wakes a function in it; one in another is read as it is
 POWER_STATES = frozenset({"D0", *ASLEEP})
 SUSPENDED = "suspended"
 BUSY_PERCENT, LINK_LEVELS, LEVEL_IN_USE = "gpu_busy_percent", "pp_dpm_pcie", "*"
@@ -54,6 +54,13 @@ COOLING_TYPE = "PCIe_Port_Link_Speed_"  # drivers/thermal/pcie_cooling.c, follow
 RETRAINED_SLOW = "retraining non-functional downstream link"  # drivers/pci/quirks.c, pcie_failed_link_retrain, 6.5 on
 RESTRICTION_LIFTED = "removing 2.5GT/s downstream link speed restriction"  # as above
 
+DEVICE_FIRMWARE = {
+    "nvme": ("model", "firmware_rev"),  # drivers/nvme/host/sysfs.c
+    "infiniband": ("board_id", "fw_ver", "hw_rev"),  # Documentation/ABI/stable/sysfs-class-infiniband
+    "drm": ("device/vbios_version",),  # Documentation/gpu/amdgpu: vbios_version
+    "accel": ("device/cpld_ver", "device/armcp_kernel_ver", "device/uboot_ver"),  # ABI/testing/sysfs-driver-habanalabs
+}
+"""What devices say of their firmware, by the class under /sys/class."""
 _SPEED = re.compile(r"(\d+(?:\.\d+)?)\s*GT/s")
 _HEXADECIMAL = re.compile(r"[0-9a-fA-F]+")
 _NONZERO = re.compile(r" 0*[1-9]")

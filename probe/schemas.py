@@ -23,6 +23,11 @@ class Schema(StrEnum):
     MARGIN = "linkprobe/margin/1"
     PUT_BACK = "linkprobe/put-back/1"
     ACTIVE_JOURNAL = "linkprobe/active-journal/1"
+    QUALIFY_PLAN = "linkprobe/qualify-plan/1"
+    QUALIFY_PREVIEW = "linkprobe/qualify-preview/1"
+    QUALIFY_JOURNAL = "linkprobe/qualify-journal/1"
+    QUALIFICATION = "linkprobe/qualification/1"
+    VERIFICATION = "linkprobe/verification/1"
 
 
 TYPES: dict[Schema, str] = {
@@ -43,5 +48,10 @@ TYPES: dict[Schema, str] = {
     Schema.MARGIN: "probe.active.margining.document:MarginDocument",
     Schema.PUT_BACK: "probe.active.documents:PutBackDocument",
     Schema.ACTIVE_JOURNAL: "probe.active.journal:Entry",
+    Schema.QUALIFY_PLAN: "probe.qualify.plan:Plan",
+    Schema.QUALIFY_PREVIEW: "probe.qualify.preview:Preview",
+    Schema.QUALIFY_JOURNAL: "probe.qualify.entries:Entry",
+    Schema.QUALIFICATION: "probe.qualify.document:QualificationRecord",
+    Schema.VERIFICATION: "probe.qualify.sealing:Verification",
 }
 """Each by its place, so that naming a document loads nothing."""

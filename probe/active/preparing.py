@@ -22,9 +22,8 @@ from probe.active.target import Target, ends_named, targets
 from probe.errors.log_events import firmware_keeps_errors
 from probe.evidence import Evidence
 from probe.exceptions import InputError
+from probe.host.bounded import read_bounded, read_functions
 from probe.host.exclusive import ExclusiveHold
-from probe.host.function import FunctionReader
-from probe.host.machine import read_machine
 from probe.host.source import DirectorySource, Source
 from probe.host.uses import read_uses
 
@@ -43,7 +42,7 @@ def bench(source: Source, words: Sequence[str]) -> Bench:
         raise InputError("cannot be tested", where=source.label, remedy="give a directory, or none for this host")
     if not words:
         raise InputError("no link is named", where="LINK", remedy="name one; linkprobe audit lists them")
-    evidence = read_machine(source)
+    evidence = read_bounded(source)
     ends = ends_named(evidence, words)
     asleep = {item.address for item in evidence.functions if item.address in ends and not item.config}
     if asleep:
@@ -51,12 +50,10 @@ def bench(source: Source, words: Sequence[str]) -> Bench:
     return Bench(source, evidence, targets(evidence, words))
 
 
-def _awake(source: Source, evidence: Evidence, asleep: set[str]) -> Evidence:
+def _awake(source: DirectorySource, evidence: Evidence, asleep: set[str]) -> Evidence:
     """The evidence with the functions that sleep read too: reading their registers wakes them for that moment."""
-    functions = tuple(
-        FunctionReader(source, item.address, wake=True).read() if item.address in asleep else item
-        for item in evidence.functions
-    )
+    woken = {item.address: item for item in read_functions(source, sorted(asleep), wake=True)}
+    functions = tuple(woken.get(item.address, item) for item in evidence.functions)
     return msgspec.structs.replace(evidence, functions=functions)
 
 

@@ -18,6 +18,7 @@ from probe.links.slots import Slot
 from probe.links.speed_limits import Holder
 from probe.links.state import LinkState
 from probe.schemas import Schema
+from probe.settings.of_link import Settings
 from probe.verdict.observation import Observation
 from probe.verdict.words import Verdict
 
@@ -27,7 +28,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
 
     What both ends may say (`lanes_in_error`, `status_errors`, `equalization`) lacks an end that was not read.
     `error_counts` holds no zeros; `counters` has the totals of each function, null where a counter was not read.
-    `target_gts` is the Target Link Speed of the port.
+    `target_gts` is the Target Link Speed of the port; `settings` are what firmware and the kernel have set.
     """
 
     downstream_port: str | None
@@ -65,6 +66,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     doubtful: bool = False
     limits_exceeded: tuple[str, ...] = ()
     target_gts: float | None = None
+    settings: Settings | None = None
 
 
 class Deviation(msgspec.Struct, frozen=True, kw_only=True):

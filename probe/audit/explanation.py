@@ -138,9 +138,7 @@ def _lane_errors(end: LinkEnd) -> str | None:
 
 def _serial(end: LinkEnd) -> str | None:
     """The serial number; none where the whole list of capabilities was read and has none."""
-    evidence = end.function.evidence
-    read_whole = bool(evidence.config) and evidence.config_end is None and evidence.why_unread("config") is None
-    return serial_number(end.function) or ("none" if read_whole else None)
+    return serial_number(end.function) or ("none" if end.function.capabilities_read else None)
 
 
 def _numa_node(end: LinkEnd) -> str | None:

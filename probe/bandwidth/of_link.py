@@ -6,6 +6,7 @@ import msgspec
 
 from probe.bandwidth.ceiling import Ceiling, carries, line_rate, line_rate_bytes_s
 from probe.links.fact import value_of
+from probe.links.function import FunctionFacts
 from probe.links.link import Link
 from probe.links.state import LinkState
 from probe.registers.device import DeviceControl
@@ -55,12 +56,16 @@ def bandwidth_of(link: Link) -> Bandwidth:
 
 def payload_in_force(link: Link) -> int | None:
     """Max_Payload_Size in force: the least on the way from the root; None if any of it was not read."""
-    functions = [item.port.function for item in link.chain if item.port is not None]
-    functions += [function for item in link.chain[:-1] for function in item.functions if function.is_bridge]
-    functions += link.functions
-    facts = [function.read(DeviceControl.max_payload_size) for function in functions]
+    facts = [function.read(DeviceControl.max_payload_size) for function in functions_on_the_way(link)]
     values = [fact.value for fact in facts if fact is not None]
     return min(values) if values and len(values) == len(facts) else None
+
+
+def functions_on_the_way(link: Link) -> tuple[FunctionFacts, ...]:
+    """Every function that a packet between the root and this link's component passes, its own ones last."""
+    ports = [item.port.function for item in link.chain if item.port is not None]
+    bridges = [function for item in link.chain[:-1] for function in item.functions if function.is_bridge]
+    return (*ports, *bridges, *link.functions)
 
 
 def oversubscription(link: Link) -> float | None:

@@ -11,6 +11,7 @@ from probe.cli.options import SysfsOption
 from probe.cli.showing import end
 from probe.collect.run import collect as run
 from probe.collect.settings import read_settings
+from probe.foreign_text import plain
 from probe.host.opening import open_source
 
 
@@ -39,5 +40,5 @@ def collect(
         settings = replace(settings, metrics=metrics)
     found = run(open_source(sysfs), settings, accept=accept)
     for line in found.lines:
-        sys.stdout.write(f"{line}\n")
+        sys.stdout.write(f"{plain(line)}\n")
     end(found.status)

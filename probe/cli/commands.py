@@ -81,6 +81,10 @@ COMMANDS: tuple[Command, ...] = (
         Group.ACTIVE,
     ),
     Command("margin", "Measure how open the eye of every lane is, by the receivers' own lane margining.", Group.ACTIVE),
+    Command("qualify", "Carry out a plan of tests, step after step, and write the record of it.", Group.ACTIVE),
+    Command(
+        "verify", "Say whether a record is whole, and whether its judgement follows from its journal.", Group.ACTIVE
+    ),
     Command("put-back", "Put back what an active test that was killed left behind.", Group.ACTIVE),
     Command("collect", "Run once for cron or a timer: keep a snapshot, tell monitoring.", Group.WATCH_OVER),
     Command("fleet", "Ask one question of many hosts.", Group.WATCH_OVER, _FLEET),

@@ -13,6 +13,7 @@ from probe.cli.audit import show_audit
 from probe.cli.options import CsvOption, JsonOption
 from probe.cli.showing import show
 from probe.exceptions import InputError
+from probe.foreign_text import plain
 from probe.host.machine import read_machine
 
 
@@ -37,4 +38,4 @@ def demo(
         return
     if write.exists() and (not write.is_dir() or any(write.iterdir())):
         raise InputError("is not an empty directory", where=str(write), remedy="name a new or empty directory")
-    typer.echo(f"{tree.write(write)}: give this to --sysfs", err=True)
+    typer.echo(f"{plain(str(tree.write(write)))}: give this to --sysfs", err=True)

@@ -14,6 +14,7 @@ from probe.cli.options import CsvOption, JsonOption, SnapshotArgument, SysfsOpti
 from probe.compare.expectation_file import to_toml
 from probe.documents.files import STANDARD_STREAM
 from probe.documents.writing import write_atomically
+from probe.foreign_text import plain
 from probe.links.kind_of_link import KindOfLink
 
 
@@ -30,7 +31,7 @@ def write(
     for link in document.links:
         if link.kind is KindOfLink.SLOT and link.verdict.below_capability:
             told = f"{title(link)} is {link.verdict} now, and is written as it is: {headline(link)}"
-            print(f"linkprobe: {told}", file=sys.stderr)  # noqa: T201 - beside the file, which may be standard output
+            print(f"linkprobe: {plain(told)}", file=sys.stderr)  # noqa: T201 - beside the file, which may be standard output
     text = to_toml(document.links, f"{host.name or 'a machine'}, {host.taken_at}")
     if output == STANDARD_STREAM:
         sys.stdout.write(text)

@@ -29,6 +29,7 @@ from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
 from probe.fleet.ingest import ingest as take_in
 from probe.fleet.table import Store
+from probe.foreign_text import plain
 
 __all__ = [
     "below", "compact", "compare", "errors", "expire", "flapping", "forget", "history", "ingest", "inventory",
@@ -44,9 +45,9 @@ def ingest(
     """Take snapshots and test records into the store, each once. What cannot be used is told with the reason."""
     done = take_in(spools, Store(store), delete=delete)
     for part in done.damaged:
-        sys.stderr.write(f"damaged, put away and made anew as far as the spools hold it: {part}\n")
+        sys.stderr.write(f"damaged, put away and made anew as far as the spools hold it: {plain(part)}\n")
     for reason in done.set_aside:
-        sys.stderr.write(f"set aside: {reason}\n")
+        sys.stderr.write(f"set aside: {plain(str(reason))}\n")
     aside = len(done.set_aside)
     sys.stdout.write(f"{done.taken} files taken in, {done.known} known, {aside} set aside\n")
     if aside or done.damaged:

@@ -11,6 +11,7 @@ from probe.fleet.asking import Question, answers
 from probe.fleet.engine import said
 from probe.fleet.questions import peers, state, trends, trouble
 from probe.fleet.table import Store
+from probe.foreign_text import plain
 from probe.render.html.fleet import Fleet, first_hosts, pages
 
 _HISTORIES = 200
@@ -31,7 +32,7 @@ def write(store: str, output: Path, rack: str, engine: str) -> None:
     opened = Store(store)
     found = answers(opened, *asked.values(), engine=engine)
     for part in found.left_out:
-        sys.stderr.write(f"{said(part)}\n")
+        sys.stderr.write(f"{plain(said(part))}\n")
     told = dict(zip(asked, found.tables, strict=True))
     told["errors"] = trouble.rated(told["errors"])
     hosts = told.pop("hosts")

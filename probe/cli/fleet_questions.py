@@ -19,6 +19,7 @@ from probe.fleet.asking import Question, answers
 from probe.fleet.engine import said
 from probe.fleet.questions import peers, state, trouble
 from probe.fleet.table import Store
+from probe.foreign_text import plain
 from probe.render.terminal import fleet as draw
 from probe.render.terminal.console import console
 
@@ -179,7 +180,7 @@ def _answer(question: Question, store: str, engine: str) -> tuple[pa.Table, bool
     """An answer, and whether it is whole; parts that had to be left out are told."""
     found = answers(Store(store), question, engine=engine)
     for part in found.left_out:
-        sys.stderr.write(f"{said(part)}\n")
+        sys.stderr.write(f"{plain(said(part))}\n")
     return found.tables[0], not found.left_out
 
 

@@ -10,6 +10,7 @@ from probe.documents.files import encode_lines, read_bytes
 from probe.errors.log_events import log_events_of_boots
 from probe.evidence import LogLine, Unread
 from probe.exceptions import InputError
+from probe.foreign_text import made_plain
 from probe.host.kernel_log import read_kernel_log, saved_boots
 from probe.host.opening import open_source
 from probe.render.terminal import log as screen
@@ -28,7 +29,7 @@ def log(
     if json:
         sys.stdout.buffer.write(encode_lines(events))
     else:
-        screen.render(events, console())
+        screen.render(made_plain(events), console())
 
 
 def _this_host() -> tuple[LogLine, ...]:

@@ -14,7 +14,7 @@ from probe.cli.extras import not_installed
 from probe.cli.group import TableGroup
 from probe.exceptions import TRACEBACK_VARIABLE, InternalError, LinkprobeError
 from probe.exit_status import ExitStatus
-from probe.foreign_text import safe
+from probe.foreign_text import plain
 
 _INTERRUPTED = 130
 _ALLOCATIONS = 100_000  # between two collections; the default of 700 looks through the modules while they load
@@ -58,7 +58,7 @@ def main() -> None:
     except LinkprobeError as error:
         status = _told(error)
     except ClickException as error:
-        print(f"linkprobe: {error.format_message().rstrip('.')}; see linkprobe --help", file=sys.stderr)  # noqa: T201 - as below
+        _say(f"{error.format_message().rstrip('.')}; see linkprobe --help")
         status = ExitStatus.USAGE
     except (typer.Abort, KeyboardInterrupt):
         status = _INTERRUPTED
@@ -77,5 +77,9 @@ def main() -> None:
 def _told(error: LinkprobeError) -> ExitStatus:
     if isinstance(error, InternalError) and os.environ.get(TRACEBACK_VARIABLE):
         print_exception(error.__cause__ or sys.exception())
-    print(f"linkprobe: {safe(str(error))}", file=sys.stderr)  # noqa: T201 - the one place that tells an error
+    _say(str(error))
     return error.status
+
+
+def _say(sentence: str) -> None:
+    print(f"linkprobe: {plain(sentence)}", file=sys.stderr)  # noqa: T201 - the one place that tells an error

@@ -1,5 +1,7 @@
 """Options that several commands share, what completes them, and the evidence they lead to."""
 
+import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -8,8 +10,8 @@ import typer
 from probe.documents.files import read_snapshot
 from probe.evidence import Evidence
 from probe.exceptions import InputError, LinkprobeError
+from probe.host.bounded import read_bounded
 from probe.host.listing import function_names, slot_names
-from probe.host.machine import read_machine
 from probe.host.opening import open_source
 from probe.host.source import Source
 
@@ -71,7 +73,14 @@ WakeOption = Annotated[bool, typer.Option("--wake", help="Read sleeping devices 
 def evidence_from(sysfs: Path | None, snapshot: str | None = None, *, wake: bool = False) -> Evidence:
     """The evidence a person means: a snapshot's, another tree's, or this host's. Raises LinkprobeError."""
     if snapshot is None:
-        return read_machine(open_source(sysfs), wake=wake)
+        return read_bounded(open_source(sysfs), wake=wake)
     if sysfs is not None:
         raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
     return read_snapshot(snapshot).evidence
+
+
+def refuse_odd_numbers(options: Mapping[str, float | None]) -> None:
+    """Raise InputError for an option that is not above zero, or is infinite or no number; None was not given."""
+    for name, value in options.items():
+        if value is not None and not 0 < value < math.inf:
+            raise InputError("is not above 0, or has no end", where=f"{name} {value:g}", remedy="give a number above 0")

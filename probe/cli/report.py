@@ -16,6 +16,7 @@ from probe.documents.files import decode_document, read_bytes, schema_of, uncomp
 from probe.documents.redaction import identifying, redacted
 from probe.documents.writing import write_atomically
 from probe.exceptions import DocumentError
+from probe.foreign_text import plain
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
 from probe.schemas import Schema
@@ -35,9 +36,9 @@ def report(
     data = read_bytes(document)
     page, secrets = _record(Path(document)) if data.startswith(b'{"type":"start"') else _saved(data, document)
     if redact:
-        page = redacted(page, secrets)
+        page = redacted(page, [*secrets, *map(plain, secrets)])  # a page has texts made plain
     write_atomically(output, html(page).encode())
-    typer.echo(f"{output}", err=True)
+    typer.echo(plain(str(output)), err=True)
 
 
 def _record(path: Path) -> tuple[Page, list[str]]:

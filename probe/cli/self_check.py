@@ -7,13 +7,15 @@ from probe.audit.audit import audit
 from probe.cli.extras import PACKAGED, how_to_add, lacking
 from probe.cli.showing import end
 from probe.exit_status import ExitStatus
+from probe.foreign_text import plain
 from probe.host.abilities import abilities
 from probe.host.machine import read_machine
+from probe.host.source import DirectorySource
 
 
 def self_check() -> None:
     """Say what this installation can read and do here, and whether its judge still finds the demonstration's faults."""
-    for item in abilities():
+    for item in abilities(DirectorySource()):
         _line(item.what, item.detail, there=item.there)
     for extra in PACKAGED:
         missing = ", ".join(lacking(extra))
@@ -28,4 +30,4 @@ def self_check() -> None:
 
 
 def _line(what: str, detail: str, *, there: bool) -> None:
-    typer.echo(f"{'yes' if there else 'no':<4} {what:<41} {detail}")
+    typer.echo(f"{'yes' if there else 'no':<4} {what:<41} {plain(detail)}")

@@ -9,7 +9,8 @@ import typer
 from probe.audit.snapshot import take
 from probe.cli.options import SysfsOption, WakeOption, evidence_from
 from probe.documents.files import STANDARD_STREAM, encode
-from probe.documents.writing import write_atomically
+from probe.documents.writing import PRIVATE, write_atomically
+from probe.foreign_text import file_name, plain
 
 
 def snapshot(
@@ -28,6 +29,7 @@ def snapshot(
         return
     host = document.evidence.host
     moment = host.taken_at.replace(":", "").replace("-", "").partition("+")[0]
-    path = Path(output or f"linkprobe-{host.name or 'host'}-{moment}Z.json")
-    write_atomically(path, data)
-    typer.echo(f"{path}: {len(document.evidence.functions)} functions, {len(document.links)} links", err=True)
+    path = Path(output or f"linkprobe-{file_name(host.name or 'host')}-{moment}Z.json")
+    write_atomically(path, data, mode=PRIVATE)
+    counted = f"{len(document.evidence.functions)} functions, {len(document.links)} links"
+    typer.echo(f"{plain(str(path))}: {counted}", err=True)

@@ -1,6 +1,5 @@
 """linkprobe soak."""
 
-import math
 from pathlib import Path
 from typing import Annotated
 
@@ -9,15 +8,17 @@ import typer
 from probe.active.raw_disks import refuse_disks_in_use
 from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot, take
-from probe.cli.options import JsonOption, LinkOption, SysfsOption
+from probe.cli.options import JsonOption, LinkOption, SysfsOption, refuse_odd_numbers
 from probe.cli.showing import show
 from probe.errors.limits import Limit
 from probe.exceptions import InputError, NothingToJudge
-from probe.host.machine import read_host, read_machine
+from probe.host.bounded import read_bounded
+from probe.host.machine import read_host
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
 from probe.loads import find
 from probe.loads.interface import Options
+from probe.loads.refusing import refuse_what_cannot_run
 from probe.observe.clock import BootClock
 from probe.render.terminal import soak as draw
 from probe.render.terminal.console import console
@@ -66,6 +67,10 @@ def soak(
     raw: Annotated[
         str | None, typer.Option(metavar="SERIAL", help="Overwrite the raw device with this serial number.")
     ] = None,
+    overwrite_signature: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="With --raw: a signature on the device that may be lost; may be repeated."),
+    ] = None,
     covers: Annotated[
         list[str] | None,
         typer.Option(metavar="LINK", help="A link that your own load puts under load, by your word; may be repeated."),
@@ -82,13 +87,17 @@ def soak(
         _close(given[1:], json=json)
         return
 
-    options = Options(block=block, in_flight=in_flight, size=size, rate_bytes_s=rate, raw_serial=raw)
-    loads = tuple(pair for text in load or [] for pair in find(text))
-    if raw is not None:
-        refuse_disks_in_use((target.label for _, target in loads), open_source(None))
-    _refuse(minutes, accept or [])
-    if loads and not open_source(sysfs).live:
+    options = Options(
+        block=block, in_flight=in_flight, size=size, rate_bytes_s=rate, raw_serial=raw,
+        overwritten_signatures=tuple(overwrite_signature or ()),
+    )  # fmt: skip
+    refuse_odd_numbers({"--minutes": minutes, "--interval": interval, "--rate": rate})
+    _refuse_words(accept or [])
+    if load and not open_source(sysfs).live:
         raise InputError("drives this host", where=f"--load beside --sysfs {sysfs}", remedy="give one of the two")
+    loads = tuple(pair for text in load or [] for pair in find(text))
+    refuse_what_cannot_run(loads, options)
+    refuse_disks_in_use((target.label for _, target in loads if target.overwritten), open_source(None))
     planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
     taken, root, live = snapshot_of(sysfs)
 
@@ -109,9 +118,7 @@ def soak(
     )
 
 
-def _refuse(minutes: float | None, accepted: list[str]) -> None:
-    if minutes is not None and not 0 < minutes < math.inf:
-        raise InputError("is no time", where=f"--minutes {minutes:g}", remedy="give minutes above 0")
+def _refuse_words(accepted: list[str]) -> None:
     for word in accepted:
         if word != UNCOUNTED:
             raise InputError("is no word of consent", where=f"--accept {word}", remedy=f"there is {UNCOUNTED}")
@@ -127,7 +134,7 @@ def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:
     source = open_source(sysfs)
     if not isinstance(source, DirectorySource):
         raise InputError("cannot be watched", where=str(sysfs), remedy="give a directory")
-    return take(read_machine(source)), source.sys, source.live
+    return take(read_bounded(source)), source.sys, source.live
 
 
 def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:

@@ -10,6 +10,7 @@ from probe.cli.options import JsonOption, LinkOption, SysfsOption
 from probe.cli.soak import snapshot_of
 from probe.documents.files import encode
 from probe.exceptions import NothingToJudge
+from probe.foreign_text import made_plain
 from probe.observe.clock import BootClock
 from probe.observe.watching import Watch
 from probe.render.terminal.console import console
@@ -38,7 +39,7 @@ def watch(
         if json:
             _stream(watched, interval, until)
         else:
-            live_view(watched, links, interval, until, console())
+            live_view(watched, made_plain(links), interval, until, console())
     finally:
         watched.close()
 

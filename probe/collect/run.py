@@ -18,9 +18,12 @@ from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
-from probe.host.bounded import Hung, read_bounded
+from probe.host.bounded import hung, read_bounded
+from probe.host.child import PATIENCE_S
 from probe.host.source import Source
 from probe.render.openmetrics.collected import Collected, RunFigures, exposition
+
+_AT_ONCE = 4  # dead functions that may each take their share of a run's time
 
 
 class Run(msgspec.Struct, frozen=True, kw_only=True):
@@ -42,21 +45,21 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
             return Run(lines=(), status=ExitStatus.CLEAN)
         began = time.monotonic()
         before = spool.latest()
-        try:
-            after = take(read_bounded(source, settings.timeout_s))
-        except Hung as hung:
-            links = before.links if before is not None else ()
-            figures = _figures(spool, began, hung=hung.function, gone=len(spool.missing()))
-            untold = _tell(settings, links, spool, figures)
-            return Run(lines=(str(hung), *untold), status=ExitStatus.URGENT)
+        patience = min(PATIENCE_S, settings.timeout_s / _AT_ONCE)
+        after = take(read_bounded(source, patience_s=patience, within_s=settings.timeout_s))
+        silent = hung(after.evidence)
         kept = spool.keep(after)
         changes, status = _compared(before, after, settings, spool)
         missing = still_missing(spool.missing(), changes, after.links, after.evidence.host.taken_at)
         missing = () if accept else missing
         spool.keep_missing(missing)
-        untold = _tell(settings, after.links, spool, _figures(spool, began, gone=len(missing)))
-        status = ExitStatus.URGENT if missing else status
-        return Run(lines=(*_lines(changes), *untold), status=status, kept=str(kept))
+        untold = _tell(settings, after.links, spool, _figures(spool, began, hung=silent, gone=len(missing)))
+        status = ExitStatus.URGENT if missing or silent else status
+        return Run(lines=(*map(_no_answer, silent), *_lines(changes), *untold), status=status, kept=str(kept))
+
+
+def _no_answer(function: str) -> str:
+    return f"urgent, {function}: did not answer; look at its power and seating, and at the kernel log"
 
 
 def _compared(
@@ -76,7 +79,7 @@ def _lines(changes: tuple[Change, ...]) -> Iterator[str]:
         yield f"{urgent}{rank}{change.place}: {change.sentence} [{change.evidence}]"
 
 
-def _figures(spool: Spool, began: float, *, hung: str = "", gone: int = 0) -> RunFigures:
+def _figures(spool: Spool, began: float, *, hung: tuple[str, ...] = (), gone: int = 0) -> RunFigures:
     """The figures of this run; one that hung leaves the time of the last good one as it was."""
     if not hung:
         spool.tell()

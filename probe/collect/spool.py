@@ -1,18 +1,18 @@
 """The spool: compressed snapshots of one host, whole or absent, rotated by age and size, never filling the disk.
 
 Snapshots hold serial numbers, which the kernel itself keeps to root: the directory and its files are open to who
-collects alone. Nothing in it is followed as a link.
+collects alone, and to the group of the settings. No link in it is followed.
 """
 
 import contextlib
 import fcntl
 import os
-import re
 import shutil
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 
@@ -20,20 +20,23 @@ from probe.audit.snapshot import Snapshot
 from probe.collect.missing import Missing
 from probe.collect.settings import Settings
 from probe.compare.identity import Identity
-from probe.documents.files import encode, read_bytes, read_snapshot
+from probe.documents.files import encode, read_snapshot
+from probe.documents.rights import others_can_write, read_regular
 from probe.documents.spool_name import running_number
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError, LinkprobeError
+from probe.foreign_text import file_name
 
 _SUFFIX = ".json.gz"
-_KNOWN = ".identities.json"
-_UNSAFE = re.compile(r"[^A-Za-z0-9.-]")
-_NAME_LENGTH = 64
+_KNOWN, _WIDEST, _MISSING = ".identities.json", ".widest.json", ".missing.json"
+_TOLD, _LOCK = ".told", ".lock"
+_DIRECTORY, _DIRECTORY_OF_GROUP, _FILE, _FILE_OF_GROUP = 0o700, 0o750, 0o600, 0o640
+_MARK = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
 _MEGA = 1_000_000
 _DAY_S = 86_400.0
-_DIRECTORY, _FILE = 0o700, 0o600
-_MARK = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
-_WIDEST, _MISSING, _TOLD, _LOCK = ".widest.json", ".missing.json", ".told", ".lock"
+
+
+Note = TypeVar("Note")
 
 
 class Spool:
@@ -42,6 +45,8 @@ class Spool:
     def __init__(self, settings: Settings) -> None:
         self.path = Path(settings.spool)
         self._settings = settings
+        self._group = settings.group_id
+        self._mode = _FILE if self._group is None else _FILE_OF_GROUP
 
     @contextmanager
     def held(self) -> Iterator[bool]:
@@ -64,25 +69,30 @@ class Spool:
             os.close(descriptor)
 
     def _make(self) -> None:
-        """The directory, closed to others. Raises InputError for one of another user, as root."""
-        self.path.parent.mkdir(parents=True, exist_ok=True)
-        self.path.mkdir(mode=_DIRECTORY, exist_ok=True)
-        if os.geteuid() == 0 and self.path.stat().st_uid != 0:
-            what = "is a spool of another user, and this runs as root"
-            raise InputError(what, where=str(self.path), remedy=f"chown root {self.path}")
+        """The directory, closed to others. Raises InputError for one that others can write, OSError."""
+        if not self.path.exists():
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self.path.mkdir(mode=_DIRECTORY, exist_ok=True)
+        there = self.path.stat()
+        if os.geteuid() == 0 and (there.st_uid != 0 or others_can_write(there)):
+            what = "is a spool that another user can write, and this runs as root"
+            raise InputError(what, where=str(self.path), remedy=f"chown root {self.path}; chmod go-w {self.path}")
+        if self._group is not None and there.st_gid != self._group and there.st_uid == os.geteuid():
+            os.chown(self.path, -1, self._group)
+            self.path.chmod(_DIRECTORY_OF_GROUP)
 
     def _mark(self, name: str) -> int:
-        """An open file of ours that is no link, whoever put it there."""
+        """An open file of ours that is no link, whoever put it there. Raises OSError."""
         descriptor = os.open(self.path / name, _MARK, _FILE)
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             os.close(descriptor)
-            raise OSError(0, f"{name} is no file")
+            raise FileExistsError(0, f"{name} is no file")
         return descriptor
 
     def snapshots(self) -> list[Path]:
         """The snapshots, oldest first."""
         try:
-            return sorted((path for path in self.path.iterdir() if running_number(path.name) is not None), key=_written)
+            return sorted((path for path in self.path.iterdir() if _is_snapshot(path)), key=_written)
         except OSError:
             return []
 
@@ -95,39 +105,31 @@ class Spool:
 
     def known(self) -> dict[str, Identity]:
         """What was known by the last run of the component in each place; nothing where that cannot be read."""
-        try:
-            return msgspec.json.decode((self.path / _KNOWN).read_bytes(), type=dict[str, Identity])
-        except (OSError, msgspec.DecodeError):
-            return {}
+        return self._noted(_KNOWN, dict[str, Identity]) or {}
 
     def remember(self, identities: dict[str, Identity]) -> None:
         """Keep what is known of each component, for the run after this one."""
-        write_atomically(self.path / _KNOWN, msgspec.json.encode(identities))
+        self._note(_KNOWN, identities)
 
-    def missing(self) -> tuple[Missing, ...]:
-        """Components that are missing since an earlier run; none where that is damaged."""
+    def widest(self) -> dict[str, int]:
+        """The widest that each component was ever seen in its place; nothing where that cannot be read."""
+        return self._noted(_WIDEST, dict[str, int]) or {}
+
+    def keep_widest(self, widest: dict[str, int]) -> None:
+        """Keep the widest seen, for the run after this one."""
+        self._note(_WIDEST, widest)
+
+    def _noted(self, name: str, kind: type[Note]) -> Note | None:
         try:
-            return msgspec.json.decode(read_bytes(str(self.path / _MISSING)), type=tuple[Missing, ...])
-        except (LinkprobeError, ValueError, RecursionError):
-            return ()
+            return msgspec.json.decode(read_regular(self.path / name), type=kind)
+        except (OSError, ValueError, RecursionError):
+            return None
 
-    def keep_missing(self, missing: tuple[Missing, ...]) -> None:
-        """Note what is missing. Raises InputError where it cannot be written."""
-        write_atomically(self.path / _MISSING, msgspec.json.encode(missing), mode=_FILE)
-
-    def keep(self, snapshot: Snapshot) -> Path:
-        """Write a snapshot and rotate. Raises InputError, with earlier snapshots untouched, where it cannot be kept."""
-        listed = self.snapshots()
-        host = snapshot.evidence.host
-        moment = host.taken_at.partition("+")[0].replace("-", "").replace(":", "")
-        number = _written(listed[-1])[0] + 1 if listed else 0
-        name = _UNSAFE.sub("_", host.name or "host")[:_NAME_LENGTH]
-        path = self.path / f"{moment}Z-{number:08d}-{name}{_SUFFIX}"
-        data = encode(snapshot)
-        self._make_room(listed, len(data))
-        write_atomically(path, data, mode=_FILE)
-        self._rotate(path)
-        return path
+    def _note(self, name: str, note: object) -> None:
+        path = self.path / name
+        if path.is_symlink():
+            path.unlink()
+        write_atomically(path, msgspec.json.encode(note, order="sorted"), mode=self._mode, group=self._group)
 
     def told(self) -> float:
         """When a run last ended well, seconds since the epoch; 0 where none did."""
@@ -146,18 +148,27 @@ class Spool:
             finally:
                 os.close(descriptor)
 
-    def widest(self) -> dict[str, int]:
-        """The widest that each component was ever seen in its place; nothing where that is damaged."""
-        try:
-            data = read_bytes(str(self.path / _WIDEST))
-            return msgspec.json.decode(data, type=dict[str, int])
-        except (LinkprobeError, ValueError, RecursionError):
-            return {}
+    def missing(self) -> tuple[Missing, ...]:
+        """Components that are missing since an earlier run; none where that is damaged."""
+        return self._noted(_MISSING, tuple[Missing, ...]) or ()
 
-    def keep_widest(self, widest: dict[str, int]) -> None:
-        """Note the widest seen. Raises InputError where it cannot be written."""
-        data = msgspec.json.encode(widest, order="sorted")
-        write_atomically(self.path / _WIDEST, data, mode=_FILE)
+    def keep_missing(self, missing: tuple[Missing, ...]) -> None:
+        """Note what is missing. Raises InputError where it cannot be written."""
+        self._note(_MISSING, missing)
+
+    def keep(self, snapshot: Snapshot) -> Path:
+        """Write a snapshot and rotate. Raises InputError, with earlier snapshots untouched, where it cannot be kept."""
+        listed = self.snapshots()
+        host = snapshot.evidence.host
+        moment = host.taken_at.partition("+")[0].replace("-", "").replace(":", "")
+        number = _written(listed[-1])[0] + 1 if listed else 0
+        name = file_name(host.name or "host")
+        path = self.path / f"{moment}Z-{number:08d}-{name}{_SUFFIX}"
+        data = encode(snapshot)
+        self._make_room(listed, len(data))
+        write_atomically(path, data, mode=self._mode, group=self._group)
+        self._rotate(path)
+        return path
 
     def _make_room(self, listed: list[Path], coming: int) -> None:
         """Give up the oldest snapshots, but never the newest, while the disk has less free than is to be kept free."""
@@ -190,6 +201,10 @@ class Spool:
             if (status and status.st_mtime < until) or sum(sizes.values()) > self._settings.keep_megabytes * _MEGA:
                 _remove(path)
                 del sizes[path]
+
+
+def _is_snapshot(path: Path) -> bool:
+    return running_number(path.name) is not None and not path.is_symlink() and path.is_file()
 
 
 def _remove(path: Path) -> None:

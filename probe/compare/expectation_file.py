@@ -12,6 +12,7 @@ from probe.audit.names import described
 from probe.compare.expectations import Expectations, Rule, expected_of
 from probe.errors.limits import Limit
 from probe.exceptions import DocumentError, InputError
+from probe.foreign_text import plain, toml
 from probe.links.kind_of_link import KindOfLink
 from probe.registers.errors import Severity
 from probe.registers.values import SPEED_GTS, WIDTHS
@@ -29,8 +30,8 @@ at_least (a number, with device)."""
 def to_toml(links: Sequence[LinkDocument], source: str) -> str:
     """The expectations that these links meet, as a file."""
     document = tomlkit.document()
-    for line in (*_HEAD.splitlines(), f"Taken from {source}."):
-        document.add(tomlkit.comment(line))
+    for line in (*_HEAD.splitlines(), f"Taken from {plain(source)}."):
+        document.add(tomlkit.comment(plain(line)))
     document.add(tomlkit.nl())
     document.add("schema", Schema.EXPECTATIONS)
     rules = tomlkit.aot()
@@ -40,14 +41,14 @@ def to_toml(links: Sequence[LinkDocument], source: str) -> str:
         words = described(link)
         below = f"{link.verdict} now: {headline(link)}" if link.verdict.below_capability else None
         if words is not None:
-            table.comment(words if below is None else f"{words}; {below}")
+            table.comment(plain(words if below is None else f"{words}; {below}"))
         for name in rule.__struct_fields__:
             value = getattr(rule, name)
             if value not in (None, (), False) and not (name == "at_least" and value == 1):
                 table.add(name, list(value) if isinstance(value, tuple) else value)
         rules.append(table)
     document.add("rule", rules)
-    return tomlkit.dumps(document)
+    return toml(tomlkit.dumps(document))
 
 
 def parse(content: bytes, name: str) -> Expectations:

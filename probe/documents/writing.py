@@ -10,15 +10,18 @@ from pathlib import Path
 from probe.exceptions import InputError
 
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
+PRIVATE = 0o600
+"""Of what may hold serial numbers, which the kernel itself keeps to root."""
+
 _ANYBODY = 0o666
 """Of a new file; the process's umask takes from it what it must."""
 
 
-def write_atomically(path: Path, data: bytes, *, mode: int = _ANYBODY) -> None:
+def write_atomically(path: Path, data: bytes, *, mode: int = _ANYBODY, group: int | None = None) -> None:
     """Replace a file with `data`, which is on the disk before the old one goes. Raises InputError if that fails.
 
     A name ending in `.gz` is compressed. A link is followed to the file that it names; a file keeps its rights; what is
-    no regular file (a device, a pipe) is written into and stays what it is.
+    no regular file (a device, a pipe) is written into and stays what it is. A new one has `mode` and `group`.
     """
     if path.suffix == ".gz":
         data = gzip.compress(data, mtime=0)
@@ -28,7 +31,7 @@ def write_atomically(path: Path, data: bytes, *, mode: int = _ANYBODY) -> None:
         if there is not None and not stat.S_ISREG(there.st_mode):
             _write_into(target, data)
         else:
-            _replace(target, data, mode, None if there is None else stat.S_IMODE(there.st_mode))
+            _replace(target, data, mode, group, there)
     except (OSError, RuntimeError, ValueError) as error:  # a loop of links, a NUL in the name
         what = f"cannot be written ({getattr(error, 'strerror', None) or error})"
         raise InputError(what, where=str(path), remedy="give a place with room that you may write to") from error
@@ -42,20 +45,30 @@ def _status(path: Path) -> os.stat_result | None:
 
 
 def _write_into(path: Path, data: bytes) -> None:
-    descriptor = os.open(path, os.O_WRONLY | os.O_CLOEXEC)
+    descriptor = os.open(path, os.O_WRONLY | os.O_CLOEXEC | os.O_NOCTTY | os.O_NONBLOCK)
     try:
+        os.set_blocking(descriptor, True)
         write_all(descriptor, data)
     finally:
         os.close(descriptor)
 
 
-def _replace(path: Path, data: bytes, mode: int, kept: int | None) -> None:
+def _like(descriptor: int, there: os.stat_result) -> None:
+    """The new file has the old one's rights, and its owner as far as we may give files away."""
+    with contextlib.suppress(PermissionError):
+        os.fchown(descriptor, there.st_uid, there.st_gid)
+    os.fchmod(descriptor, stat.S_IMODE(there.st_mode))
+
+
+def _replace(path: Path, data: bytes, mode: int, group: int | None, there: os.stat_result | None) -> None:
     coming = path.with_name(f".{path.name[:200]}.{secrets.token_hex(8)}")
     descriptor = os.open(coming, _NEW, mode)
     try:
         try:
-            if kept is not None:
-                os.fchmod(descriptor, kept)
+            if there is not None:
+                _like(descriptor, there)
+            elif group is not None:
+                os.fchown(descriptor, -1, group)
             write_all(descriptor, data)
             os.fsync(descriptor)
         finally:

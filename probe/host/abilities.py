@@ -5,7 +5,8 @@ from collections.abc import Iterator
 
 import msgspec
 
-from probe.evidence import Unread
+from probe.evidence import Unread, Why
+from probe.host.bounded import read_functions
 from probe.host.files import DEVICES, SMBIOS
 from probe.host.kernel_log import read_kernel_log
 from probe.host.listing import function_names, slot_names
@@ -25,18 +26,18 @@ class Ability(msgspec.Struct, frozen=True):
     detail: str
 
 
-def abilities() -> Iterator[Ability]:
-    """The abilities of this installation here."""
-    source = DirectorySource()
+def abilities(source: DirectorySource) -> Iterator[Ability]:
+    """The abilities of this installation with that machine; nothing of it is woken."""
     addresses = function_names(source)
+    listed = [names for address in addresses if not isinstance(names := source.names(f"{DEVICES}/{address}"), Unread)]
     yield Ability("PCI functions", bool(addresses), f"{len(addresses)} listed")
     yield _configuration(source, addresses)
     for what, name in (
         ("link attributes (kernel 4.13)", MAX_LINK_SPEED),
         ("error counters (kernel 4.19)", COUNTER_FILES[Severity.CORRECTABLE]),
     ):
-        having = [a for a in addresses if isinstance(source.text(f"{DEVICES}/{a}/{name}"), str)]
-        yield Ability(what, bool(having), f"at {len(having)} functions")
+        having = sum(name in names for names in listed)
+        yield Ability(what, bool(having), f"at {having} functions")
     slots = slot_names(source)
     yield Ability("slot directories", bool(slots), f"{len(slots)}")
     table = source.open(SMBIOS)
@@ -51,12 +52,13 @@ def abilities() -> Iterator[Ability]:
 
 
 def _configuration(source: DirectorySource, addresses: list[str]) -> Ability:
+    """By the first function that can be read without waking one."""
+    what, asleep = "whole configuration space", False
     for address in addresses:
-        opened = source.open(f"{DEVICES}/{address}/config")
-        if isinstance(opened, Unread):
-            continue
-        data = opened.read(0, _PRIVILEGED_FROM + 4)
-        opened.close()
-        whole = isinstance(data, bytes) and len(data) > _PRIVILEGED_FROM
-        return Ability("whole configuration space", whole, "as root" if whole else "64 bytes each: root sees more")
-    return Ability("whole configuration space", there=False, detail="none could be opened")
+        (read,) = read_functions(source, [address])
+        if read.config:
+            whole = read.config_end != _PRIVILEGED_FROM
+            return Ability(what, whole, "as root" if whole else "64 bytes each: root sees more")
+        failed = read.why_unread("config")
+        asleep |= failed is not None and failed.why is Why.ASLEEP
+    return Ability(what, there=False, detail="all sleep, and none was woken" if asleep else "none could be read")

@@ -25,7 +25,7 @@ MEMBER_BYTES = 16 << 20
 ARCHIVE_BYTES = 1 << 30
 MEMBERS = 2_000_000
 _BLOCK = 512
-_END = bytes(2 * _BLOCK)
+_END_BYTES = 2 * _BLOCK
 _CHUNK = 1 << 20
 _REMEDY = "give a whole tar (or a directory) that holds bus/pci/devices as /sys does"
 _MAGIC: tuple[tuple[bytes, Callable[[Any], io.BufferedIOBase]], ...] = (
@@ -63,9 +63,10 @@ def read_archive(file: io.BufferedIOBase, name: str) -> tuple[dict[str, bytes], 
                         links[place] = member.linkname
                     elif member.isreg():
                         files[place] = _content(archive, member, name)
+                end = archive.offset
             content.drain()
-            if not content.ended:
-                raise InputError("ends too early: it was cut off", where=name, remedy=_REMEDY)
+            if not content.ended_at(end):
+                raise InputError("is not one whole tar: it was cut off, or more follows", where=name, remedy=_REMEDY)
     except (tarfile.TarError, lzma.LZMAError, zlib.error, OSError, EOFError, ValueError, RecursionError) as error:
         raise InputError(f"not a readable tar ({error})", where=name, remedy=_REMEDY) from error
     return files, links
@@ -108,13 +109,13 @@ def _name_of(name: str) -> str | None:
 
 
 class _Counted:
-    """A stream that counts what it gave, refuses to give too much, and knows whether its end was a tar's end."""
+    """A stream that counts what it gave, refuses to give too much, and knows where its last zeros begin."""
 
     def __init__(self, stream: io.BufferedIOBase, name: str) -> None:
         self._stream = stream
         self._name = name
         self._given = 0
-        self._tail = b""
+        self._zeros_from = 0
 
     def read(self, size: int) -> bytes:
         """At most `size` bytes. Raises InputError past the bound."""
@@ -123,7 +124,8 @@ class _Counted:
         if self._given > ARCHIVE_BYTES:
             what = f"unpacks to more than {ARCHIVE_BYTES // _CHUNK} MiB"
             raise InputError(what, where=self._name, remedy=_REMEDY)
-        self._tail = (self._tail + data)[-len(_END) :]
+        if content := data.rstrip(b"\0"):
+            self._zeros_from = self._given - len(data) + len(content)
         return data
 
     def drain(self) -> None:
@@ -131,7 +133,9 @@ class _Counted:
         while self.read(_CHUNK):
             pass
 
-    @property
-    def ended(self) -> bool:
-        """The last two blocks are zeros and no block is broken."""
-        return self._given % _BLOCK == 0 and self._tail == _END
+    def ended_at(self, offset: int) -> bool:
+        """No block is broken, and from the end of the last member on there are at least two, all of zeros.
+
+        Zeros before that are a member's own: a cut behind them is a cut.
+        """
+        return self._given % _BLOCK == 0 and self._zeros_from <= offset <= self._given - _END_BYTES

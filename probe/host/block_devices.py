@@ -1,5 +1,6 @@
 """Block devices as the kernel shows them: what they sit behind, serial number, who holds them. /sys/class/block."""
 
+import os
 import stat
 from pathlib import Path
 
@@ -7,6 +8,7 @@ from probe.exceptions import InputError
 from probe.host.class_devices import SYS, devices, function_of
 
 _BLOCK = SYS / "class" / "block"
+_DEV = Path("/dev")
 
 
 def device_path(text: str) -> Path:
@@ -23,7 +25,7 @@ def device_path(text: str) -> Path:
 
 def whole_devices() -> list[Path]:
     """Whole disks that sit behind a PCI function and have a size."""
-    return [Path("/dev") / name for name, _ in devices("block") if (_text(_BLOCK / name / "size") or "0") != "0"]
+    return [_DEV / name for name, _ in devices("block") if (_text(_BLOCK / name / "size") or "0") != "0"]
 
 
 def behind(path: Path) -> str | None:
@@ -43,10 +45,26 @@ def serial_of(path: Path) -> str | None:
     return next(filter(None, found), None)
 
 
-def holds_others(path: Path) -> bool:
-    """Whether a block device has partitions or is a part of another device."""
+def parts_of(path: Path) -> list[str]:
+    """The names of a block device's partitions, and of the devices that it is a part of."""
     entry = _BLOCK / path.resolve().name
-    return any((entry / "holders").glob("*")) or any(entry.glob(f"{entry.name}*/partition"))
+    partitions = sorted(found.parent.name for found in entry.glob(f"{entry.name}*/partition"))
+    return [*partitions, *sorted(found.name for found in (entry / "holders").glob("*"))]
+
+
+def size_of(path: Path) -> int:
+    """Bytes of a block device. Raises OSError."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        return os.lseek(descriptor, 0, os.SEEK_END)
+    finally:
+        os.close(descriptor)
+
+
+def is_among_devices(path: Path) -> bool:
+    """Whether a path names a place in the kernel's directory of devices, where no file is kept."""
+    directory = path.parent.resolve()
+    return directory.is_relative_to(_DEV) and directory.stat().st_dev == _DEV.stat().st_dev
 
 
 def _text(path: Path) -> str | None:

@@ -1,100 +1,98 @@
-"""Reading a machine in a child of its own, bounded in time: a read that hangs on a dead device hangs there."""
+"""Reading functions in a child of its own, bounded in time: a read that hangs on a dead device hangs there.
 
-import os
-import pickle
-import select
-import signal
+Such a read cannot be interrupted, only abandoned: the child that hangs is left, another goes on with the rest, and what
+did not answer is one entry of what is unread.
+"""
+
 import time
-from collections.abc import Callable
-from typing import Self
+from collections.abc import Iterator, Sequence
+from functools import partial
 
 import msgspec
 
-from probe.evidence import Evidence
-from probe.exceptions import InternalError, LinkprobeError
+from probe.evidence import Evidence, FunctionEvidence, Unread, Why
+from probe.host.child import LEAST_PATIENCE_S, PATIENCE_S, Child, Tell
+from probe.host.files import DEVICES
+from probe.host.function import FunctionReader
 from probe.host.machine import read_machine
-from probe.host.source import Source
+from probe.host.sleep import Sleep
+from probe.host.source import DirectorySource, Source
 
-_CHUNK = 65_536
-_EVIDENCE, _ERROR = b"e", b"x"
-
-
-class Hung(LinkprobeError):
-    """Reading did not end in time; `function` is the one it was at, empty where none had begun."""
-
-    def __init__(self, function: str, seconds: float) -> None:
-        self.function = function
-        self.seconds = seconds
-        what = f"did not answer within {seconds:g} s"
-        super().__init__(
-            what, where=function or "this machine", remedy="look at its power and seating, and at the kernel log"
-        )
-
-    def __reduce__(self) -> tuple[Callable[..., Self], tuple[object, ...]]:
-        """The same error made again elsewhere."""
-        return type(self), (self.function, self.seconds)
+_DECODER = msgspec.msgpack.Decoder(FunctionEvidence)
 
 
-def read_bounded(source: Source, seconds: float) -> Evidence:
-    """The evidence of a source. Raises Hung after `seconds`, naming the function; LinkprobeError as reading does."""
-    progress_read, progress_write = os.pipe()
-    result_read, result_write = os.pipe()
-    child = os.fork()
-    if child == 0:
-        _read_in_child(source, progress_write, result_write)
-    os.close(progress_write)
-    os.close(result_write)
-    try:
-        return _await(progress_read, result_read, seconds)
-    finally:
-        os.close(progress_read)
-        os.close(result_read)
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, os.WNOHANG)  # a child stuck in the kernel cannot be waited for
+def read_bounded(
+    source: Source, *, wake: bool = False, patience_s: float = PATIENCE_S, within_s: float | None = None
+) -> Evidence:
+    """The evidence of a source, with what did not answer among what is unread.
+
+    `patience_s` is for each function, `within_s` for all: what is not reached by then is unread too. Raises
+    LinkprobeError as reading does.
+    """
+    if not isinstance(source, DirectorySource):
+        return read_machine(source, wake=wake)
+    until = None if within_s is None else time.monotonic() + within_s
+    return read_machine(source, wake=wake, functions=partial(_functions, source, patience_s, until, wake=wake))
 
 
-def _read_in_child(source: Source, progress: int, result: int) -> None:
-    def told(address: str) -> None:
-        os.write(progress, f"{address}\n".encode())
-
-    try:
-        data = _EVIDENCE + msgspec.msgpack.encode(read_machine(source, reading=told))
-    except LinkprobeError as error:
-        data = _ERROR + pickle.dumps(error)
-    except BaseException as error:  # noqa: BLE001 - the parent tells it; nothing else may run in this child
-        data = _ERROR + pickle.dumps(InternalError.of(error))
-    view = memoryview(data)
-    while view:
-        view = view[os.write(result, view) :]
-    os._exit(0)
+def read_functions(source: DirectorySource, addresses: Sequence[str], *, wake: bool = False) -> list[FunctionEvidence]:
+    """The evidence of some functions, read in the same way."""
+    return list(_functions(source, PATIENCE_S, None, addresses, wake=wake))
 
 
-def _await(progress: int, result: int, seconds: float) -> Evidence:
-    until, last, data = time.monotonic() + seconds, "", b""
-    waiting = [progress, result]
-    while True:
-        ready, _, _ = select.select(waiting, [], [], max(until - time.monotonic(), 0.0))
-        if not ready:
-            raise Hung(last, seconds)
-        if progress in ready:
-            text = os.read(progress, _CHUNK).decode()
-            if text:
-                last = text.split()[-1]
-            else:
-                waiting.remove(progress)
-        if result in ready:
-            chunk = os.read(result, _CHUNK)
-            if not chunk:
-                return _decoded(data)
-            data += chunk
+def hung(evidence: Evidence) -> tuple[str, ...]:
+    """The functions of which a read did not end."""
+    return tuple(item.address for item in evidence.functions if any(part.why is Why.HUNG for part in item.unread))
 
 
-def _decoded(data: bytes) -> Evidence:
-    """What the child hands back. Raises the error that it met."""
-    kind, content = data[:1], data[1:]
-    if kind == _EVIDENCE:
-        return msgspec.msgpack.decode(content, type=Evidence)
-    if kind == _ERROR:
-        raise pickle.loads(content)  # noqa: S301 - written by our own child
-    what = "the child that reads the machine ended without a word"
-    raise InternalError(what, where="collect", remedy="look at the kernel log for what ended it")
+def _functions(
+    source: DirectorySource, patience_s: float, until: float | None, addresses: Sequence[str], *, wake: bool
+) -> Iterator[FunctionEvidence]:
+    left = list(addresses)
+    tried: str | None = None
+    at: str | None = None
+    wait = 0.0
+    while left:
+        with Child(partial(_read_all, source, tuple(left), wake=wake)) as child:
+            while left:
+                wait = patience_s if until is None else min(patience_s, max(until - time.monotonic(), 0.0))
+                found = child.next(wait)
+                if found is None:
+                    at = child.reading()
+                    break
+                yield _DECODER.decode(found)
+                left.pop(0)
+        if not left:
+            return
+        if until is not None and time.monotonic() >= until:
+            if wait >= LEAST_PATIENCE_S:
+                yield _given_up(source, left.pop(0), wait)
+            yield from (_unreached(source, address) for address in left)
+            return
+        if at is None or tried == left[0]:
+            yield _given_up(source, left.pop(0), patience_s)
+        else:
+            tried = left[0]
+            source.pass_over(at)
+        patience_s = max(patience_s / 2, LEAST_PATIENCE_S)
+
+
+def _given_up(source: DirectorySource, address: str, patience_s: float) -> FunctionEvidence:
+    return _unread(source, address, Why.HUNG, f"no answer within {patience_s:g} s")
+
+
+def _unreached(source: DirectorySource, address: str) -> FunctionEvidence:
+    return _unread(source, address, Why.FAILED, "the time for reading was over")
+
+
+def _unread(source: DirectorySource, address: str, why: Why, detail: str) -> FunctionEvidence:
+    listed = f"{DEVICES}/{address}"
+    target = source.target(listed)
+    path = listed if isinstance(target, Unread) else target
+    return FunctionEvidence(address=address, path=path[4:], unread=(Unread(path, why, detail),))
+
+
+def _read_all(source: Source, addresses: Sequence[str], tell: Tell, _: Iterator[None], *, wake: bool) -> None:
+    sleep = Sleep(source)
+    for address in addresses:
+        tell(msgspec.msgpack.encode(FunctionReader(source, address, sleep, wake=wake).read()))

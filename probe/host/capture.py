@@ -36,7 +36,18 @@ def script() -> str:
         "ASLEEP": asleep, "COOLING_TYPE": kernel.COOLING_TYPE, "HOST": _joined(files.HOST.values()),
         "APPLICATION": APPLICATION.hex,
     }  # fmt: skip
-    for name in ("RUNTIME", "POWER", "QUIET", "ASPM", "LINK", "POINTERS", "SLOT", "COOLING", "FIRMWARE"):
+    for name in (
+        "RUNTIME",
+        "POWER",
+        "QUIET",
+        "ASPM",
+        "FROM_REGISTERS",
+        "FROM_DRIVER",
+        "POINTERS",
+        "SLOT",
+        "COOLING",
+        "FIRMWARE",
+    ):
         words[name] = _joined(getattr(files, name))
     for name in (
         "LEFT_ASLEEP", "LINK_FOLDER", "MACHINE_ID", "DEVICES", "SLOTS", "THERMAL", "FIRMWARE_PLACE", "SMBIOS",

@@ -62,25 +62,51 @@ listed() { # DIRECTORY: only its name counts, so nothing in it is read
     : >"$stage/$1/listed"
 }
 
+state_of() { # PLACE: the power state of a function, and how the kernel runs it
+    runtime=
+    state=
+    [ -r "$root/$1/@RUNTIME_STATUS@" ] && read -r runtime <"$root/$1/@RUNTIME_STATUS@"
+    [ -r "$root/$1/@POWER_STATE@" ] && read -r state <"$root/$1/@POWER_STATE@"
+}
+
+sleeps() { # PLACE
+    state_of "$1"
+    case $runtime/$state in
+    @SUSPENDED@/* | @ASLEEP@) return 0 ;;
+    esac
+    return 1
+}
+
+sleeps_above() { # PLACE: whether a function sleeps on which that one hangs
+    above=$1
+    while above=${above%/*} && [ "$above" != "${above%/*}" ]; do
+        case ${above##*/} in
+        *:*:*.*) sleeps "$above" && return 0 ;;
+        esac
+    done
+    return 1
+}
+
+asleep() { # PLACE NAME...: those that are there were not read for that
+    directory=$1
+    shift
+    for name; do [ -e "$root/$directory/$name" ] && unread "$directory/$name" "@LEFT_ASLEEP@"; done
+}
+
 function_at() { # PLACE: one function, what cannot wake it first
     mkdir -p "$stage/$1/power"
-    keep_all "$1" @RUNTIME@ @POWER@
-    state=$(kept "$1/@POWER_STATE@")
-    runtime=$(kept "$1/@RUNTIME_STATUS@")
-    keep_all "$1" @QUIET@
+    keep_all "$1" @RUNTIME@ @POWER@ @QUIET@
     keep_all "$1/@LINK_FOLDER@" @ASPM@
-    if [ "$state" = @DEEPEST_SLEEP@ ]; then
-        for name in @LINK@; do [ -e "$root/$1/$name" ] && unread "$1/$name" "@LEFT_ASLEEP@"; done
-    else
-        keep_all "$1" @LINK@
-    fi
+    stirs=
+    sleeps_above "$1" && stirs=all
+    sleeps "$1" && drowsy=all || drowsy=$stirs
+    [ "$state" = @DEEPEST_SLEEP@ ] && stirs=all
+    if [ "$drowsy" ]; then asleep "$1" @FROM_DRIVER@; else keep_all "$1" @FROM_DRIVER@; fi
+    if [ "$stirs" ]; then asleep "$1" @FROM_REGISTERS@; else keep_all "$1" @FROM_REGISTERS@; fi
     for name in @POINTERS@; do point "$1" "$name"; done
     for label in "$root/$1"/hwmon/*/label; do keep "${label#"$root/"}"; done
     for light in "$root/$1"/leds/*; do [ -e "$light" ] && listed "${light#"$root/"}"; done
-    case $runtime/$state in
-    @SUSPENDED@/* | @ASLEEP@) [ -e "$root/$1/config" ] && unread "$1/config" "@LEFT_ASLEEP@" ;;
-    *) keep "$1/config" ;;
-    esac
+    if [ "$drowsy" ]; then asleep "$1" config; else keep "$1/config"; fi
 }
 
 # The log never ends, so its reader is stopped once nothing more comes.

@@ -10,17 +10,22 @@ RUNTIME = (kernel.RUNTIME_STATUS, kernel.RUNTIME_CONTROL)
 POWER = (kernel.POWER_STATE, kernel.D3COLD_ALLOWED)
 """These two first: whether the rest may be read without waking the device."""
 QUIET = (
-    *kernel.NUMBER_FILES, kernel.NUMA_NODE, kernel.LABEL, kernel.ACPI_INDEX, kernel.SERIAL_NUMBER, kernel.REMOVABLE,
-    kernel.SECONDARY_BUS_NUMBER, kernel.SUBORDINATE_BUS_NUMBER, kernel.BUSY_PERCENT, kernel.LINK_LEVELS,
-    *kernel.COUNTER_FILES.values(), *kernel.ROOT_TOTAL_FILES.values(), kernel.CXL_LINK_CAPABILITIES,
-    kernel.CXL_LINK_CONTROL, kernel.CXL_LINK_STATUS, *kernel.OTHER_FILES,
+    *kernel.NUMBER_FILES, kernel.NUMA_NODE, kernel.LABEL, kernel.ACPI_INDEX, kernel.REMOVABLE,
+    *kernel.COUNTER_FILES.values(), *kernel.ROOT_TOTAL_FILES.values(), *kernel.OTHER_FILES,
 )  # fmt: skip
 """What the kernel answers from memory."""
 LINK_FOLDER = "link"
 ASPM = kernel.ASPM_FILES
 """In that folder."""
-LINK = kernel.LINK_FILES
-"""On a live kernel reading these resumes a device in the deepest sleep (`pci_config_pm_runtime_get`)."""
+FROM_REGISTERS = (
+    *kernel.LINK_FILES, kernel.SECONDARY_BUS_NUMBER, kernel.SUBORDINATE_BUS_NUMBER, kernel.SERIAL_NUMBER,
+    kernel.CXL_LINK_CAPABILITIES, kernel.CXL_LINK_CONTROL, kernel.CXL_LINK_STATUS,
+)  # fmt: skip
+"""What the kernel answers from registers: it resumes every port above, and a device in the deepest sleep
+(drivers/pci/pci.c, `pci_config_pm_runtime_get`; in these files since "PCI/sysfs: Ensure devices are powered for config
+reads" of 2025; before, they read as if all bits were set)."""
+FROM_DRIVER = (kernel.BUSY_PERCENT, kernel.LINK_LEVELS)
+"""What a driver answers, who wakes its device first (drivers/gpu/drm/amd/pm/amdgpu_pm.c, `pm_runtime_get_sync`)."""
 DRIVER = "driver"
 POINTERS = (DRIVER, kernel.IOMMU_GROUP, kernel.PHYSICAL_FUNCTION)
 """Symbolic links, of which only the last name counts."""

@@ -1,15 +1,27 @@
 """Reading one function. The order is policy: what cannot wake the device first, config space last.
 
-Reading config space, and on a live kernel the link attributes, resumes the port above and a function in D3cold
-(kernel `pci_config_pm_runtime_get`), so the power state is looked at first and a sleeping function is left asleep.
+What would wake is told by `sleep`: the power state is looked at first, and a sleeping function is left asleep.
 """
 
+from collections.abc import Callable, Mapping
 from struct import Struct, unpack_from
 
 from probe import kernel_spellings as kernel
 from probe.address import Address
 from probe.evidence import FunctionEvidence, Names, Unread, Why
-from probe.host.files import ASPM, DEVICES, DRIVER, LEFT_ASLEEP, LINK, LINK_FOLDER, POWER, QUIET, RUNTIME
+from probe.host.files import (
+    ASPM,
+    DEVICES,
+    DRIVER,
+    FROM_DRIVER,
+    FROM_REGISTERS,
+    LEFT_ASLEEP,
+    LINK_FOLDER,
+    POWER,
+    QUIET,
+    RUNTIME,
+)
+from probe.host.sleep import Sleep
 from probe.host.source import Bytes, Source, spelled
 from probe.registers.space import ALL_ONES, SPACE_END, survey
 
@@ -18,10 +30,11 @@ _DWORD = Struct("<I")
 
 
 class FunctionReader:
-    """Reads one function of a source and gathers what failed on the way."""
+    """Reads one function of a source and gathers what failed on the way; `sleep` is that of the whole source."""
 
-    def __init__(self, source: Source, address: str, *, wake: bool) -> None:
+    def __init__(self, source: Source, address: str, sleep: Sleep, *, wake: bool) -> None:
         self._source = source
+        self._sleep = sleep
         self._address = address
         self._wake = wake
         self._attributes: dict[str, str] = {}
@@ -53,10 +66,6 @@ class FunctionReader:
             unread=tuple(self._unread),
         )
 
-    @property
-    def _asleep(self) -> bool:
-        return kernel.sleeps(self._attributes)
-
     def _read_attributes(self, path: str, present: frozenset[str]) -> None:
         if "power" in present:
             self._take(path, RUNTIME)
@@ -66,13 +75,14 @@ class FunctionReader:
             self._take(
                 path, [f"{LINK_FOLDER}/{name}" for name in self._listed(f"{path}/{LINK_FOLDER}") if name in ASPM]
             )
-        stirs = (
-            self._source.live and self._attributes.get(kernel.POWER_STATE) == kernel.DEEPEST_SLEEP and not self._wake
-        )
-        if stirs:
-            self._unread += [Unread(f"{path}/{name}", Why.ASLEEP, LEFT_ASLEEP) for name in LINK if name in present]
+        self._take_unless(self._sleep.stirs_driver, path, [name for name in FROM_DRIVER if name in present])
+        self._take_unless(self._sleep.stirs_registers, path, [name for name in FROM_REGISTERS if name in present])
+
+    def _take_unless(self, stirs: Callable[[str, Mapping[str, str]], bool], path: str, names: list[str]) -> None:
+        if names and not self._wake and stirs(path, self._attributes):
+            self._unread += [Unread(f"{path}/{name}", Why.ASLEEP, LEFT_ASLEEP) for name in names]
         else:
-            self._take(path, [name for name in LINK if name in present])
+            self._take(path, names)
 
     def _take(self, path: str, names: list[str] | tuple[str, ...]) -> None:
         for name, content in self._source.texts(path, names).items():
@@ -118,7 +128,8 @@ class FunctionReader:
         where = f"{path}/config"
         if "config" not in present:
             return {}, None
-        if self._asleep and not self._wake:
+        asleep = kernel.sleeps(self._attributes) or self._sleep.stirs_registers(path, self._attributes)
+        if asleep and not self._wake:
             self._unread.append(Unread(where, Why.ASLEEP, f"{LEFT_ASLEEP}; --wake reads it"))
             return {}, None
         opened = self._source.open(where)

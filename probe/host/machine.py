@@ -2,11 +2,11 @@
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 
 from probe.address import Address
-from probe.evidence import CoolingDevice, Evidence, Host, SlotDirectory, Unread, Why
+from probe.evidence import CoolingDevice, Evidence, FunctionEvidence, Host, SlotDirectory, Unread, Why
 from probe.exceptions import NothingToJudge
 from probe.host.files import (
     COOLING,
@@ -24,6 +24,7 @@ from probe.host.kernel_log import read_kernel_log
 from probe.host.listing import slot_names
 from probe.host.machine_id import read_machine_id
 from probe.host.names import named
+from probe.host.sleep import Sleep
 from probe.host.source import Source, spelled
 from probe.kernel_spellings import COOLING_TYPE
 from probe.registers.smbios import raw_structures
@@ -33,11 +34,13 @@ _LOAD = re.compile(r"(\d+\.\d+) (\d+\.\d+) (\d+\.\d+) ")
 _LIST = re.compile(r"\d+(?:-\d+)?(?:,\d+(?:-\d+)?)*")
 _MEMORY = re.compile(r"^MemTotal: +(\d+) kB", re.MULTILINE)
 
+Reading = Callable[[Sequence[str]], Iterable[FunctionEvidence]]
 
-def read_machine(source: Source, *, wake: bool = False, reading: Callable[[str], None] | None = None) -> Evidence:
+
+def read_machine(source: Source, *, wake: bool = False, functions: Reading | None = None) -> Evidence:
     """Read every function of the source and what is known about their places.
 
-    `wake` also reads functions that are asleep; `reading` is told the address of each before it is read. Raises
+    `wake` also reads functions that are asleep; `functions` reads those of given addresses in another way. Raises
     NothingToJudge where there is no PCI at all.
     """
     listed = source.names(DEVICES)
@@ -54,11 +57,12 @@ def read_machine(source: Source, *, wake: bool = False, reading: Callable[[str],
             where=f"{source.label}, /{DEVICES}",
             remedy="there is nothing to judge",
         )
-    functions = []
-    for address in addresses:
-        if reading is not None:
-            reading(str(address))
-        functions.append(FunctionReader(source, str(address), wake=wake).read())
+    names = [str(address) for address in addresses]
+    if functions is None:
+        sleep = Sleep(source)
+        read = [FunctionReader(source, name, sleep, wake=wake).read() for name in names]
+    else:
+        read = list(functions(names))
     unread: list[Unread] = []
     log = read_kernel_log(source)
     if isinstance(log, Unread):
@@ -67,7 +71,7 @@ def read_machine(source: Source, *, wake: bool = False, reading: Callable[[str],
     tables = _smbios(source, unread)
     return Evidence(
         host=read_host(source),
-        functions=named(functions, source),
+        functions=named(read, source),
         slots=_slots(source),
         smbios_slots=tables,
         cooling=_cooling(source),

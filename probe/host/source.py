@@ -26,15 +26,21 @@ WHY = {
 }
 
 
+class NoAnswer(OSError):
+    """A file that did not answer before, and is not asked again."""
+
+
 def unread(path: str, error: OSError | ValueError) -> Unread:
     """An operating system's error as evidence; a name that no system call takes is a failure too."""
+    if isinstance(error, NoAnswer):
+        return Unread(spelled(path), Why.HUNG, "did not answer and was left alone")
     if isinstance(error, OSError):
         return Unread(spelled(path), WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
     return Unread(spelled(path), Why.FAILED, str(error))
 
 
 def spelled(name: str) -> str:
-    """A file's name as text that can be written: its bytes that are no UTF-8 by its number."""
+    """A file's name as text that can be written, each byte that is no UTF-8 by its number."""
     return name if name.isascii() else name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
@@ -88,7 +94,6 @@ class Source(Protocol):
 
 
 _FLAGS = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY
-_FLAGS_OF_COPY = _FLAGS | os.O_NOFOLLOW
 _PADDING = "\0 \t\r\n"
 _LINKS_ON_THE_WAY = 40  # as many as the kernel follows
 
@@ -134,10 +139,15 @@ class DirectorySource:
         self.sys = os.path.realpath(sys)
         self._root = None if root is None else os.path.realpath(root)
         self._top = self._root or self.sys
-        self._found: dict[str, str] = {}
+        self._inside: dict[str, str] = {}
+        self._passed_over: set[str] = set()
         self.live = self.sys == "/sys"
         self.label = "live" if self.live else spelled(str(sys))
         self.origin = Origin(privileged=os.geteuid() == 0 if self.live else None)
+
+    def pass_over(self, real: str) -> None:
+        """Read a file no more, named as the system names it: it did not answer."""
+        self._passed_over.add(real)
 
     def _real(self, path: str) -> str:
         if path == "sys" or path.startswith("sys/"):
@@ -151,27 +161,29 @@ class DirectorySource:
         real = self._real(path)
         if self._top == "/":
             return real
-        found = self._found.get(path)
+        found = self._inside.get(path)
         if found is None:
-            found = self._found[path] = self._inside(real)
+            found = self._inside[path] = self._checked(real)
         return found
 
-    def _inside(self, path: str) -> str:
+    def _checked(self, path: str) -> str:
         real = os.path.realpath(path)
         if real != self._top and not real.startswith(self._top + "/"):
             raise PermissionError(errno.EACCES, "it leads out of this tree")
         return real
 
     def _opened(self, directory: str, name: str) -> int:
-        """An open file of a directory that was found to be inside."""
+        """An open file of a directory that was checked."""
+        if self._passed_over and f"{directory}/{name}" in self._passed_over:
+            raise NoAnswer(f"{directory}/{name}")
         if self._top == "/":
             return os.open(f"{directory}/{name}", _FLAGS)
         try:
-            return os.open(f"{directory}/{name}", _FLAGS_OF_COPY)
+            return os.open(f"{directory}/{name}", _FLAGS | os.O_NOFOLLOW)
         except OSError as error:
             if error.errno != errno.ELOOP:
                 raise
-        return os.open(self._inside(f"{directory}/{name}"), _FLAGS_OF_COPY)
+        return os.open(self._checked(f"{directory}/{name}"), _FLAGS | os.O_NOFOLLOW)
 
     def text(self, path: str) -> str | Unread:
         """A small text file; see Source."""

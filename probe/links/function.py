@@ -16,7 +16,7 @@ from probe.registers.class_code import ACCELERATOR, BRIDGE_TO_PCI, DISPLAY, Clas
 from probe.registers.function import PowerManagementControlStatus
 from probe.registers.header import DeviceId, VendorId
 from probe.registers.model import Field
-from probe.registers.space import ConfigSpace
+from probe.registers.space import EXTENDED_START, ConfigSpace
 
 T = TypeVar("T")
 
@@ -94,6 +94,13 @@ class FunctionFacts:
         return self.class_code is not None and self.class_code.base in {DISPLAY, ACCELERATOR}
 
     @property
+    def capabilities_read(self) -> bool:
+        """Both lists of capabilities were read to their end, so that one not met is not there."""
+        evidence, space = self.evidence, self.space
+        whole = bool(evidence.config) and evidence.config_end is None and evidence.why_unread("config") is None
+        return whole and not space.extended_list_cut and space.word(EXTENDED_START) is not None
+
+    @property
     def silent(self) -> bool:
         """Config space reads all ones: nothing answers at this address."""
         failed = self.evidence.why_unread("config")
@@ -101,13 +108,15 @@ class FunctionFacts:
 
     @cached_property
     def power_state(self) -> Fact[str] | None:
-        """The power state: the kernel's attribute, else runtime suspension, else the PowerState field."""
+        """The power state: the kernel's attribute, runtime suspension where that says D0, else the PowerState field."""
         state = self.attribute(kernel.POWER_STATE)
-        if state is not None and state.value in kernel.POWER_STATES:
+        if state is not None and state.value in kernel.ASLEEP:
             return state
         runtime = self.attribute(kernel.RUNTIME_STATUS)
         if runtime is not None and runtime.value == kernel.SUSPENDED:
             return runtime
+        if state is not None and state.value in kernel.POWER_STATES:
+            return state
         return self.read(PowerManagementControlStatus.power_state)
 
     @property

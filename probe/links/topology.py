@@ -12,7 +12,7 @@ import msgspec
 
 from probe import kernel_spellings as kernel
 from probe.address import ROOT_BUS, Address
-from probe.evidence import Evidence
+from probe.evidence import Evidence, Why
 from probe.links.function import FunctionFacts
 from probe.registers.device import (
     DOWNSTREAM_PORT,
@@ -163,15 +163,34 @@ def _kind(function: FunctionFacts, tree: Topology) -> str | None:
         if below and not any(map(_has_link, below)):
             return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
-    if parent is None and function.evidence.attributes.get(kernel.MAX_LINK_WIDTH) in {"0", None}:
-        return None if kernel.CXL_LINK_CAPABILITIES not in function.evidence.attributes else ENDPOINT
+    if parent is None and not _may_have_come_alone(function, tree):
+        return None
     return ENDPOINT
 
 
+def _may_have_come_alone(function: FunctionFacts, tree: Topology) -> bool:
+    """Whether one below no port has a link all the same: a machine was given it without its port.
+
+    One that is integrated into the root complex states no lanes. Where it sleeps and was not asked, it is integrated if
+    ports stand beside it.
+    """
+    if kernel.CXL_LINK_CAPABILITIES in _listed(function):
+        return True
+    lanes = function.evidence.attributes.get(kernel.MAX_LINK_WIDTH)
+    if lanes is None:
+        unasked = any(item.path.endswith(kernel.MAX_LINK_WIDTH) for item in function.unread() if item.why is Why.ASLEEP)
+        here = (function.address.domain, function.address.bus)
+        return unasked and not any(f.is_bridge for a, f in tree.functions.items() if (a.domain, a.bus) == here)
+    return lanes != "0"
+
+
 def _has_link(function: FunctionFacts) -> bool:
-    """The kernel lists link files for it: read or not, as those of a sleeping function are."""
-    listed = {*function.evidence.attributes, *(item.path.rsplit("/", 1)[-1] for item in function.unread())}
-    return kernel.MAX_LINK_SPEED in listed or kernel.CXL_LINK_CAPABILITIES in listed
+    return not {kernel.MAX_LINK_SPEED, kernel.CXL_LINK_CAPABILITIES}.isdisjoint(_listed(function))
+
+
+def _listed(function: FunctionFacts) -> set[str]:
+    """The files that the kernel has for it: read or not, as those of a sleeping function are."""
+    return {*function.evidence.attributes, *(item.path.rsplit("/", 1)[-1] for item in function.unread())}
 
 
 def _pairs(tree: Topology) -> Iterable[Pair]:

@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 from probe.exceptions import InputError
 from probe.loads.cuda import Device, Moved, Stream, accelerators, ask
-from probe.loads.interface import MIB, Context, Target
+from probe.loads.interface import MIB, Context, Options, Target
 from probe.loads.patterns import Pattern
 from probe.loads.phases import VERIFIED, Phase
 from probe.loads.results import BOTH, FROM_HOST, TO_HOST
@@ -42,6 +42,14 @@ class AcceleratorCopy:
     def targets(self) -> list[Target]:
         """Every accelerator that the driver shows."""
         return accelerators()
+
+    def refuse(self, target: Target, options: Options) -> None:
+        """Nothing: it writes to memory of its own."""
+
+    def memory_bytes(self, options: Options) -> int:
+        """The pattern, and a slice for each copy that is under way or being compared."""
+        slices = _SLICES + (options.in_flight or _IN_FLIGHT) + _MOST_COMPARING
+        return slices * (options.block or _SLICE)
 
     def run(self, target: Target, context: Context) -> None:
         """Copy until stopped, a pass a phase."""

@@ -12,7 +12,7 @@ import msgspec
 
 from probe.exceptions import InputError
 from probe.loads.cuda import Device, Moved, Stream, accelerators, ask, may_talk
-from probe.loads.interface import MIB, Context, Target
+from probe.loads.interface import MIB, Context, Options, Target
 from probe.loads.patterns import Pattern, around, first_difference
 from probe.loads.phases import PEERS, Phase
 from probe.loads.results import BOTH
@@ -48,6 +48,13 @@ class AcceleratorPeers:
     def targets(self) -> list[Target]:
         """Every pair that may talk."""
         return [_pair(*pair) for pair in combinations(accelerators(), 2) if may_talk(*(item.label for item in pair))]
+
+    def refuse(self, target: Target, options: Options) -> None:
+        """Nothing: it writes to memory of its own."""
+
+    def memory_bytes(self, options: Options) -> int:
+        """The pattern and a slice to compare with, for each way."""
+        return 2 * (_SLICES + 1) * (options.block or _SLICE)
 
     def run(self, target: Target, context: Context) -> None:
         """Copy until stopped: in one phase to the second, in the next to the first, then both ways."""

@@ -18,6 +18,7 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
     """One thing to drive: the function behind which it sits, and its NUMA node; None where not known.
 
     `peer` is a second function that it moves data to and from, in place of the host; `note` what a person should know.
+    `overwritten` says that the load writes to the device itself, and all that was on it is lost.
     """
 
     label: str
@@ -25,6 +26,7 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
     node: int | None = None
     peer: str | None = None
     note: str | None = None
+    overwritten: bool = False
 
 
 class Options(msgspec.Struct, frozen=True, kw_only=True):
@@ -38,6 +40,7 @@ class Options(msgspec.Struct, frozen=True, kw_only=True):
     size: int = 256 * MIB
     rate_bytes_s: float | None = None
     raw_serial: str | None = None
+    overwritten_signatures: tuple[str, ...] = ()
     seed: int = 1
 
 
@@ -124,7 +127,8 @@ class Context:
 
         Of many in a second some are told, with the number of all.
         """
-        bits = sum((one ^ other).bit_count() for one, other in zip(expected, found, strict=False))
+        size = min(len(expected), len(found))
+        bits = (int.from_bytes(expected[:size]) ^ int.from_bytes(found[:size])).bit_count()
         t = self._clock()
         with self._lock:
             seen = Mismatch(
@@ -176,6 +180,12 @@ class Load(Protocol):
 
     def targets(self) -> list[Target]:
         """All that it can drive here without being told."""
+
+    def refuse(self, target: Target, options: Options) -> None:
+        """Raise InputError where it must not run so: asked before there is a record."""
+
+    def memory_bytes(self, options: Options) -> int:
+        """The most memory of the host that it takes on one target."""
 
     def run(self, target: Target, context: Context) -> None:
         """Drive the target until `context.stop` is set. Raises OSError or LinkprobeError where it cannot go on."""

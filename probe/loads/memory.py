@@ -9,7 +9,7 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 
 from probe.exceptions import InputError
-from probe.loads.interface import MIB, Context, Target
+from probe.loads.interface import MIB, Context, Options, Target
 from probe.loads.phases import MEMORY, Phase
 from probe.loads.results import BOTH
 
@@ -37,9 +37,16 @@ class MemoryBaseline:
         """This host's memory."""
         return [self.target("host")]
 
+    def refuse(self, target: Target, options: Options) -> None:
+        """Nothing."""
+
+    def memory_bytes(self, options: Options) -> int:
+        """Two buffers a thread."""
+        return 2 * _threads(options) * (options.block or _BLOCK)
+
     def run(self, target: Target, context: Context) -> None:
         """Copy in each phase of its own; a pass is a phase."""
-        count = context.options.in_flight or min(_MOST_THREADS, len(os.sched_getaffinity(0)))
+        count = _threads(context.options)
         size = context.options.block or _BLOCK
         with ThreadPoolExecutor(count) as pool:
             buffers = list(pool.map(lambda _: _Buffers(size), range(count)))
@@ -47,6 +54,10 @@ class MemoryBaseline:
                 start = time.perf_counter()
                 moved = sum(pool.map(lambda own: own.copy(context, phase), buffers))  # noqa: B023 - used up at once
                 context.passed(target, BOTH, moved, time.perf_counter() - start, verified=False)
+
+
+def _threads(options: Options) -> int:
+    return options.in_flight or min(_MOST_THREADS, len(os.sched_getaffinity(0)))
 
 
 class _Buffers:

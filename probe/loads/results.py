@@ -3,6 +3,7 @@
 import msgspec
 
 TO_HOST, FROM_HOST, BOTH = "to host", "from host", "both"
+READ_TWICE = "to host, twice"
 
 
 class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):

@@ -1,24 +1,32 @@
-"""Storage read: large reads past the cache, some regions twice and compared by digest. Writes nothing.
+"""Storage read: large reads past the cache, in one phase of two each region twice and compared. Writes nothing.
 
-Any block device may be read, mounted or not. On a mounted one a region may change between two readings because somebody
-writes it, so a region that differs is read a third time and only counts if it differs from both again.
+Any block device may be read, mounted or not. Two readings of a region that differ are damage unless somebody wrote to
+the disk meanwhile, by the kernel's own count of writes; a wrong read that is right the next time is damage too.
 """
 
-import hashlib
 import mmap
 import os
 import threading
 import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from itertools import count
+from pathlib import Path
 
-from probe.host.block_devices import behind, device_path, whole_devices
+from probe.exceptions import InputError
+from probe.host.block_devices import behind, device_path, size_of, whole_devices
 from probe.host.numa import node_of
-from probe.loads.interface import MIB, Context, Target
-from probe.loads.results import TO_HOST
+from probe.host.write_counts import Counted, counted_on, unwritten_between
+from probe.loads.interface import MIB, Context, Options, Target
+from probe.loads.patterns import address_of, first_difference, tail
+from probe.loads.phases import VERIFIED, Phase
+from probe.loads.refusing import refuse_odd_block
+from probe.loads.results import READ_TWICE, TO_HOST
 
 _BLOCK = 8 * MIB
-_CHECK_EVERY = 16
 _IN_FLIGHT = 3
-_PASS_S = 1.0
+_READINGS = 3
+"""Of one region: two to compare, and one more to tell which of two was wrong."""
 
 
 class StorageRead:
@@ -27,9 +35,9 @@ class StorageRead:
     name = "storage-read"
     drives = "NVMe and other block devices behind a link"
     needs = "block devices, and the right to read them"
-    verifies = "one region in sixteen is read twice and compared by digest"
+    verifies = "in one phase of two each region is read twice and compared, where nobody writes to the disk meanwhile"
     writes = "nothing"
-    phases: tuple[str, ...] = ()
+    phases: tuple[str, ...] = (TO_HOST, VERIFIED)
 
     def target(self, text: str) -> Target:
         """A block device by name or path."""
@@ -41,84 +49,102 @@ class StorageRead:
         """Every whole disk behind a PCI function."""
         return [self.target(str(path)) for path in whole_devices()]
 
+    def refuse(self, target: Target, options: Options) -> None:
+        """Raise InputError for a block that the disk cannot be read by."""
+        refuse_odd_block(options)
+        size = size_of(Path(target.label))
+        if (options.block or _BLOCK) > size:
+            what = f"is smaller than one block of {options.block or _BLOCK}: it has {size} bytes"
+            raise InputError(what, where=target.label, remedy="give a smaller --block")
+
+    def memory_bytes(self, options: Options) -> int:
+        """The readings of the regions in flight."""
+        return _READINGS * (options.in_flight or _IN_FLIGHT) * (options.block or _BLOCK)
+
     def run(self, target: Target, context: Context) -> None:
-        """Read until stopped, with several reads in flight."""
+        """Read until stopped, with several reads in flight; a pass is a phase."""
         descriptor = os.open(target.label, os.O_RDONLY | os.O_DIRECT | os.O_CLOEXEC)
         try:
-            block = context.options.block or _BLOCK
-            length = os.lseek(descriptor, 0, os.SEEK_END) // block * block
-            if length == 0:
-                raise OSError(f"{target.label} is smaller than one block of {block} bytes")
-            _Reading(descriptor, length, block, target, context).run()
+            _Reading(descriptor, target, context).run()
         finally:
             os.close(descriptor)
 
 
 class _Reading:
-    def __init__(self, descriptor: int, length: int, block: int, target: Target, context: Context) -> None:
+    """One device; each phase goes on where the one before ended, so that all of the device comes."""
+
+    def __init__(self, descriptor: int, target: Target, context: Context) -> None:
         self._descriptor = descriptor
-        self._length = length
-        self._block = block
         self._target = target
         self._context = context
+        self._block = context.options.block or _BLOCK
+        self._length = os.lseek(descriptor, 0, os.SEEK_END) // self._block * self._block
+        self._numbers = count()
         self._lock = threading.Lock()
-        self._next = 0
-        self._moved = 0
-        self._failure: OSError | None = None
+        self._failed = threading.Event()
+        self._undecided = 0
 
     def run(self) -> None:
-        count = self._context.options.in_flight or _IN_FLIGHT
-        workers = [threading.Thread(target=self._work, daemon=True) for _ in range(count)]
-        start = time.perf_counter()
-        for worker in workers:
-            worker.start()
-        while any(worker.is_alive() for worker in workers):
-            self._context.stop.wait(_PASS_S)
-            start = self._passed(start)
-            if self._failure is not None:
-                self._context.stop.set()
-        for worker in workers:
-            worker.join()
-        if self._failure is not None:
-            raise self._failure
+        workers = self._context.options.in_flight or _IN_FLIGHT
+        with ThreadPoolExecutor(workers) as pool:
+            buffers = [[mmap.mmap(-1, self._block) for _ in range(_READINGS)] for _ in range(workers)]
+            for phase in self._context.phases():
+                step = self._twice if phase.name == VERIFIED else self._once
+                start = time.perf_counter()
+                moved = sum(pool.map(lambda own: self._work(phase, step, own), buffers))  # noqa: B023 - used up at once
+                verified, self._undecided = phase.name == VERIFIED and not self._undecided, 0
+                if moved:
+                    direction = READ_TWICE if phase.name == VERIFIED else TO_HOST
+                    seconds = time.perf_counter() - start
+                    self._context.passed(self._target, direction, moved, seconds, verified=verified)
 
-    def _passed(self, start: float) -> float:
-        with self._lock:
-            moved, self._moved = self._moved, 0
-        now = time.perf_counter()
-        if moved:
-            self._context.passed(self._target, TO_HOST, moved, now - start, verified=True)
-        return now
+    def _work(self, phase: Phase, step: Callable[[list[mmap.mmap], int], int], own: list[mmap.mmap]) -> int:
+        """Read whole blocks until the phase is over, or another thread failed; how many bytes."""
+        moved = 0
+        while self._context.goes_on(phase) and not self._failed.is_set():
+            with self._lock:
+                offset = next(self._numbers) * self._block % self._length
+            try:
+                moved += step(own, offset)
+            except OSError:
+                self._failed.set()
+                raise
+        return moved
 
-    def _work(self) -> None:
-        buffer = mmap.mmap(-1, self._block)
-        try:
-            while not self._context.stop.is_set() and self._failure is None:
-                with self._lock:
-                    number = self._next
-                    self._next += 1
-                offset = number * self._block % self._length
-                self._read(buffer, offset)
-                if number % _CHECK_EVERY == 0:
-                    self._check(buffer, offset)
-        except OSError as error:
-            self._failure = error
-        finally:
-            buffer.close()
+    def _once(self, own: list[mmap.mmap], offset: int) -> int:
+        return self._read(own[0], offset)
 
-    def _read(self, buffer: mmap.mmap, offset: int) -> None:
+    def _read(self, buffer: mmap.mmap, offset: int) -> int:
         moved = os.preadv(self._descriptor, [buffer], offset)
-        with self._lock:
-            self._moved += moved
+        if moved < self._block:
+            raise OSError(f"read {moved} of {self._block} bytes at offset {offset}: the device is gone or has shrunk")
         self._context.pace(moved)
+        return moved
 
-    def _check(self, buffer: mmap.mmap, offset: int) -> None:
-        seen = [hashlib.blake2b(buffer).digest()]
-        kept = bytes(buffer[:64])
-        for _ in range(2):
-            self._read(buffer, offset)
-            seen.append(hashlib.blake2b(buffer).digest())
-            if seen[-1] in seen[:-1]:
-                break
+    def _twice(self, own: list[mmap.mmap], offset: int) -> int:
+        """Read a region twice; where that differs once more, and see whether anybody wrote meanwhile."""
+        before = self._counted()
+        moved = self._read(own[0], offset) + self._read(own[1], offset)
+        if self._first(own[0], own[1]) is None:
+            return moved
+        moved += self._read(own[2], offset)
+        if unwritten_between(before, self._counted()):
+            self._tell(own, offset)
         else:
-            self._context.differs(self._target, offset, kept, bytes(buffer[:64]))
+            with self._lock:
+                self._undecided += 1
+        return moved
+
+    def _counted(self) -> Counted | None:
+        return counted_on(Path(self._target.label))
+
+    def _first(self, one: mmap.mmap, other: mmap.mmap) -> int | None:
+        return first_difference(address_of(one), address_of(other), self._block)
+
+    def _tell(self, own: list[mmap.mmap], offset: int) -> None:
+        """The reading that stands alone among three is the wrong one; the first, where none agree."""
+        wrong, right = (own[1], own[2]) if self._first(own[0], own[2]) is None else (own[0], own[1])
+        at = self._first(right, wrong)
+        if at is not None:
+            expected, found = (tail(address_of(buffer), at, self._block) for buffer in (right, wrong))
+            self._context.differs(self._target, offset + at, expected, found)

@@ -24,10 +24,15 @@ class LinkEventKind(StrEnum):
     POWER = "power"
     LANE_ERROR = "lane error"
     WITNESS = "witness"
+    UNREAD = "unread"
+    UNANSWERED = "unanswered"
 
 
 LOST = frozenset({LinkEventKind.GONE, LinkEventKind.LINK_DOWN})
 """The link carries nothing after these."""
+
+NOT_READ = frozenset({LinkEventKind.UNREAD, LinkEventKind.UNANSWERED})
+"""Of the link nothing is known from these on, until it is read again."""
 
 TRANSITIONS = frozenset({
     LinkEventKind.STATE, LinkEventKind.LINK_DOWN, LinkEventKind.LINK_UP, LinkEventKind.RETRAINED,

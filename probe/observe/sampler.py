@@ -2,8 +2,10 @@
 
 Files stay open between samples: the kernel reads an attribute anew from offset 0. A counter file whose bytes are those
 of the last sample is not looked at further. The config space of a component is left alone: its port answers for it.
+At each sample the power states come first: what would wake is not read (`probe/host/sleep.py` has the rule).
 """
 
+import contextlib
 import os
 from collections.abc import Iterator
 
@@ -11,13 +13,15 @@ import msgspec
 
 from probe.audit.document import LinkDocument
 from probe.errors.counts import CounterKey
-from probe.evidence import Evidence, FunctionEvidence
+from probe.evidence import Evidence, FunctionEvidence, Why
 from probe.kernel_spellings import (
     COUNTER_FILES,
     CURRENT_LINK_SPEED,
     CURRENT_LINK_WIDTH,
     POWER_STATE,
+    RUNTIME_STATUS,
     nonzero_counts,
+    sleeps,
     speed_gts,
     width_lanes,
 )
@@ -35,7 +39,11 @@ Counters = dict[CounterKey, int]
 
 
 class Reading(msgspec.Struct, frozen=True):
-    """One link at one moment. `present` is False where the component's directory is gone."""
+    """One link at one moment. `present` is False where the component's directory is gone.
+
+    `unread` says why nothing was read of its registers, where nothing was: the link may be in any state. `counted` is
+    False where a counter that was there cannot be read.
+    """
 
     speed_gts: float | None
     width: int | None
@@ -44,6 +52,8 @@ class Reading(msgspec.Struct, frozen=True):
     power_state: str | None
     temperature_c: float | None
     present: bool
+    unread: Why | None = None
+    counted: bool = True
 
 
 class LinkSampler:
@@ -60,11 +70,13 @@ class LinkSampler:
         self._lanes_at = self._lanes_offset(speaker)
         self._speed = self._open(sys, speaker, CURRENT_LINK_SPEED) if self._status_at is None else None
         self._width = self._open(sys, speaker, CURRENT_LINK_WIDTH) if self._status_at is None else None
-        self._power = self._open(sys, below, POWER_STATE)
+        self._above = [pair for item in _way_to(speaker, functions) for pair in self._states(sys, item)]
+        self._power = dict(self._states(sys, below))
         self._temperature = self._temperature_file(sys, below)
         self._counter_files = list(self._counter_files_of(sys, link, functions))
         self._seen: dict[int, bytes] = {}
         self._counts: dict[int, dict[str, int]] = {}
+        self._counted = True
 
     def _config_of(self, sys: str, function: FunctionEvidence | None) -> tuple[int | None, int | None]:
         offset = None if function is None else function.space().offset_of(LinkStatus)
@@ -111,42 +123,62 @@ class LinkSampler:
                 if descriptor is not None:
                     yield descriptor, end, address, severity
 
+    def _states(self, sys: str, function: FunctionEvidence | None) -> Iterator[tuple[str, int]]:
+        for name in (POWER_STATE, RUNTIME_STATUS):
+            descriptor = self._open(sys, function, name)
+            if descriptor is not None:
+                yield name, descriptor
+
     def read(self) -> Reading:
         """The link now."""
-        speed, width, managed = self._state()
-        lanes = self._register(LaneErrorStatus, self._lanes_at)
-        power = self._text(self._power)
-        temperature = self._text(self._temperature)
+        power = {name: text for name, at in self._power.items() if (text := self._text(at)) is not None}
+        above = any(sleeps({name: self._text(at) or ""}) for name, at in self._above)
+        speed, width, managed, unread = (None, None, False, Why.ASLEEP) if above else self._state()
+        lanes = None if above else self._register(LaneErrorStatus, self._lanes_at)
+        temperature = None if above or sleeps(power) else self._text(self._temperature)
         return Reading(
             speed,
             width,
             managed,
             frozenset() if lanes is None else frozenset(LaneErrorStatus.lanes.decode(lanes) or ()),
-            power,
+            power.get(POWER_STATE),
             int(temperature) / _MILLI if temperature and temperature.lstrip("-").isdecimal() else None,
             self._component is None or os.path.isdir(self._component),  # noqa: PTH112 - as above
+            unread,
+            self._counted,
         )
 
-    def _state(self) -> tuple[float | None, int | None, bool]:
+    def _state(self) -> tuple[float | None, int | None, bool, Why | None]:
         if self._status_at is None:
-            return speed_gts(self._text(self._speed) or ""), width_lanes(self._text(self._width) or ""), False
-        status = self._register(LinkStatus, self._status_at)
-        if status is None:
-            return None, None, False
-        managed = LinkStatus.link_bandwidth_management_status.decode(status)
+            speed, width = self._text(self._speed), self._text(self._width)
+            unread = Why.FAILED if speed is None and width is None else None
+            return speed_gts(speed or ""), width_lanes(width or ""), False, unread
+        data = self._bytes(LinkStatus, self._status_at)
+        if data is None:
+            return None, None, False, Why.FAILED
+        status = LinkStatus.unpack(data)
+        if status is None:  # all ones: nothing answers
+            return None, None, False, None
         return (
             LinkStatus.current_link_speed.decode(status),
             LinkStatus.negotiated_link_width.decode(status),
-            bool(managed),
+            bool(LinkStatus.link_bandwidth_management_status.decode(status)),
+            None,
         )
 
     def _register(self, register: type[Register], offset: int | None) -> int | None:
+        data = self._bytes(register, offset)
+        return None if data is None else register.unpack(data)
+
+    def _bytes(self, register: type[Register], offset: int | None) -> bytes | None:
+        """The bytes of a register; None where they cannot be read."""
         if self._config is None or offset is None:
             return None
         try:
-            return register.unpack(os.pread(self._config, register.size, offset))
+            data = os.pread(self._config, register.size, offset)
         except OSError:
             return None
+        return data if len(data) == register.size else None
 
     @staticmethod
     def _text(descriptor: int | None) -> str | None:
@@ -159,11 +191,12 @@ class LinkSampler:
 
     def counters(self) -> Counters | None:
         """All counts that are not zero; None where nothing changed since the last call."""
-        changed = False
+        changed, self._counted = False, True
         for descriptor, _, _, _ in self._counter_files:
             try:
                 data = os.pread(descriptor, _FILE_BYTES, 0)
             except OSError:
+                self._counted = False
                 continue
             if data != self._seen.get(descriptor):
                 self._seen[descriptor] = data
@@ -180,12 +213,19 @@ class LinkSampler:
     def close(self) -> None:
         """Let the files go."""
         for descriptor in self._open_files:
-            os.close(descriptor)
+            with contextlib.suppress(OSError):
+                os.close(descriptor)
 
 
 def counters_of(link: LinkDocument) -> Counters:
     """All counts of a link that were not zero when it was judged."""
     return {item.key: item.count for item in link.error_counts}
+
+
+def _way_to(function: FunctionEvidence | None, functions: dict[str, FunctionEvidence]) -> Iterator[FunctionEvidence]:
+    """A function and all above it."""
+    steps = [] if function is None else function.path.split("/")
+    yield from (functions[step] for step in steps if step in functions)
 
 
 def _subfolders(path: str) -> list[str]:

@@ -2,40 +2,60 @@
 
 from collections.abc import Iterator
 
+from probe.evidence import Why
 from probe.links.state import LinkState
 from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind, Observed
 from probe.observe.sampler import Counters, Reading
 
 
 class LinkTrack:
-    """One link over time. `counters` are those of the snapshot, in which its component was there."""
+    """One link over time. `counters` are those of the snapshot, in which its component was there.
+
+    A reading of which nothing was read says nothing about the link: what it was before is kept for the next that does.
+    """
 
     def __init__(self, place_id: str, counters: Counters) -> None:
         self._place_id = place_id
         self._last: Reading | None = None
+        self._read: Reading | None = None
         self._counts = counters
 
     def take(self, t: float, reading: Reading, counters: Counters | None) -> Iterator[Observed]:
         """What happened since the reading before this one; `counters` is None where no count changed."""
         last, self._last = self._last, reading
-        if last is not None:
-            yield from self._changes(t, last, reading)
-        elif not reading.present:
-            yield self._presence(t, present=False)
+        if reading.unread is not Why.HUNG and (last.present if last else True) != reading.present:
+            yield self._presence(t, present=reading.present)
+        yield from self._silence(t, last, reading)
+        if reading.unread is None:
+            read, self._read = self._read, reading
+            if read is not None:
+                yield from self._changes(t, read, reading)
+        if last is not None and Why.HUNG not in {last.unread, reading.unread}:
+            yield from self._power(t, last, reading)
         if counters is not None:
             yield from self._counted(t, counters)
 
+    def _silence(self, t: float, last: Reading | None, now: Reading) -> Iterator[LinkEvent]:
+        before = None if last is None else last.unread
+        if now.unread is Why.HUNG and before is not Why.HUNG:
+            sentence = "did not answer and is left alone; look at its power and seating, and at the kernel log"
+            yield self._event(t, LinkEventKind.UNANSWERED, sentence, bad=True)
+        elif now.unread is Why.FAILED and before is not Why.FAILED:
+            yield self._event(t, LinkEventKind.UNREAD, "its registers cannot be read: its state is not known")
+        if now.unread is not Why.HUNG and not now.counted and (last is None or last.counted):
+            yield self._event(t, LinkEventKind.UNREAD, "its error counters cannot be read: errors would not be seen")
+
+    def _power(self, t: float, last: Reading, now: Reading) -> Iterator[LinkEvent]:
+        if now.power_state != last.power_state:
+            sentence = f"power state went from {last.power_state or 'not read'} to {now.power_state or 'not read'}"
+            yield self._event(t, LinkEventKind.POWER, sentence)
+
     def _changes(self, t: float, last: Reading, now: Reading) -> Iterator[LinkEvent]:
-        if last.present != now.present:
-            yield self._presence(t, present=now.present)
         if (last.speed_gts, last.width) != (now.speed_gts, now.width):
             yield self._state_change(t, last, now)
         elif now.managed and not last.managed:
             sentence = "the link was retrained between two samples, and is as it was (Link Bandwidth Management Status)"
             yield self._event(t, LinkEventKind.RETRAINED, sentence)
-        if now.power_state != last.power_state:
-            sentence = f"power state went from {last.power_state or 'not read'} to {now.power_state or 'not read'}"
-            yield self._event(t, LinkEventKind.POWER, sentence)
         new = now.lanes - last.lanes
         if new:
             lanes = ", ".join(map(str, sorted(new)))

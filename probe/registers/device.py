@@ -1,6 +1,6 @@
 """PCI Express Capability: the registers of the Function and of a Root Port. Base Specification 6.x, 7.5.3."""
 
-from probe.registers.model import HWINIT, RO, RW, RW1C, Register, coded, flag, hexadecimal, names, number
+from probe.registers.model import HWINIT, RO, RW, RW1C, Meaning, Register, coded, flag, hexadecimal, names, number
 from probe.registers.values import L0S_EXIT, L1_EXIT, PAYLOAD, POWER_SCALE
 
 ENDPOINT = "Endpoint"
@@ -22,6 +22,23 @@ _TIMEOUT = names({
     0: "50 us to 50 ms", 1: "50 us to 100 us", 2: "1 ms to 10 ms", 5: "16 ms to 55 ms", 6: "65 ms to 210 ms",
     9: "260 ms to 900 ms", 10: "1 s to 3.5 s", 13: "4 s to 13 s", 14: "17 s to 64 s",
 })  # fmt: skip
+
+TIMEOUT_RANGES = {"A": "50 us to 10 ms", "B": "10 ms to 250 ms", "C": "250 ms to 4 s", "D": "4 s to 64 s"}
+"""The ranges that a Completion Timeout can be set in, by their letters. Section 7.5.3.15."""
+_RANGE_CODES = {0x0: "", 0x1: "A", 0x2: "B", 0x3: "AB", 0x6: "BC", 0x7: "ABC", 0xE: "BCD", 0xF: "ABCD"}
+
+
+def _timeout_ranges(raw: int) -> tuple[str, ...] | None:
+    letters = _RANGE_CODES.get(raw)
+    return None if letters is None else tuple(letters)
+
+
+def _timeout_words(raw: int) -> str:
+    letters = _timeout_ranges(raw)
+    return "reserved" if letters is None else ", ".join(letters) or "not programmable"
+
+
+_TIMEOUT_RANGES: Meaning[tuple[str, ...]] = Meaning(_timeout_ranges, write=_timeout_words)
 
 
 class ExpressCapabilities(
@@ -124,7 +141,7 @@ class DeviceCapabilities2(Register, name="Device Capabilities 2", offset=0x24, s
     atomic_op_routing_supported = flag("AtomicOp Routing Supported", 6, RO)
     ari_forwarding_supported = flag("ARI Forwarding Supported", 5, RO)
     completion_timeout_disable_supported = flag("Completion Timeout Disable Supported", 4, RO)
-    completion_timeout_ranges_supported = hexadecimal("Completion Timeout Ranges Supported", 3, 0, HWINIT)
+    completion_timeout_ranges_supported = coded("Completion Timeout Ranges Supported", 3, 0, HWINIT, _TIMEOUT_RANGES)
 
 
 class DeviceControl2(Register, name="Device Control 2", offset=0x28, size=2, section="7.5.3.16"):

@@ -5,6 +5,10 @@ from probe.registers.values import L0S_EXIT, L1_EXIT, SPEED, SPEEDS, WIDTH
 
 _ASPM = names({0: "none", 1: "L0s", 2: "L1", 3: "L0s and L1"})
 _ASPM_ON = names({0: "off", 1: "L0s", 2: "L1", 3: "L0s and L1"})
+ASPM_STATES: dict[str, tuple[str, ...]] = {
+    "none": (), "off": (), "L0s": ("L0s",), "L1": ("L1",), "L0s and L1": ("L0s", "L1"),
+}  # fmt: skip
+"""The states that each value of ASPM Support and ASPM Control stands for."""
 _PRESENCE = names({
     0: "link down, presence not determined", 1: "link down, nothing there", 2: "link down, component there",
     4: "link up, component there", 5: "link up, component there and ready",

@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 
 from probe.exceptions import InputError
-from probe.foreign_text import safe_document
+from probe.foreign_text import made_plain
 
 
 class Medium(StrEnum):
@@ -38,12 +38,15 @@ MODULES: dict[str, str] = {
     "SpeedsDocument": "speeds",
     "MarginDocument": "margin",
     "PutBackDocument": "put_back",
+    "Preview": "preview",
+    "RecordSummary": "qualification",
+    "Verification": "verification",
 }
 """The type of a document to the name of its module in each medium that has it."""
 
 
 def renderer(document: msgspec.Struct, medium: Medium) -> Callable[..., Any]:
-    """The `render` of a document in a medium. Raises InputError where it is not drawn there."""
+    """The `render` of a document in a medium, given it made plain. Raises InputError where it is not drawn there."""
     kind = MODULES[type(document).__name__]
     name = f"{__package__}.{medium}.{kind}"
     try:
@@ -55,10 +58,10 @@ def renderer(document: msgspec.Struct, medium: Medium) -> Callable[..., Any]:
         raise InputError(what, where=medium.value, remedy="use --json, or another document") from error
     render: Callable[..., Any] = module.render
 
-    def gated(document: msgspec.Struct, *more: Any, **drawing: Any) -> Any:  # noqa: ANN401 - what each renderer takes
-        return render(safe_document(document), *more, **drawing)
+    def drawn(*given: Any, **drawing: Any) -> Any:  # noqa: ANN401 - what the document's renderer takes
+        return render(*map(made_plain, given), **made_plain(drawing))
 
-    return gated
+    return drawn
 
 
 def draw(document: msgspec.Struct, **drawing: Any) -> None:  # noqa: ANN401 - what the document's renderer takes

@@ -14,7 +14,7 @@ from probe.errors.counts import summed
 from probe.errors.limits import Limit
 from probe.links.state import LinkState
 from probe.loads.results import Pass
-from probe.observe.events import CountedErrors, LinkEvent
+from probe.observe.events import NOT_READ, CountedErrors, LinkEvent
 from probe.registers.errors import Severity
 from probe.result import Result
 from probe.soak.journal import End, Sample, Start, Thinned
@@ -141,11 +141,16 @@ def _cut_short(seen: LinkHistory) -> Iterator[str]:
         yield f"the run was cut short: {seen.end.why}"
 
 
+def _not_read(seen: LinkHistory) -> Iterator[str]:
+    yield from (f"from {event.t:.0f} s on, {event.sentence}" for event in seen.events if event.kind in NOT_READ)
+
+
 DOUBTS: tuple[Callable[[LinkHistory], Iterator[str]], ...] = (
     _nothing_was_sampled,
     _not_under_load,
     _not_at_its_best_seen,
     _not_counted,
+    _not_read,
     _cut_short,
 )
 

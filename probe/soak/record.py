@@ -93,7 +93,7 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
     mismatches = tuple(entry for entry in entries if isinstance(entry, Mismatch))
     results = tuple(entry for entry in entries if isinstance(entry, LoadEnded))
     sums = together(passes, all_links)
-    carried = throughputs(passes, {link.place_id: link for link in all_links}, sums)
+    carried = throughputs(passes, {link.place_id: link for link in all_links}, sums, start.rate_bytes_s)
     changes = _changes(start, end)
     failures = tuple(_failures(mismatches, results, changes))
     result = _whole(start, outcomes, passes, failed=bool(failures))

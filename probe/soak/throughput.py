@@ -24,7 +24,10 @@ _Measured = tuple[str, str, str, str]
 
 
 class Throughput(msgspec.Struct, frozen=True, kw_only=True):
-    """One load in one direction over one target: bytes a second, the ceiling, the share, and what it means."""
+    """One load in one direction over one target: bytes a second, the ceiling, the share, and what it means.
+
+    The ceiling is what the link can carry, or less by a rate that the person set.
+    """
 
     load: str
     target: str
@@ -42,12 +45,19 @@ class Throughput(msgspec.Struct, frozen=True, kw_only=True):
     narrowest: str | None = None
     numa_node: int | None = None
     memory_bytes_s: float | None = None
+    set_by_person: bool = False
 
 
 def throughputs(
-    passes: Iterable[Pass], links: Mapping[str, LinkDocument], sums: Sequence[Together] = ()
+    passes: Iterable[Pass],
+    links: Mapping[str, LinkDocument],
+    sums: Sequence[Together] = (),
+    rate_bytes_s: float | None = None,
 ) -> tuple[Throughput, ...]:
-    """Every load and direction that was measured; `sums` tell what links that are shared carried meanwhile."""
+    """Every load and direction that was measured; `sums` tell what links that are shared carried meanwhile.
+
+    A rate that the person set is the ceiling where it is the lower one.
+    """
     groups: dict[_Measured, list[float]] = defaultdict(list)
     peers: dict[_Measured, str] = {}
     for item in passes:
@@ -57,11 +67,29 @@ def throughputs(
             if item.peer_place_id is not None:
                 peers[key] = item.peer_place_id
     memory = [statistics.median(rates) for key, rates in groups.items() if key[0] == _MEMORY]
-    return tuple(
+    found = (
         _between_peers(key, rates, links, peers[key])
         if key in peers
         else _throughput(key, rates, links.get(key[2]), min(memory, default=None), _full(sums, key[2], key[3]))
         for key, rates in sorted(groups.items())
+    )
+    return tuple(item if rate_bytes_s is None else _held_to(rate_bytes_s, item) for item in found)
+
+
+def _held_to(rate_bytes_s: float, item: Throughput) -> Throughput:
+    """The same against the rate that the person set, where the link could carry more."""
+    if item.ceiling_bytes_s is not None and item.ceiling_bytes_s <= rate_bytes_s:
+        return item
+    share = item.median_bytes_s / rate_bytes_s
+    short = share < ASK_BELOW
+    return msgspec.structs.replace(
+        item,
+        ceiling_bytes_s=int(rate_bytes_s),
+        share=share,
+        short=short,
+        sentence=f"{'falls short: ' if short else ''}{share:.0%} of the rate that was set",
+        questions=item.questions if short else (),
+        set_by_person=True,
     )
 
 

@@ -15,13 +15,13 @@ _BUSY_PERCENT = 5
 
 
 def asleep(link: Link) -> tuple[Reason, ...]:
-    """A power state below D0 at every function of the component, or at the port."""
+    """A power state below D0 at every function of the component, at the port, or at both."""
     states = [function.power_state for function in link.functions if function.asleep]
-    if link.functions and len(states) == len(link.functions):
-        return tuple(_sleeping(states))
+    if len(states) < len(link.functions):
+        states = []
     if link.port is not None and link.port.function.asleep:
-        return tuple(_sleeping([link.port.function.power_state]))
-    return ()
+        states.insert(0, link.port.function.power_state)
+    return tuple(_sleeping(states))
 
 
 def left_asleep(link: Link) -> tuple[Reason, ...]:

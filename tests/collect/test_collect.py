@@ -15,14 +15,17 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families 
 from prometheus_client.parser import text_string_to_metric_families as parse_text
 
 from fake_sysfs import Machine, card
+from probe.audit.snapshot import take
 from probe.collect.run import collect as run_once
 from probe.collect.settings import Settings, read_settings
 from probe.collect.spool import Spool
-from probe.evidence import Unread
+from probe.evidence import Unread, Why
 from probe.exceptions import DocumentError, InputError, InternalError, NothingToJudge
 from probe.exit_status import ExitStatus
-from probe.host.bounded import Hung, read_bounded
+from probe.host.bounded import hung, read_bounded
+from probe.host.machine import read_machine
 from probe.host.source import Bytes, DirectorySource
+from probe.verdict.words import Verdict
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.conftest import Run
 
@@ -233,14 +236,54 @@ def _fill(path: Path) -> None:
             file.write(b"x" * 512)
 
 
-def test_a_device_that_hangs_is_named_in_time(tmp_path: Path) -> None:
+def test_a_device_that_hangs_costs_itself_alone(tmp_path: Path) -> None:
     root = tree(tmp_path / "good", GOOD)
     began = time.monotonic()
-    with pytest.raises(Hung) as caught:
-        read_bounded(_Blocking(root, root.parent), 1.0)
+    evidence = read_bounded(_Blocking(root, root.parent), patience_s=1.0)
     assert time.monotonic() - began < 5
-    assert caught.value.function == "0000:02:00.0"
-    assert "0000:02:00.0: did not answer within 1 s" in str(caught.value)
+    assert hung(evidence) == ("0000:02:00.0",)
+    whole = read_machine(DirectorySource(root, root.parent))
+    others = [item for item in evidence.functions if item.address != "0000:02:00.0"]
+    assert others == [item for item in whole.functions if item.address != "0000:02:00.0"]
+
+
+def test_of_a_device_that_hangs_the_rest_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file that hangs is the one that the child has open: it alone is passed over."""
+    root = tree(tmp_path / "good", GOOD)
+    real = os.read
+
+    def read(descriptor: int, size: int) -> bytes:
+        if str(Path(f"/proc/self/fd/{descriptor}").readlink()).endswith("0000:02:00.0/config"):
+            time.sleep(60)
+        return real(descriptor, size)
+
+    monkeypatch.setattr(os, "read", read)
+    evidence = read_bounded(DirectorySource(root, root.parent), patience_s=0.5)
+    monkeypatch.undo()
+    (found,) = (item for item in evidence.functions if item.address == "0000:02:00.0")
+    (whole,) = (x for x in read_machine(DirectorySource(root, root.parent)).functions if x.address == found.address)
+    assert found.attributes == whole.attributes
+    assert [(item.path.rsplit("/", 1)[-1], item.why) for item in found.unread] == [("config", Why.HUNG)]
+    assert {link.verdict for link in take(evidence).links if link.upstream_port == found.address} <= {
+        Verdict.FULL, Verdict.UNJUDGED,
+    }  # fmt: skip
+
+
+def test_many_dead_devices_take_no_more_than_the_time_there_is(tmp_path: Path) -> None:
+    root = tree(tmp_path / "good", GOOD)
+    began = time.monotonic()
+    evidence = read_bounded(_Dead(root, root.parent), patience_s=5.0, within_s=1.0)
+    assert time.monotonic() - began < 4
+    assert len(evidence.functions) == len(read_machine(DirectorySource(root, root.parent)).functions)
+    assert all(item.unread and not item.attributes for item in evidence.functions)
+
+
+def test_a_child_that_hangs_holds_no_lock_of_the_spool(tmp_path: Path, spool: Path) -> None:
+    root = tree(tmp_path / "good", GOOD)
+    settings = Settings(spool=str(spool), timeout_s=1.0)
+    run_once(_Blocking(root, root.parent), settings)
+    with Spool(settings).held() as alone:
+        assert alone
 
 
 def test_a_child_hands_an_error_back_as_itself(run: Run, tmp_path: Path, spool: Path) -> None:
@@ -249,7 +292,7 @@ def test_a_child_hands_an_error_back_as_itself(run: Run, tmp_path: Path, spool: 
     for function in (root / "bus/pci/devices").iterdir():
         function.unlink()
     with pytest.raises(NothingToJudge, match="no PCI function is listed") as caught:
-        read_bounded(DirectorySource(root, root.parent), 10.0)
+        read_bounded(DirectorySource(root, root.parent))
     assert caught.value.remedy == "there is nothing to judge"
     assert collect(run, root, spool)[0] == 3
 
@@ -260,7 +303,7 @@ def test_an_error_of_the_program_in_the_child_is_told_and_70(
     def fails(*_: object, **__: object) -> None:
         raise KeyError("x")
 
-    monkeypatch.setattr("probe.host.bounded.read_machine", fails)
+    monkeypatch.setattr("probe.host.function.FunctionReader.read", fails)
     status, out, err = collect(run, tree(tmp_path / "good", GOOD), spool)
     assert (status, out) == (70, "")
     assert err.count("\n") == 1
@@ -269,21 +312,32 @@ def test_an_error_of_the_program_in_the_child_is_told_and_70(
 
 
 def test_errors_travel_between_processes_as_themselves() -> None:
-    for error in (InputError("a", where="b", remedy="c"), Hung("0000:02:00.0", 1.5), InternalError.of(KeyError("x"))):
+    for error in (InputError("a", where="b", remedy="c"), InternalError.of(KeyError("x"))):
         again = pickle.loads(pickle.dumps(error))  # noqa: S301 - our own bytes
         assert (type(again), str(again), again.status) == (type(error), str(error), error.status)
 
 
-def test_a_run_that_hangs_says_so_and_keeps_what_was_told(tmp_path: Path, spool: Path) -> None:
+def test_a_run_that_hangs_says_so_and_keeps_the_rest(tmp_path: Path, spool: Path) -> None:
     root = tree(tmp_path / "good", GOOD)
     settings = Settings(spool=str(spool), metrics=str(tmp_path / "m.prom"), timeout_s=1.0)
     run_once(DirectorySource(root, root.parent), settings)
     found = run_once(_Blocking(root, root.parent), settings)
     assert found.status is ExitStatus.URGENT
     assert "0000:02:00.0: did not answer" in found.lines[0]
+    assert found.kept is not None
+    assert len(list(spool.glob("*.json.gz"))) == 2
     text = (tmp_path / "m.prom").read_text()
     assert 'linkprobe_collect_hung{function="0000:02:00.0"} 1.0' in text
     assert 'linkprobe_link_below_capability{place="0000/0/01.0"}' in text
+
+
+class _Dead(DirectorySource):
+    """A source of which no directory of a function answers."""
+
+    def names(self, path: str) -> list[str] | Unread:
+        if "0000:" in path:
+            time.sleep(60)
+        return super().names(path)
 
 
 class _Blocking(DirectorySource):
@@ -302,7 +356,7 @@ class _Blocking(DirectorySource):
         ("spoool = 'x'", "unknown field `spoool`"),
         ("keep_days = 0", "Expected `float` > 0"),
         ("keep_free_share = 2", "Expected `float` < 1"),
-        ("correctable_limit = 'six'", "has a limit that is wrong"),
+        ("correctable_limit = 'six'", "has a setting that is wrong"),
         ("= 1", "is not TOML"),
     ],
 )

@@ -72,7 +72,15 @@ PYTHON
         -- sh -c 'until [ -e /out/removed ]; do sleep 0.2; done' > /out/removed.json
     echo $? > /out/removed.status
     kill $watch
-    linkprobe soak --minutes 0.02 --load storage-round-trip:/dev/nvme0n1 --json -o /out/refused.jsonl > /out/refused.json
+    mkfs.ext4 -q -F /dev/nvme0n1
+    refused() {
+        linkprobe soak --minutes 0.02 --size 1048576 --load storage-round-trip:$1 --json -o /out/refused.jsonl 2>> /out/refused
+        echo $? >> /out/refused
+    }
+    refused /dev/nvme0n1
+    refused "/dev/nvme0n1 --raw serial-0"
+    refused /dev/nvme9n9
+    ls /dev/nvme9n9 /out/refused.jsonl >> /out/refused 2>&1
 """
 
 
@@ -99,7 +107,7 @@ def test_errors_under_load_are_found_at_once_on_the_right_link(loaded: Path) -> 
     assert by_title["0000:00:11.0)"]["errors"] == []
     measured = {item["target"] for item in found["carriage"]}
     assert measured == {"/dev/nvme0n1", "/dev/nvme1n1"}
-    assert all(item["passes"] >= 3 for item in found["carriage"])
+    assert {item["direction"] for item in found["carriage"]} >= {"to host"}
 
 
 def test_they_are_detected_within_two_samples(loaded: Path) -> None:
@@ -130,10 +138,16 @@ def test_watch_hears_of_the_device_from_the_kernel(loaded: Path) -> None:
     assert ("gone", "0000:02:00.0") in told
 
 
-def test_a_raw_device_is_not_written_without_its_serial_number(loaded: Path) -> None:
-    (result,) = document(loaded / "refused.json")["load_results"]
-    assert "all its data would be overwritten (serial number serial-0)" in result["failure"]
-    assert not any((loaded / "one").read_bytes())
+def test_a_raw_device_is_written_only_where_all_was_named(loaded: Path) -> None:
+    told = (loaded / "refused").read_text().splitlines()
+    assert [line for line in told if line.isdecimal()] == ["64"] * 3
+    assert "would be overwritten (serial number serial-0)" in told[0]
+    assert "/dev/nvme0n1: holds data of somebody's: ext4 at byte 1080" in told[2]
+    assert "--overwrite-signature ext4" in told[2]
+    assert "/dev/nvme9n9: is no block device" in told[4]
+    assert (
+        len([line for line in told if "No such file or directory" in line]) == 2
+    )  # neither a record nor a file in /dev
 
 
 DAMAGED = """
@@ -186,5 +200,5 @@ def test_the_machine_killed_and_the_record_closed(guest_ready: None, tmp_path: P
     assert found["samples"] >= flushed
     assert found["complete"] is False
     assert "the host went down after the last sample" in found["ended"]
-    assert found["verdict"] == "failed"
+    assert found["verdict"] == "inconclusive"  # cut short, it neither passed nor showed a fault
     assert [item["target"] for item in found["carriage"]] == ["/dev/nvme0n1"]

@@ -53,10 +53,19 @@ def test_a_whole_one_is_the_machine(tmp_path: Path, mode: str) -> None:
 def test_every_cut_is_refused(tmp_path: Path, run: Run) -> None:
     """POSIX.1-2017, pax, ustar: the end is two 512-byte blocks of zeros. Without them there was more."""
     data = packed()
-    content_end = len(data.rstrip(b"\0")) // 512 * 512 + 512
-    for cut in range(0, content_end + 512, 512):
+    with tarfile.open(fileobj=io.BytesIO(data)) as whole:
+        ends = [member.offset for member in whole.getmembers()] + [whole.offset, whole.offset + 512]
+    assert any(data[end - 1024 : end] == bytes(1024) for end in ends[:-2]), "a member that ends in zeros"
+    for cut in ends:
         path = saved(tmp_path, data[:cut])
         assert run("audit", "--sysfs", path)[0] == 64, cut
+    assert run("audit", "--sysfs", saved(tmp_path, data[: ends[-1] + 512]))[0] == 0
+
+
+@pytest.mark.parametrize("more", [b"\1" + bytes(511), bytes(100), packed()])
+def test_what_follows_the_end_is_refused(tmp_path: Path, more: bytes) -> None:
+    with pytest.raises(InputError, match="cut off, or more follows"):
+        open_source(saved(tmp_path, packed() + more))
 
 
 @pytest.mark.parametrize("mode", ["w:gz", "w:bz2", "w:xz"])

@@ -96,7 +96,7 @@ def test_a_sleeping_device_is_left_asleep(state: str, tmp_path: Path) -> None:
         "vpd",
         "resource",
         "resource0",
-        *(files.LINK if state == kernel_spellings.DEEPEST_SLEEP else ()),
+        *(files.FROM_REGISTERS if state == kernel_spellings.DEEPEST_SLEEP else ()),
     ]
     for name in forbidden:
         (function / name).unlink(missing_ok=True)
@@ -105,7 +105,7 @@ def test_a_sleeping_device_is_left_asleep(state: str, tmp_path: Path) -> None:
     (read,) = [item for item in found.functions if item.address == "0000:01:00.0"]
     assert read.config == {}
     told = {item.path.rsplit("/", 1)[1]: item.why for item in read.unread}
-    assert told == {name: Why.ASLEEP for name in forbidden if name == "config" or name in files.LINK}
+    assert told == {name: Why.ASLEEP for name in forbidden if name == "config" or name in files.FROM_REGISTERS}
 
 
 def test_a_run_time_suspended_device_too(tmp_path: Path) -> None:
@@ -117,6 +117,19 @@ def test_a_run_time_suspended_device_too(tmp_path: Path) -> None:
     os.mkfifo(function / "config")
     (read,) = [f for f in evidence(captured(root, out(tmp_path))).functions if f.address == "0000:01:00.0"]
     assert read.why_unread("config") is not None
+
+
+@pytest.mark.parametrize("state", sorted(kernel_spellings.ASLEEP))
+def test_a_sleeping_port_is_not_woken_by_what_is_below(state: str, tmp_path: Path) -> None:
+    described = machine(root_port("0000:00:01.0", "16 GT/s x4", power_state=state).holds(card("16 GT/s x4")))
+    root = written(described, tmp_path)
+    function = next(root.glob("sys/devices/pci0000:00/0000:00:01.0/0000:01:00.0"))
+    for name in (*files.FROM_REGISTERS, *files.FROM_DRIVER, "config"):
+        (function / name).unlink(missing_ok=True)
+        os.mkfifo(function / name)
+    (read,) = [f for f in evidence(captured(root, out(tmp_path))).functions if f.address == "0000:01:00.0"]
+    assert {item.why for item in read.unread} == {Why.ASLEEP}
+    assert len(read.unread) == len(files.FROM_REGISTERS) + len(files.FROM_DRIVER) + 1
 
 
 def test_what_could_not_be_read_is_told_as_by_the_reader(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Copied trees that lead somewhere else, and names that are no UTF-8."""
+"""Trees that are made to lead somewhere else, and names that are no text."""
 
 import os
 from pathlib import Path
@@ -32,8 +32,7 @@ def test_links_out_of_a_copied_tree_are_not_followed(tmp_path: Path) -> None:
 
 def test_names_that_are_no_utf8_can_be_written(tmp_path: Path) -> None:
     sys = correlator().build().write(tmp_path / "copy")
-    slots = sys / "bus/pci/slots"
-    odd = slots / os.fsdecode(b"sl\xffot")
+    odd = sys / "bus/pci/slots" / os.fsdecode(b"sl\xffot")
     odd.mkdir(parents=True)
     (odd / "address").write_text("0000:01:00\n")
     evidence = read_machine(open_source(sys))

@@ -15,6 +15,7 @@ CALLED_BY_LIBRARIES = {
     "format_commands": "click draws a group's help with it",
     "resolve_command": "click finds a command with it",
     "shell_complete": "click completes a word with it",
+    "process_renderables": "rich hands over with it what is drawn",
     "collect": "prometheus-client asks a collector with it",
     "__init_subclass__": "Python makes a class with it",
 }

@@ -6,7 +6,7 @@ import tomllib
 from probe.cli.commands import COMMANDS
 from tests.house.tree import TOP, modules
 
-WRITERS = {"train", "speeds", "margin", "put_back"}
+WRITERS = {"train", "speeds", "margin", "put_back", "qualify"}
 CONTRACT = "what only reads cannot reach the module that writes to hardware"
 
 

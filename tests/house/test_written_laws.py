@@ -10,8 +10,8 @@ from tests.house.tree import calls, modules, strings
 
 # Rooms that make values of values. What they are made from is read by host, observe, documents, loads and collect.
 PURE = {
-    "exit_status", "exceptions", "schemas", "address", "evidence", "kernel_spellings", "registers", "links", "verdict",
-    "bandwidth", "errors", "audit", "compare", "render",
+    "exit_status", "exceptions", "foreign_text", "schemas", "address", "evidence", "kernel_spellings", "registers",
+    "links", "verdict", "bandwidth", "settings", "errors", "audit", "compare", "render",
 }  # fmt: skip
 OPENING = re.compile(
     r"(?:^|\.)(?:open|fdopen|read_text|read_bytes|write_text|write_bytes|listdir|scandir|iterdir|readlink|glob|rglob|unlink)$"
@@ -25,6 +25,7 @@ KNOW_SYSTEM_PATHS = {"host", "observe", "active"}
 SYSTEM_PATH = re.compile(r"/?(?:sys|proc)/|/(?:sys|proc|dev)$|/dev/(?!null|full)")
 
 BITS_ELSEWHERE = {
+    "probe.documents.rights": "modes of files",
     "probe.loads.interface": "sets of processors; bytes that came back otherwise than they were written",
 }
 

@@ -1,7 +1,10 @@
 """The loads on files: what they read, write, verify and refuse."""
 
+import mmap
 import os
 import threading
+from collections.abc import Callable
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -12,16 +15,19 @@ from probe.host.numa import processors
 from probe.loads import find, known
 from probe.loads.interface import Context, Load, Options, Steps, Target
 from probe.loads.memory import MemoryBaseline
-from probe.loads.phases import Schedule
+from probe.loads.patterns import StampedBlocks
+from probe.loads.phases import VERIFIED, Schedule
 from probe.loads.results import Mismatch, Pass
 from probe.loads.storage_read import StorageRead
-from probe.loads.storage_round_trip import StorageRoundTrip, pattern
+from probe.loads.storage_round_trip import StorageRoundTrip
 
 BLOCK = 256 << 10
 
 
-def run(load: Load, target: Target, *, passes: int = 2, **options: Any) -> list[Pass | Mismatch]:
-    """Run until so many passes were reported."""
+def run(
+    load: Load, target: Target, *, passes: int = 2, only: str | None = None, **options: Any
+) -> list[Pass | Mismatch]:
+    """Run until so many passes were reported, in all phases of the load or in one."""
     reported: list[Pass | Mismatch] = []
     stop = threading.Event()
 
@@ -30,7 +36,8 @@ def run(load: Load, target: Target, *, passes: int = 2, **options: Any) -> list[
         if sum(isinstance(item, Pass) for item in reported) >= passes:
             stop.set()
 
-    steps = Steps(schedule=Schedule.of(load.phases, 1.0), works_in=load.phases)
+    works_in = load.phases if only is None else (only,)
+    steps = Steps(schedule=Schedule.of(works_in, 1.0), works_in=works_in)
     context = Context("x", "place", Options(**options), stop, report, lambda: 0.0, steps)
     timer = threading.Timer(20, stop.set)
     timer.start()
@@ -38,6 +45,7 @@ def run(load: Load, target: Target, *, passes: int = 2, **options: Any) -> list[
         load.run(target, context)
     finally:
         timer.cancel()
+        context.close()
     return reported
 
 
@@ -55,7 +63,11 @@ def test_all_are_found_and_say_what_they_do() -> None:
         ("storage-read:/etc/passwd", "/etc/passwd: is no block device"),
         ("storage-round-trip", "finds nothing to drive"),
         ("storage-round-trip:/absent/x", "/absent: no such directory"),
-        ("storage-round-trip:/etc/passwd", "/etc/passwd: is a file of somebody's"),
+        ("storage-round-trip:/etc/passwd", "/etc/passwd: is somebody's, and no scratch file of ours"),
+        ("storage-round-trip:/dev/nvme9n9", "/dev/nvme9n9: is no block device: there is none of that name"),
+        ("storage-round-trip:/dev/../dev/nvme9n9", "is no block device: there is none of that name"),
+        ("storage-round-trip:/dev/null", "/dev/null: is somebody's, and no scratch file of ours"),
+        ("storage-round-trip:/dev", "/dev: is somebody's, and no scratch file of ours"),
         ("memory:x", "no such memory"),
     ],
 )
@@ -69,10 +81,8 @@ def test_round_trip_writes_reads_and_cleans_up(tmp_path: Path) -> None:
     path = tmp_path / "scratch"
     load = StorageRoundTrip()
     found = run(load, load.target(str(path)), passes=4, size=8 * BLOCK, block=BLOCK)
-    assert [(item.direction, item.verified) for item in found if isinstance(item, Pass)][:2] == [
-        ("from host", False),
-        ("to host", True),
-    ]
+    told = [(item.direction, item.phase, item.verified) for item in found if isinstance(item, Pass)]
+    assert told[:2] == [("from host", "from host", False), ("to host", "to host", True)]
     assert not [item for item in found if isinstance(item, Mismatch)]
     assert not path.exists()
 
@@ -95,9 +105,9 @@ def test_a_flipped_bit_is_found_at_its_offset(tmp_path: Path, monkeypatch: pytes
     monkeypatch.setattr(os, "fsync", damage)
     load = StorageRoundTrip()
     found = run(load, load.target(str(path)), passes=2, size=8 * BLOCK, block=BLOCK)
-    wrong = [item for item in found if isinstance(item, Mismatch)]
-    assert [(item.offset, item.bits) for item in wrong] == [(where, 1)]
-    assert wrong[0].expected != wrong[0].found
+    wrong = {(item.offset, item.bits) for item in found if isinstance(item, Mismatch)}
+    assert wrong == {(where, 1)}
+    assert all(item.expected != item.found for item in found if isinstance(item, Mismatch))
 
 
 def test_a_file_that_became_somebodys_is_not_touched(tmp_path: Path) -> None:
@@ -105,43 +115,124 @@ def test_a_file_that_became_somebodys_is_not_touched(tmp_path: Path) -> None:
     load = StorageRoundTrip()
     target = load.target(str(path))
     path.write_text("precious")
-    with pytest.raises(InputError, match="is a file of somebody's"):
+    with pytest.raises(InputError, match="is somebody's"):
         run(load, target)
     assert path.read_text() == "precious"
 
 
-def test_patterns_differ_by_seed_block_and_page() -> None:
-    block = pattern(1, 0, BLOCK)
-    assert len(block) == BLOCK
-    pages = {block[at : at + 4096] for at in range(0, BLOCK, 4096)}
-    assert len(pages) == BLOCK // 4096
-    assert pattern(1, 1, BLOCK) != block != pattern(2, 0, BLOCK)
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(InputError, match="is somebody's"):
+        StorageRoundTrip().target(str(tmp_path / "pipe"))
 
 
-def test_reading_verifies_and_changes_nothing(tmp_path: Path) -> None:
-    path = tmp_path / "disk"
+def filled(blocks: StampedBlocks, turn: int, number: int) -> bytes:
+    buffer = mmap.mmap(-1, BLOCK)
+    blocks.fill(buffer, turn, number)
+    return bytes(buffer)
+
+
+def test_blocks_differ_by_turn_and_number_at_nearly_every_byte() -> None:
+    blocks = StampedBlocks(BLOCK, 1)
+    first = filled(blocks, 1, 0)
+    for other in (filled(blocks, 2, 0), filled(blocks, 1, 1), filled(StampedBlocks(BLOCK, 2), 1, 0)):
+        alike = sum(one == two for one, two in zip(first, other, strict=True))
+        assert alike < BLOCK * 0.02  # by chance 1 in 256, and the stamps
+        sectors = [(first[at : at + 512], other[at : at + 512]) for at in range(0, BLOCK, 512)]
+        assert all(one != two for one, two in sectors)
+    assert filled(blocks, 1, 0) == first
+
+
+def reads(found: list[Pass | Mismatch], direction: str) -> list[Pass]:
+    return [item for item in found if isinstance(item, Pass) and item.direction == direction]
+
+
+def test_reading_verifies_and_changes_nothing(disk: Path) -> None:
     data = os.urandom(8 * BLOCK)
-    path.write_bytes(data)
-    found = run(StorageRead(), Target(label=str(path)), passes=1, block=BLOCK)
+    disk.write_bytes(data)
+    os.sync()
+    found = run(StorageRead(), Target(label=str(disk)), passes=2, block=BLOCK)
+    assert [item.verified for item in reads(found, "to host")] == [False]
+    assert [item.verified for item in reads(found, "to host, twice")] == [True]
+    assert all(item.bytes % BLOCK == 0 for item in found if isinstance(item, Pass))  # never half a block
+    assert not [item for item in found if isinstance(item, Mismatch)]
+    assert disk.read_bytes()[: len(data)] == data
+
+
+WHERE = 12_345
+
+
+def flipping(monkeypatch: pytest.MonkeyPatch, wrong: Callable[[int], bool]) -> None:
+    """One bit of the reads for whose number this is so."""
+    real, numbers = os.preadv, count()
+
+    def read(descriptor: int, buffers: list[mmap.mmap], offset: int) -> int:
+        moved = real(descriptor, buffers, offset)
+        if wrong(next(numbers)):
+            buffers[0][WHERE] ^= 0b1000
+        return moved
+
+    monkeypatch.setattr(os, "preadv", read)
+
+
+def twice(disk: Path, **changes: Any) -> list[Pass | Mismatch]:
+    """What reading every region twice tells."""
+    return run(StorageRead(), Target(label=str(disk)), passes=1, only=VERIFIED, block=BLOCK, in_flight=1, **changes)
+
+
+@pytest.mark.parametrize("wrong", [0, 1])
+def test_a_wrong_read_that_is_right_the_second_time_is_told(
+    wrong: int, disk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    flipping(monkeypatch, lambda number: number == wrong)
+    found = [item for item in twice(disk) if isinstance(item, Mismatch)]
+    assert [(item.offset, item.bits) for item in found] == [(WHERE, 1)]
+    at = WHERE % 64 * 2 + 1  # the byte in what is told, as two digits; the bit is in the lower one
+    assert (found[0].expected[at - 1 : at + 1], found[0].found[at - 1 : at + 1]) == ("00", "08")
+
+
+def test_one_read_in_twenty(disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    flipped = []
+
+    def wrong(number: int) -> bool:
+        if number % 20 == 7:
+            flipped.append(number)
+        return number % 20 == 7
+
+    flipping(monkeypatch, wrong)
+    found = [item for item in twice(disk) if isinstance(item, Mismatch)]
+    assert len(flipped) > 0
+    assert sum(item.times for item in found) == len(flipped)
+
+
+def test_a_region_that_somebody_wrote_to_is_no_damage(disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real, numbers = os.preadv, count()
+
+    def read(descriptor: int, buffers: list[mmap.mmap], offset: int) -> int:
+        with disk.open("r+b", buffering=0) as file:
+            file.seek(offset)
+            file.write(next(numbers).to_bytes(8, "little") * 512)
+            os.fsync(file.fileno())
+        return real(descriptor, buffers, offset)
+
+    monkeypatch.setattr(os, "preadv", read)
+    found = twice(disk)
     assert found
-    assert all(isinstance(item, Pass) and item.direction == "to host" for item in found)
-    assert path.read_bytes() == data
+    assert not [item for item in found if isinstance(item, Mismatch)]
+    assert not any(item.verified for item in found if isinstance(item, Pass))
 
 
-def test_reading_tells_a_region_that_never_reads_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = tmp_path / "disk"
+def test_where_writes_are_not_counted_nothing_is_decided(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "file"  # the kernel counts writes of disks
     path.write_bytes(bytes(8 * BLOCK))
-    real = os.preadv
-    calls = iter(range(1, 10**9))
+    flipping(monkeypatch, lambda number: number % 20 == 7)
+    assert [item.verified for item in twice(path) if isinstance(item, Pass)] == [False]
 
-    def unsteady(descriptor: int, buffers: list[memoryview], offset: int) -> int:
-        count = real(descriptor, buffers, offset)
-        buffers[0][:8] = next(calls).to_bytes(8, "little")
-        return count
 
-    monkeypatch.setattr(os, "preadv", unsteady)
-    found = run(StorageRead(), Target(label=str(path)), passes=1, block=BLOCK, in_flight=1)
-    assert any(isinstance(item, Mismatch) for item in found)
+def test_a_device_that_is_gone_ends_the_load(disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(os, "preadv", lambda *_: 0)
+    with pytest.raises(OSError, match=r"read 0 of 262144 bytes at offset \d+: the device is gone"):
+        run(StorageRead(), Target(label=str(disk)), block=BLOCK)
 
 
 def test_a_rate_limit_holds() -> None:

@@ -3,7 +3,15 @@
 import pytest
 
 from probe.registers import errors
-from probe.registers.device import DeviceCapabilities, DeviceControl, DeviceStatus, ExpressCapabilities
+from probe.registers.device import (
+    TIMEOUT_RANGES,
+    DeviceCapabilities,
+    DeviceCapabilities2,
+    DeviceControl,
+    DeviceControl2,
+    DeviceStatus,
+    ExpressCapabilities,
+)
 from probe.registers.errors import UncorrectableErrorSeverity, errors_in
 from probe.registers.link import LinkCapabilities, LinkStatus
 from probe.registers.margining import MarginingLaneControl
@@ -104,3 +112,39 @@ def test_default_severity() -> None:
     assert fatal == {4, 5, 13, 17, 18, 22}
     names = errors_in(UncorrectableErrorSeverity, errors.SEVERITY_DEFAULT)
     assert {"Data Link Protocol Error", "Surprise Down Error", "Malformed TLP"} <= set(names)
+
+
+# What Intel's 10 Gigabit parts call each Completion Timeout Value. It lies within the specification's own span of it.
+IXGBE = {
+    0x0: (16e-3, 32e-3), 0x1: (50e-6, 100e-6), 0x2: (1e-3, 2e-3), 0x5: (16e-3, 32e-3), 0x6: (65e-3, 130e-3),
+    0x9: (260e-3, 520e-3), 0xA: (1, 2), 0xD: (4, 8), 0xE: (17, 34),
+}  # fmt: skip
+
+
+def seconds(span: str) -> tuple[float, float]:
+    units = {"us": 1e6, "ms": 1e3, "s": 1.0}
+    low, high = (float(number) / units[unit] for number, unit in (part.split() for part in span.split(" to ")))
+    return low, high
+
+
+@pytest.mark.published("Linux drivers/net/ethernet/intel/ixgbe/ixgbe_type.h, IXGBE_PCIDEVCTRL2_*")
+@pytest.mark.parametrize("raw", range(16))
+def test_completion_timeout_values(raw: int) -> None:
+    span = DeviceControl2.completion_timeout_value.decode(raw)
+    assert (span is None) == (raw not in IXGBE)
+    if span is not None:
+        low, high = seconds(span)
+        assert low <= IXGBE[raw][0] < IXGBE[raw][1] <= high
+
+
+@pytest.mark.published("EDK II PciBusDxe: bit value >> 2 of Completion Timeout Ranges is the range that holds a value")
+def test_completion_timeout_ranges() -> None:
+    field = DeviceCapabilities2.completion_timeout_ranges_supported
+    for raw in range(16):
+        letters = field.decode(raw)
+        if letters is not None:
+            assert letters == tuple(letter for index, letter in enumerate("ABCD") if raw >> index & 1)
+    for raw in (value for value in IXGBE if value):
+        low, high = seconds(DeviceControl2.completion_timeout_value.decode(raw) or "")
+        widest = seconds(TIMEOUT_RANGES["ABCD"[raw >> 2]])
+        assert widest[0] <= low < high <= widest[1]

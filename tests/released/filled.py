@@ -8,7 +8,7 @@ import msgspec.inspect as kinds
 GIVEN = {
     "address": "0000:01:00.0", "physical_function": "0000:01:00.0", "config": {"000": "34120100"},
     "attributes": {"vendor": "0x1234"}, "config_end": 64,
-    "smbios_slots": ["0911010001a50d040300000500040c00000000"],
+    "smbios_slots": ["0911010001a50d040300000500040c00000000"], "block": 4096, "size": 4096,
 }  # fmt: skip
 
 
@@ -49,4 +49,5 @@ def documents(kind: kinds.Type) -> list[Any]:
 
 _SIMPLE: dict[type[kinds.Type], Any] = {
     kinds.StrType: "words", kinds.IntType: 1, kinds.FloatType: 1.5, kinds.BoolType: True, kinds.NoneType: None,
+    kinds.RawType: {"type": "done", "at": "words"},
 }  # fmt: skip

@@ -227,3 +227,18 @@ def test_both_ways_at_once_are_held_against_both_ceilings_and_fall_short_of_noth
     (found,) = throughputs(passes("both", CEILING), LINKS)
     assert found.share == pytest.approx(0.5, abs=0.05)
     assert not found.short
+
+
+@pytest.mark.parametrize(
+    ("carried", "limit", "held", "short"),
+    [
+        (95e6, 100e6, "95% of the rate that was set", False),
+        (40e6, 100e6, "falls short: 40% of the rate that was set", True),
+        (CEILING * 0.9, 1e12, "carries what it should: 90% of the ceiling", False),
+    ],
+)
+def test_a_rate_that_a_person_set_is_the_ceiling(carried: float, limit: float, held: str, short: bool) -> None:
+    (found,) = throughputs(passes("to host", carried), LINKS, rate_bytes_s=limit)
+    assert (found.sentence, found.short) == (held, short)
+    assert found.ceiling_bytes_s == int(min(limit, CEILING))
+    assert bool(found.questions) == short

@@ -227,23 +227,45 @@ def test_killed_and_closed(tmp_path: Path, run: Run) -> None:
     [
         (("close",), "soak close: takes one record"),
         (("close", "/absent"), "/absent: cannot be read"),
-        (("--load", "nonsense"), "--load nonsense: no such load"),
         (("--stop-on", "rain"), "--stop-on rain: no such condition"),
         (("--link", "nowhere"), "--link nowhere: names no link"),
         (("--covers", "nowhere"), "--covers nowhere: names no link"),
         (("--load", "memory"), "drives this host"),
-        (("--minutes", "0"), "--minutes 0: is no time"),
-        (("--minutes", "nan"), "--minutes nan: is no time"),
-        (("--minutes", "inf"), "--minutes inf: is no time"),
-        (("--minutes", "-3"), "--minutes -3: is no time"),
+        (("--minutes", "0"), "--minutes 0: is not above 0"),
+        (("--minutes", "nan"), "--minutes nan: is not above 0"),
+        (("--minutes", "inf"), "--minutes inf: is not above 0"),
+        (("--minutes", "-3"), "--minutes -3: is not above 0"),
         (("--accept", "anything"), "--accept anything: is no word of consent"),
+        (("--interval", "nan"), "--interval nan: is not above 0"),
+        (("--rate", "inf"), "--rate inf: is not above 0"),
     ],
 )
 def test_bad_input(arguments: tuple[str, ...], told: str, run: Run, tmp_path: Path) -> None:
     sys_root = Machine(tmp_path).sys
-    status, out, err = run("soak", "--sysfs", sys_root, "--minutes", "0.01", *arguments)
+    record_path = tmp_path / "r"
+    status, out, err = run("soak", "--sysfs", sys_root, "--minutes", "0.01", "-o", record_path, *arguments)
     assert (status, out) == (64, "")
     assert told in err
+    assert not record_path.exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("--load", "nonsense"), "--load nonsense: no such load"),
+        (("--load", "storage-round-trip:/dev/nvme9n9"), "/dev/nvme9n9: is no block device"),
+        (("--load", "storage-read:/dev/nvme9n9"), "/dev/nvme9n9: cannot be used"),
+        (("--load", "memory", "--block", str(1 << 50)), f"--block {1 << 50}: the loads would take"),
+    ],
+)
+def test_a_load_that_is_refused_leaves_no_record(
+    arguments: tuple[str, ...], told: str, run: Run, tmp_path: Path
+) -> None:
+    status, out, err = run("soak", "--minutes", "0.01", "-o", tmp_path / "r", *arguments)
+    assert (status, out) == (64, "")
+    assert told in err
+    assert not (tmp_path / "r").exists()
+    assert not Path("/dev/nvme9n9").exists()
 
 
 def test_progress_in_plain_lines(tmp_path: Path, run: Run) -> None:

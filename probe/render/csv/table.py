@@ -4,7 +4,7 @@ import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
 
-from probe.foreign_text import safe_cell
+from probe.foreign_text import cells, made_plain
 
 
 def table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
@@ -12,7 +12,5 @@ def table(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
     out = io.StringIO()
     writer = csv.DictWriter(out, columns, lineterminator="\r\n")
     writer.writeheader()
-    writer.writerows(
-        {name: safe_cell(value) if isinstance(value, str) else value for name, value in row.items()} for row in rows
-    )
+    writer.writerows(cells(made_plain(dict(row))) for row in rows)
     return out.getvalue()

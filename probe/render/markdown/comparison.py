@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from probe.compare.changes import Comparison
 from probe.compare.rank import Rank
+from probe.foreign_text import markdown
 from probe.render.spans import TITLES, span
 
 
@@ -13,11 +14,11 @@ def render(document: Comparison) -> str:
 
 
 def _lines(document: Comparison) -> Iterator[str]:
-    yield f"# {document.host or 'this machine'}"
+    yield f"# {markdown(document.host or 'this machine')}"
     yield ""
     yield f"{document.before_taken_at} and {document.after_taken_at}, {span(document)}."
     for note in document.notes:
-        yield f"\n{note}"
+        yield f"\n{markdown(note)}"
     if document.empty:
         yield f"\n{document.nothing}"
         return
@@ -30,4 +31,4 @@ def _lines(document: Comparison) -> Iterator[str]:
             for change in members:
                 urgent = " (urgent)" if change.urgent else ""
                 cells = (change.place, change.sentence + urgent, change.evidence)
-                yield "| " + " | ".join(cell.replace("|", "\\|").replace("\n", " ") for cell in cells) + " |"
+                yield "| " + " | ".join(map(markdown, cells)) + " |"

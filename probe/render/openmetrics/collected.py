@@ -13,6 +13,7 @@ from prometheus_client.registry import Collector, CollectorRegistry
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import described
+from probe.foreign_text import made_plain
 from probe.registers.errors import Severity
 from probe.verdict.words import Verdict
 
@@ -27,7 +28,7 @@ class RunFigures(msgspec.Struct, frozen=True, kw_only=True):
 
     taken_s: float
     seconds: float
-    hung: str = ""
+    hung: tuple[str, ...] = ()
     gone: int = 0
 
 
@@ -35,9 +36,9 @@ class Collected(Collector):
     """One run's links and figures, as metrics."""
 
     def __init__(self, links: Sequence[LinkDocument], widest: dict[str, int], run: RunFigures) -> None:
-        self._links = [link for link in links if link.component is not None]
-        self._widest = widest
-        self._run = run
+        self._links = [made_plain(link) for link in links if link.component is not None]
+        self._widest = made_plain(widest)
+        self._run = made_plain(run)
 
     def collect(self) -> Iterator[Metric]:
         """Every metric."""
@@ -108,8 +109,8 @@ class Collected(Collector):
         hung = GaugeMetricFamily(
             "linkprobe_collect_hung", "1 for a function that did not answer in time.", labels=["function"]
         )
-        if self._run.hung:
-            hung.add_metric([self._run.hung], 1.0)
+        for function in self._run.hung:
+            hung.add_metric([function], 1.0)
         yield hung
 
 

@@ -15,6 +15,7 @@ from probe.errors.bit_error_ratio import clean_seconds
 from probe.render import styles
 from probe.render.terminal import decoded
 from probe.render.units import data_rate, duration
+from probe.settings.wording import advice, rows
 from probe.verdict.next_steps import CAUTIONS, touches_hardware
 
 
@@ -32,6 +33,7 @@ def render(document: Explanation, screen: Console) -> None:
     _ends(document, screen)
     _path(link, screen)
     _bandwidth(link, screen)
+    _settings(link, screen)
     _errors(link, screen)
     _steps(link.next_steps, screen)
     for function in document.functions:
@@ -106,6 +108,22 @@ def _bandwidth(link: LinkDocument, screen: Console) -> None:
         rows.append(("payload from the host, by completion size", reads))
     for label, value in rows:
         screen.print(f"  {label:<46} {value}")
+
+
+def _settings(link: LinkDocument, screen: Console) -> None:
+    if link.settings is None:
+        return
+    listed = tuple(rows(link.settings))
+    if listed:
+        _heading("Settings in force, as read; nothing is written", screen)
+        table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+        table.add_column(no_wrap=True)
+        table.add_column(overflow="fold")
+        for label, value in listed:
+            table.add_row(label, value)
+        screen.print(Padding(table, (0, 0, 0, 2)))
+    for told in advice(link.settings):
+        screen.print(Padding(Text(told), (0, 0, 0, 2)))
 
 
 def _errors(link: LinkDocument, screen: Console) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.table import Table
 
+from probe.foreign_text import made_plain
 from probe.links.state import LinkState
 from probe.render.csv import table as csv
 
@@ -82,7 +83,7 @@ def shown(record: Mapping[str, Any]) -> dict[str, str]:
     found = {}
     states = {fields[0]: (title, LinkState(*map(record.get, fields))) for title, fields in _STATES.items()}
     hidden = _HIDDEN | {fields[1] for fields in _STATES.values()}
-    for name, value in record.items():
+    for name, value in made_plain(dict(record)).items():
         if name in states:
             title, state = states[name]
             found[title] = str(state)

@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from probe.audit.names import title
+from probe.foreign_text import plain
 from probe.links.state import LinkState
 from probe.loads.placement import placement
 from probe.render.units import data_rate, duration
@@ -26,13 +27,13 @@ def before(shows: Sequence[Shows], setup: Setup, caution: str, screen: Console) 
     if setup.planned_s:
         for item in shows:
             ratio = "not in Flit mode" if item.ratio is None else f"shows a bit error ratio below {item.ratio:.1e}"
-            screen.print(f"  {item.title}: without an error this {ratio} (95 %, one direction)")
+            screen.print(f"  {plain(item.title)}: without an error this {ratio} (95 %, one direction)")
         screen.print("Minutes are enough for the ratio; hours buy heat and rare trainings.")
     for load, target in setup.loads:
-        screen.print(f"load {load.name} on {target.label}: verifies {load.verifies}; writes {load.writes}")
-        screen.print(f"  {placement(target)}")
+        screen.print(f"load {load.name} on {plain(target.label)}: verifies {load.verifies}; writes {load.writes}")
+        screen.print(f"  {plain(placement(target))}")
         if target.note is not None:
-            screen.print(f"  {target.note}")
+            screen.print(f"  {plain(target.note)}")
     screen.print(Text(caution, style="italic"))
 
 
@@ -60,7 +61,7 @@ class _Lines:
         """Print what is new."""
         new = min(state.events - self._told, len(state.latest))
         for event in list(state.latest)[len(state.latest) - new :]:
-            self._screen.print(f"{event.t:8.1f} s  {event.sentence}", soft_wrap=True)
+            self._screen.print(f"{event.t:8.1f} s  {plain(event.sentence)}", soft_wrap=True)
         self._told = state.events
         if state.t < self._next:
             return
@@ -89,7 +90,7 @@ def _table(setup: Setup, state: Progress) -> Table:
             continue
         rate, share = _measured(link.place_id, state, link.bandwidth.ceiling_bytes_s.to_host)
         table.add_row(
-            title(link),
+            plain(title(link)),
             str(LinkState(seen.speed_gts, seen.width)),
             rate,
             share,

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import title
+from probe.foreign_text import made_plain
 from probe.observe.watching import Watch, WatchedEvent, WatchedLink
 
 _KEPT = 12
@@ -26,6 +27,7 @@ def live_view(
     with Live(console=screen, auto_refresh=False, transient=False) if screen.is_terminal else _Lines(screen) as live:
         while until is None or watched.clock.now() < until:
             rows, events = watched.step()
+            events = made_plain(events)
             latest.extend(events)
             if isinstance(live, Live):
                 live.update(Group(_table(rows, titles), *map(_line, latest)), refresh=True)

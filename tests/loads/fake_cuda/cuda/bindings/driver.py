@@ -9,6 +9,7 @@ copies to the host).
 import ctypes
 import itertools
 import os
+import threading
 from typing import Any
 
 DEVICES = int(os.environ.get("FAKE_CUDA_DEVICES", "2"))
@@ -22,7 +23,13 @@ _buffers: dict[int, Any] = {}
 _busy_until: dict[tuple[int, str], float] = {}
 _now: dict[int, float] = {}
 _copies_up = itertools.count(1)
-_current = 0
+_thread = threading.local()
+
+
+def _current() -> int:
+    """The context of this thread."""
+    context: int = getattr(_thread, "context", 0)
+    return context
 
 
 class Stream:
@@ -64,8 +71,7 @@ def cuDevicePrimaryCtxRelease(device: int) -> tuple[int]:
 
 
 def cuCtxSetCurrent(context: int) -> tuple[int]:
-    global _current
-    _current = context
+    _thread.context = context
     return (SUCCESS,)
 
 
@@ -74,7 +80,7 @@ def cuDeviceCanAccessPeer(device: int, peer: int) -> tuple[int, int]:
 
 
 def cuCtxEnablePeerAccess(context: int, flags: int) -> tuple[int]:
-    return (INVALID if context == _current else SUCCESS,)
+    return (INVALID if context == _current() else SUCCESS,)
 
 
 def cuCtxSynchronize() -> tuple[int]:
@@ -120,14 +126,14 @@ def cuEventDestroy(event: Event) -> tuple[int]:
 
 
 def cuEventRecord(event: Event, stream: Stream) -> tuple[int]:
-    event.time = max(stream.time, _now.get(_current, 0.0))
+    event.time = max(stream.time, _now.get(_current(), 0.0))
     return (SUCCESS,)
 
 
 def cuEventSynchronize(event: Event) -> tuple[int]:
     if event.time is None:
         return (INVALID,)
-    _now[_current] = max(_now.get(_current, 0.0), event.time)
+    _now[_current()] = max(_now.get(_current(), 0.0), event.time)
     return (SUCCESS,)
 
 
@@ -146,8 +152,8 @@ def cuStreamWaitEvent(stream: Stream, event: Event, flags: int) -> tuple[int]:
 
 def _copy(target: int, source: int, size: int, way: str, stream: Stream) -> tuple[int]:
     ctypes.memmove(target, source, size)
-    link = (_current, way)
-    begin = max(stream.time, _busy_until.get(link, 0.0), _now.get(_current, 0.0))
+    link = (_current(), way)
+    begin = max(stream.time, _busy_until.get(link, 0.0), _now.get(_current(), 0.0))
     stream.time = _busy_until[link] = begin + size / BYTES_S
     return (SUCCESS,)
 

@@ -1,0 +1,84 @@
+"""linkprobe qualify."""
+
+from contextlib import closing
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from probe.cli.options import AcceptOption, GoOption, JsonOption, SysfsOption
+from probe.cli.showing import show
+from probe.documents.files import encode
+from probe.documents.writing import write_atomically
+from probe.exit_status import ExitStatus
+from probe.qualify.beginning import PlanFile, begun, close, fields_of, gone_on_with
+from probe.qualify.carrying_out import Qualification
+from probe.qualify.checking import Checking
+from probe.qualify.document import exit_status, summary_of
+from probe.qualify.journal import Journal
+from probe.qualify.preview import Preview
+from probe.qualify.sealing import sealed
+from probe.qualify.site import Site
+from probe.render.terminal.console import console
+from probe.render.terminal.qualifying import Shown
+
+
+def qualify(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN.toml", help="The plan to carry out.")],
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", metavar="RECORD", help="The record to write, as NAME.json.")
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Check it, and show what would be done and how long it takes.")
+    ] = False,
+    go: GoOption = False,
+    accept: AcceptOption = None,
+    field: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME=VALUE", help="Who and what, as operator=...; may be given again."),
+    ] = None,
+    close_it: Annotated[
+        bool, typer.Option("--close", help="End a run that will not go on, and write its record.")
+    ] = False,
+    sysfs: SysfsOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Carry out a plan of tests, step after step, and write the record of it.
+
+    The same command again goes on where a run was cut off.
+
+    Exit status: 0 passed, 1 failed, 2 failed and urgent, 3 inconclusive or not at its end, 64 refused.
+    """
+    site = Site(
+        sysfs=sysfs, folder=plan.resolve().parent, record=output or Path(f"{plan.stem}.record.json"), go=go,
+        accepted=tuple(accept or ()),
+    )  # fmt: skip
+    file, fields = PlanFile(plan), fields_of(field or [])
+    goes_on = site.journal.exists() and not dry_run
+    if not goes_on:
+        preview = _checked(file, site, fields)
+        if dry_run or preview.faults or (preview.writes and not go):
+            show(preview, status=ExitStatus.CLEAN if dry_run and not preview.faults else ExitStatus.USAGE, json=json)
+            return
+    with closing(gone_on_with(file, site, fields) if goes_on else begun(file, site, fields)) as journal:
+        over = _carried_out(file, site, journal, close_it=close_it)
+        document = sealed(journal.lines(), str(site.journal))
+    if over:
+        write_atomically(site.record, encode(document))
+    status = exit_status(document.judged) if over else ExitStatus.NOTHING_JUDGED
+    shown = document if json else summary_of(document)
+    show(shown, status=status, json=json, written=str(site.record) if over else None)
+
+
+def _checked(file: PlanFile, site: Site, fields: dict[str, str]) -> Preview:
+    if file.reading.plan is None:
+        return Preview(plan=str(file.path), faults=file.reading.faults)
+    return Checking(file.plan, site, file.lines, fields).preview(str(file.path))
+
+
+def _carried_out(file: PlanFile, site: Site, journal: Journal, *, close_it: bool) -> bool:
+    if close_it:
+        close(journal)
+        return True
+    shown = Shown(console(to_errors=True))
+    return Qualification(file.plan, site, journal, shown).run()

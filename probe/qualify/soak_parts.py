@@ -1,0 +1,76 @@
+"""A soak that ran in several parts as one: its hours add up, and the time between the parts is none of it. Pure."""
+
+from collections.abc import Iterator, Sequence
+
+import msgspec
+
+from probe.audit.document import LinkDocument
+from probe.audit.snapshot import judged_links
+from probe.loads.results import Mismatch, Pass
+from probe.observe.events import CountedErrors, LinkEvent
+from probe.qualify.entries import SoakPart
+from probe.registers.errors import Severity
+from probe.soak.journal import Baseline, End, Entry, LoadEnded, Sample, Start, Thinned
+from probe.soak.record import Record, record
+
+_BEFORE_IT_COUNTS_S = -1.0
+"""The moment of errors that came while links settled anew after a cut: before any baseline, so they do not count."""
+
+
+def soaked(parts: Sequence[SoakPart]) -> Record:
+    """The record of all parts as one."""
+    return record(stitched(parts))
+
+
+def watched(parts: Sequence[SoakPart]) -> tuple[LinkDocument, ...]:
+    """The links that the first part watched, as they were before it."""
+    start = _start(parts[0])
+    return tuple(link for link in judged_links(start.snapshot) if link.place_id in start.place_ids)
+
+
+def stitched(parts: Sequence[SoakPart]) -> list[Entry]:
+    """The journals of all parts as one: moments are seconds of soaking, and only the last part has an end."""
+    found: list[Entry] = []
+    done = 0.0
+    for number, part in enumerate(parts):
+        first, last = number == 0, number == len(parts) - 1
+        settled = next((entry.t for entry in part.entries if isinstance(entry, Baseline)), part.seconds)
+        for entry in part.entries:
+            if isinstance(entry, Start | Baseline) and not first:
+                continue
+            if isinstance(entry, End | LoadEnded) and not last:
+                continue
+            settling = not first and isinstance(entry, CountedErrors) and entry.t < settled
+            if settling and entry.severity is Severity.CORRECTABLE:  # type: ignore[union-attr] # as above
+                found.append(msgspec.structs.replace(entry, t=_BEFORE_IT_COUNTS_S))
+            else:
+                found.append(_later(entry, done))
+        done += part.seconds
+    return found
+
+
+def _start(part: SoakPart) -> Start:
+    start = part.entries[0]
+    if not isinstance(start, Start):
+        raise TypeError("a journal of a soak begins with its start")
+    return start
+
+
+def _later(entry: Entry, seconds: float) -> Entry:
+    match entry:
+        case Start():
+            return entry
+        case Thinned():
+            return msgspec.structs.replace(entry, t=entry.t + seconds, until=entry.until + seconds)
+        case Sample() | LinkEvent() | CountedErrors() | Pass() | Mismatch() | Baseline() | LoadEnded() | End():
+            return msgspec.structs.replace(entry, t=entry.t + seconds)
+
+
+def seconds_of(entries: Sequence[Entry]) -> float:
+    """How long a part ran: to its end, or where it was cut off to the last thing that was recorded."""
+    return max((moment for entry in entries for moment in _moments(entry)), default=0.0)
+
+
+def _moments(entry: Entry) -> Iterator[float]:
+    if not isinstance(entry, Start):
+        yield entry.until if isinstance(entry, Thinned) else entry.t

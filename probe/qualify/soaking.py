@@ -1,0 +1,65 @@
+"""A soak as a step: what the plan asks for as a soak takes it, for the time that is left of it.
+
+May live here: setting one up, running it, and taking up what a cut left of it.
+"""
+
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+from probe.audit.choosing import chosen
+from probe.audit.snapshot import Snapshot
+from probe.errors.limits import Limit
+from probe.loads import find
+from probe.loads.interface import Options
+from probe.observe.clock import BootClock
+from probe.qualify.entries import SoakPart
+from probe.qualify.plan import SoakStep
+from probe.qualify.site import Site
+from probe.qualify.soak_parts import seconds_of
+from probe.soak.journal import Cause, End, Journal, read_entries
+from probe.soak.judging import UNCOUNTED
+from probe.soak.progress import Progress
+from probe.soak.run import Soak
+from probe.soak.setup import Setup, Stops
+
+Show = Callable[[Progress], None]
+
+
+def setup_of(step: SoakStep, site: Site, taken: Snapshot, seconds: float, hottest_c: float | None) -> Setup:
+    """What is to be done. Raises InputError for links, loads or conditions that there are none of."""
+    source = site.source()
+    stops = Stops.parse([*step.ends_on, *([] if hottest_c is None else [f"temperature={hottest_c:g}"])])
+    return Setup(
+        sys=source.sys, snapshot=taken, links=chosen(taken.links, step.links, option="links = "),
+        loads=tuple(pair for word in step.loads for pair in find(word)),
+        options=Options(
+            block=step.block, in_flight=step.in_flight, size=step.size, rate_bytes_s=step.rate_bytes_s
+        ),
+        planned_s=seconds, interval_s=step.interval_s, stops=stops, correctable=Limit.parse(step.correctable),
+        live=source.live, covers=_places(taken, step.covers), asked=_places(taken, step.links),
+        accepts=(UNCOUNTED,) if step.uncounted_errors else (),
+    )  # fmt: skip
+
+
+def _places(taken: Snapshot, words: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(link.place_id for link in chosen(taken.links, words, option="")) if words else ()
+
+
+def soak(setup: Setup, site: Site, turn: int, show: Show) -> SoakPart:
+    """Run one part of a soak."""
+    with closing(Journal.create(site.soak)) as journal:
+        Soak(setup, BootClock(), journal, show).run(site.snapshot)
+    return taken_up(site.soak, turn)
+
+
+def taken_up(path: Path, turn: int) -> SoakPart:
+    """The part that the journal of a soak is, whatever ended it. Raises InputError, DocumentError."""
+    entries = tuple(read_entries(path))
+    return SoakPart(turn=turn, seconds=seconds_of(entries), entries=entries)
+
+
+def goes_on(part: SoakPart) -> bool:
+    """It was cut off, so the time that is left of it is still to be done."""
+    end = next((entry for entry in part.entries if isinstance(entry, End)), None)
+    return end is None or end.cause is Cause.INTERRUPTED

@@ -1,0 +1,40 @@
+"""A qualification on a terminal while it goes on: each step as it begins, tests as they tell."""
+
+from rich.console import Console
+from rich.text import Text
+
+from probe.active.documents import Attempt
+from probe.active.target import Target
+from probe.render.terminal.active import teller
+from probe.render.units import duration
+from probe.soak.progress import Progress
+
+_EVERY_S = 60.0
+
+
+class Shown:
+    """Somebody to tell, who prints a line for each."""
+
+    def __init__(self, screen: Console) -> None:
+        self._screen = screen
+        self._tell = teller(screen)
+        self._next = 0.0
+
+    def turn(self, name: str) -> None:
+        """A step begins."""
+        self._next = 0.0
+        self._screen.print(Text(name, style="bold"))
+
+    def test(self, target: Target, news: Attempt | str) -> None:
+        """An active test has news."""
+        self._tell(target, news)
+
+    def soak(self, state: Progress) -> None:
+        """A soak has taken a sample."""
+        if state.t < self._next:
+            return
+        self._next = state.t + _EVERY_S
+        errors = sum(state.errors.values())
+        self._screen.print(
+            Text(f"  {duration(state.t)}: {len(state.links)} links, {errors} errors, {state.events} events")
+        )
