@@ -64,11 +64,16 @@ def _struct(kind: kinds.StructType) -> str:
         text += "An array, in this order:\n\n"
     if kind.tag is not None:
         text += f'*{escaped(kind.tag_field or "type")}*: "{kind.tag}"\n\n'
-    rows = (
-        f"*{escaped(item.encode_name)}*: {_spoken(item.type)}{'' if item.required else ', may be left out'}"
-        for item in kind.fields
-    )
+    rows = (f"*{escaped(item.encode_name)}*: {_spoken(item.type)}{_left_out(item)}" for item in kind.fields)
     return text + "++\n".join(rows) + "\n\n"
+
+
+def _left_out(item: kinds.Field) -> str:
+    """What it means where a document does not have the field."""
+    if item.required:
+        return ""
+    plain = isinstance(item.default, str | int | float) and item.default != ""
+    return f", {escaped(str(item.default).lower())} where left out" if plain else ", may be left out"
 
 
 def _spoken(kind: kinds.Type) -> str:
@@ -88,10 +93,14 @@ def _spoken(kind: kinds.Type) -> str:
         case kinds.DictType(value_type=item):
             return f"object of {_spoken(item)}"
         case _:
+            if type(kind) not in _SIMPLE:
+                raise ValueError(
+                    f"a field of type {kind} cannot be told yet: packaging/man/document_fields.py has no word"
+                )
             return _SIMPLE[type(kind)]
 
 
 _SIMPLE: dict[type[kinds.Type], str] = {
     kinds.StrType: "text", kinds.IntType: "whole number", kinds.FloatType: "number", kinds.BoolType: "true or false",
-    kinds.NoneType: "null", kinds.BytesType: "bytes",
+    kinds.NoneType: "null", kinds.BytesType: "bytes", kinds.RawType: "JSON as it is", kinds.AnyType: "anything",
 }  # fmt: skip
