@@ -5,6 +5,7 @@ from pkgutil import resolve_name
 from typing import Any
 
 import msgspec.inspect as kinds
+from msgspec import json
 from scdoc import escaped, reflowed
 
 from probe.fleet.rows import KINDS
@@ -73,7 +74,7 @@ def _left_out(item: kinds.Field) -> str:
     if item.required:
         return ""
     plain = isinstance(item.default, str | int | float) and item.default != ""
-    return f", {escaped(str(item.default).lower())} where left out" if plain else ", may be left out"
+    return f", {escaped(json.encode(item.default).decode())} where left out" if plain else ", may be left out"
 
 
 def _spoken(kind: kinds.Type) -> str:
