@@ -126,7 +126,8 @@ def _errors_between(attempts: Sequence[Attempt]) -> Iterator[str]:
     for (severity, error, end), count in sorted(totals.items()):
         yield f"{count} {severity}: {error}, counted at the {end}"
     if attempts and all(attempt.errors is None for attempt in attempts):
-        yield "errors between the trainings could not be counted: the kernel keeps no counters for this link"
+        why = "the kernel keeps no counters for this link, and error bits stood in its registers before"
+        yield f"errors between the trainings could not be counted: {why}"
 
 
 def speeds_result(link: LinkSpeeds) -> LinkSpeeds:

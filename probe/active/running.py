@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 import msgspec
 
-from probe.active.asking import keep_awake
+from probe.active.asking import keep, keep_awake
 from probe.active.documents import Attempt, LinkSpeeds, LinkTraining, SpeedsDocument, TrainingDocument
 from probe.active.guard import Effect, Finding
 from probe.active.journal import began_now
@@ -176,7 +176,7 @@ class Run:
             going_on.run(keep_awake(str(end.address)))
         if link.port.look(LinkControl2) is None:
             return None
-        going_on.keep(link.port.address, link.port.express + LinkControl2.offset, 1, _SPEED_CONTROLS)
+        going_on.run(keep(link.port.address, link.port.express + LinkControl2.offset, 1, _SPEED_CONTROLS))
         return going_on.run(target_speed_of(link))
 
 

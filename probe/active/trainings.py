@@ -9,17 +9,19 @@ from typing import Protocol as Interface
 import msgspec
 
 from probe.active.documents import Attempt, ErrorCount, Kind
-from probe.active.link_at import Counts, LinkAt, counts_of, grown, lane_errors_of
+from probe.active.errors_at import UNCORRECTABLE, Counts, grown, tally_of
+from probe.active.link_at import LinkAt, lane_errors_of
 from probe.active.steps import Protocol, Result, Stopped
 from probe.active.training import Problem, Seen, train
 from probe.active.ways import ByRetrain, BySlot, Means
 from probe.errors.log_events import EventKind, LogEvent
 from probe.links.state import LinkState
 from probe.registers.bits import outside
+from probe.registers.errors import Severity
 from probe.registers.values import lanes_in
 
 _RUNNING_SHORT = 3
-_HARMFUL = frozenset({"nonfatal", "fatal"})
+_HARMFUL = frozenset({Severity.NONFATAL.value, Severity.FATAL.value, UNCORRECTABLE})
 _AWAY = frozenset({Problem.STUCK, Problem.NOT_ACTIVE, Problem.GONE})
 
 
@@ -73,7 +75,7 @@ def trainings(course: Course, runner: Runner, beside: Watching) -> Trained:
     attempts: list[Attempt] = []
     stopped: str | None = None
     try:
-        counts = runner.run(counts_of(course.link))
+        errors = runner.run(tally_of(course.link))
         lanes = runner.run(lane_errors_of(course.link))
         beside.log()
         while len(attempts) < course.times and stopped is None:
@@ -81,11 +83,11 @@ def trainings(course: Course, runner: Runner, beside: Watching) -> Trained:
             if stopped is not None:
                 break
             seen = runner.run(train(course.link, course.means))
-            after = runner.run(counts_of(course.link))
+            after = runner.run(tally_of(course.link))
             around = Around(
-                errors=grown(counts, after), lanes=new_lanes(lanes, seen.lane_errors), events=tuple(beside.log())
+                errors=grown(errors, after), lanes=new_lanes(lanes, seen.lane_errors), events=tuple(beside.log())
             )
-            counts, lanes = after if after is not None else counts, {**lanes, **seen.lane_errors}
+            errors, lanes = after, {**lanes, **seen.lane_errors}
             attempts.append(attempt_of(len(attempts) + 1, seen, course, around))
             beside.tell(attempts[-1])
             stopped = reason_to_stop(attempts, course)

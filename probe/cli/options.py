@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from probe.documents.files import read_snapshot
+from probe.documents.files import read_bytes, read_snapshot
 from probe.evidence import Evidence
 from probe.exceptions import InputError, LinkprobeError
 from probe.host.bounded import read_bounded
@@ -67,6 +67,9 @@ LinksArgument = Annotated[
 DifferentMachinesOption = Annotated[
     bool, typer.Option("--different-machines", help="Compare snapshots of different machines too.")
 ]
+TemplateOption = Annotated[
+    Path | None, typer.Option("--template", metavar="FILE", help="Draw the page on this template of your own (Jinja2).")
+]
 WakeOption = Annotated[bool, typer.Option("--wake", help="Read sleeping devices too, which wakes them.")]
 
 
@@ -77,6 +80,18 @@ def evidence_from(sysfs: Path | None, snapshot: str | None = None, *, wake: bool
     if sysfs is not None:
         raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
     return read_snapshot(snapshot).evidence
+
+
+def template_from(path: Path | None) -> tuple[str, str] | None:
+    """The text of a template and its name. Raises InputError."""
+    if path is None:
+        return None
+    try:
+        return read_bytes(str(path)).decode(), str(path)
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"is not UTF-8 text (byte {error.start})", where=str(path), remedy="save it as UTF-8"
+        ) from error
 
 
 def refuse_odd_numbers(options: Mapping[str, float | None]) -> None:

@@ -6,7 +6,14 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import AcceptOption, GoOption, JsonOption, SysfsOption
+from probe.cli.options import (
+    AcceptOption,
+    GoOption,
+    JsonOption,
+    SysfsOption,
+    TemplateOption,
+    template_from,
+)
 from probe.cli.showing import show
 from probe.documents.files import encode
 from probe.documents.writing import write_atomically
@@ -19,6 +26,7 @@ from probe.qualify.journal import Journal
 from probe.qualify.preview import Preview
 from probe.qualify.sealing import sealed
 from probe.qualify.site import Site
+from probe.render.forms import check_form, drawn_as
 from probe.render.terminal.console import console
 from probe.render.terminal.qualifying import Shown
 
@@ -40,6 +48,11 @@ def qualify(
     close_it: Annotated[
         bool, typer.Option("--close", help="End a run that will not go on, and write its record.")
     ] = False,
+    also: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FILE", help="Write it there too, as its name ends: .html, .xml (JUnit), .csv."),
+    ] = None,
+    template: TemplateOption = None,
     sysfs: SysfsOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -53,6 +66,9 @@ def qualify(
         sysfs=sysfs, folder=plan.resolve().parent, record=output or Path(f"{plan.stem}.record.json"), go=go,
         accepted=tuple(accept or ()),
     )  # fmt: skip
+    own = template_from(template)
+    for path in also or ():
+        check_form(path)
     file, fields = PlanFile(plan), fields_of(field or [])
     goes_on = site.journal.exists() and not dry_run
     if not goes_on:
@@ -63,8 +79,11 @@ def qualify(
     with closing(gone_on_with(file, site, fields) if goes_on else begun(file, site, fields)) as journal:
         over = _carried_out(file, site, journal, close_it=close_it)
         document = sealed(journal.lines(), str(site.journal))
+        entries = tuple(journal.entries)
     if over:
         write_atomically(site.record, encode(document))
+        for path in also or ():
+            write_atomically(path, drawn_as(path, summary_of(document), entries, own))
     status = exit_status(document.judged) if over else ExitStatus.NOTHING_JUDGED
     shown = document if json else summary_of(document)
     show(shown, status=status, json=json, written=str(site.record) if over else None)

@@ -9,20 +9,25 @@ from probe.active.margining.document import MarginDocument
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
+from probe.batch.document import Batch
+from probe.cli.options import TemplateOption, template_from
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
 from probe.documents.captured import captured
 from probe.documents.files import decode_document, read_bytes, schema_of, uncompressed
 from probe.documents.redaction import identifying, redacted
 from probe.documents.writing import write_atomically
-from probe.exceptions import DocumentError
+from probe.exceptions import DocumentError, InputError
 from probe.foreign_text import plain
+from probe.qualify.document import QualificationRecord, summary_of
+from probe.qualify.journal_lines import decoded
+from probe.render.forms import OwnTemplate, drawn_as, page_of
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
 from probe.schemas import Schema
 from probe.soak.journal import Start, read_entries
 
-_REMEDY = "give a snapshot, a diff or audit in JSON, or a record of linkprobe soak"
+_REMEDY = "give a snapshot, a diff, audit or batch in JSON, or a record of linkprobe soak or qualify"
 
 
 def report(
@@ -31,13 +36,37 @@ def report(
     ],
     output: Annotated[Path, typer.Option("-o", "--output", metavar="PAGE.html", help="The page to write.")],
     redact: Annotated[bool, typer.Option("--redact", help="Leave out what identifies the machine.")] = False,
+    template: TemplateOption = None,
 ) -> None:
-    """Write a document as one self-contained page, without scripts, printable to A4."""
+    """Write a document as one self-contained page, without scripts, printable to A4.
+
+    A record of qualify also as JUnit XML or as a table of all that was measured, where the name ends in .xml or .csv.
+    """
     data = read_bytes(document)
+    if not data.startswith(b'{"type":"start"') and schema_of(data, document, _REMEDY) == Schema.QUALIFICATION:
+        _qualified(data, document, output, template_from(template), redact=redact)
+        return
+    if template is not None:
+        raise InputError("is for a record of qualify", where=f"--template {template}", remedy="leave it out")
     page, secrets = _record(Path(document)) if data.startswith(b'{"type":"start"') else _saved(data, document)
     if redact:
         page = redacted(page, [*secrets, *map(plain, secrets)])  # a page has texts made plain
     write_atomically(output, html(page).encode())
+    typer.echo(plain(str(output)), err=True)
+
+
+def _qualified(data: bytes, name: str, output: Path, template: OwnTemplate | None, *, redact: bool) -> None:
+    record = decode_document(data, name, QualificationRecord, Schema.QUALIFICATION, _REMEDY)
+    entries = decoded(tuple(bytes(line) for line in record.journal), name)
+    summary = summary_of(record)
+    if not redact:
+        write_atomically(output, drawn_as(output, summary, entries, template))
+    elif template is not None or output.suffix in {".csv", ".xml"}:
+        raise InputError("is for our own page", where="--redact", remedy="leave one of the two out")
+    else:
+        secrets = [*identifying(summary.judged.host), *summary.judged.fields.values(), *summary.judged.asked.values()]
+        page = redacted(page_of(summary, entries), [*secrets, *map(plain, secrets)])
+        write_atomically(output, html(page).encode())
     typer.echo(plain(str(output)), err=True)
 
 
@@ -50,7 +79,7 @@ def _record(path: Path) -> tuple[Page, list[str]]:
 
 
 def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
-    document: AuditDocument | Comparison | MarginDocument
+    document: AuditDocument | Comparison | MarginDocument | Batch
     if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
         document = audit(tar.evidence)
         return renderer(document, Medium.HTML)(document), identifying(tar.evidence.host)
@@ -67,6 +96,9 @@ def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
         case Schema.MARGIN as schema:
             document = decode_document(data, name, MarginDocument, schema, _REMEDY)
             secrets = identifying(document.host)
+        case Schema.BATCH as schema:
+            document = decode_document(data, name, Batch, schema, _REMEDY)
+            secrets = [text for machine in document.machines for text in (machine.name, *identifying(machine.host))]
         case found:
             raise DocumentError(f"is a {found} document, of which no page is made", where=name, remedy=_REMEDY)
     return renderer(document, Medium.HTML)(document), secrets

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from probe.active.raw_disks import refuse_disks_in_use
+from probe.active.root_disk import targets_with_root
 from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot, take
 from probe.cli.options import JsonOption, LinkOption, SysfsOption, refuse_odd_numbers
@@ -16,26 +17,23 @@ from probe.host.bounded import read_bounded
 from probe.host.machine import read_host
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
+from probe.host.uses import read_uses
 from probe.loads import find
 from probe.loads.interface import Options
 from probe.loads.refusing import refuse_what_cannot_run
 from probe.observe.clock import BootClock
 from probe.render.terminal import soak as draw
+from probe.render.terminal import soak_plan
 from probe.render.terminal.console import console
 from probe.soak.journal import Journal, read_entries
 from probe.soak.judging import UNCOUNTED
-from probe.soak.plan import shows
+from probe.soak.plan import plan
 from probe.soak.record import Record, exit_status, record
 from probe.soak.run import Soak
 from probe.soak.setup import Setup, Stops
 
 _DEFAULT_MINUTES = 10.0
 _CLOSE = "close"
-
-CAUTION = (
-    "A load can bring a faulty host down: back up first, move its users off, and watch temperatures. It reads, unless "
-    "a load says what it writes."
-)
 
 
 def soak(
@@ -138,9 +136,8 @@ def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:
 
 
 def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:
-
     screen = console(to_errors=True)
-    draw.before(shows(setup.links, setup.planned_s or 0.0), setup, CAUTION, screen)
+    soak_plan.render(plan(setup, _with_root(setup)), screen)
     journal = Journal.create(path)
     try:
         with draw.progress(setup, screen) as shown:
@@ -149,6 +146,14 @@ def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:
         journal.close()
     screen.print(f"record: {path}")
     _judge(path, json=json)
+
+
+def _with_root(setup: Setup) -> tuple[str, ...] | None:
+    """The targets that hold the system's root, as far as that can be told."""
+    if not setup.loads:
+        return None
+    paths = {function.address: function.path for function in setup.snapshot.evidence.functions}
+    return targets_with_root([target for _, target in setup.loads], paths, read_uses(open_source(None)))
 
 
 def _close(arguments: list[str], *, json: bool) -> None:

@@ -86,8 +86,9 @@ def one_machine(hosts: Sequence[Host], names: Sequence[str]) -> None:
 def _both(before: Host, after: Host, names: Sequence[str]) -> list[tuple[str, str, str]]:
     """The names that both have, with both values."""
     then, now = before.firmware, after.firmware
-    return [(name, then[name], now[name]) for name in names if _stated(then.get(name)) and _stated(now.get(name))]
+    return [(name, then[name], now[name]) for name in names if stated(then.get(name)) and stated(now.get(name))]
 
 
-def _stated(text: str | None) -> bool:
+def stated(text: str | None) -> bool:
+    """Whether a string of the firmware says something: it was read, and is not what makers leave unfilled."""
     return text is not None and _PLACEHOLDER.fullmatch(text.strip()) is None

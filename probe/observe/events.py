@@ -66,5 +66,10 @@ class CountedErrors(msgspec.Struct, frozen=True, kw_only=True, tag="errors"):
         """The count itself."""
         return ErrorCount(self.end, self.function, self.severity, self.error, self.count)
 
+    @property
+    def words(self) -> str:
+        """What was counted, to stand behind a number."""
+        return f"{self.severity}: {self.error} at the {self.end}"
+
 
 Observed = LinkEvent | CountedErrors

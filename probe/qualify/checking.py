@@ -12,7 +12,6 @@ from probe.active.documents import Plan as ActivePlan
 from probe.active.planning import CAUTIONS
 from probe.active.preparing import checked_words
 from probe.audit.choosing import chosen
-from probe.audit.document import LinkDocument
 from probe.audit.names import title
 from probe.audit.snapshot import Snapshot
 from probe.exceptions import InputError, LinkprobeError
@@ -150,7 +149,7 @@ class Checking:
             where = f"loads of {step.name}"
             raise InputError("drive this host, not the tree of --sysfs", where=where, remedy="leave one of them out")
         return replaced(
-            made, lasts_s=seconds, at_most_s=seconds + _SURVEY_MOST_S, shows=tuple(time_shows(setup.links, seconds))
+            made, lasts_s=seconds, at_most_s=seconds + _SURVEY_MOST_S, shows=(str(shows(setup.links, seconds)),)
         )
 
     def _reboot(self, step: RebootStep, made: PreviewStep) -> None:
@@ -160,15 +159,6 @@ class Checking:
         if why_not is not None:
             remedy = "put by_hand = true there, and give the command again yourself"
             raise InputError(f"nothing would go on afterwards: {why_not}", where=made.name, remedy=remedy)
-
-
-def time_shows(links: Iterable[LinkDocument], seconds: float) -> Iterator[str]:
-    """What a time without an error shows, for the links on which it shows most and least."""
-    known = [(item.ratio, item.title) for item in shows(links, seconds) if item.ratio is not None]
-    if known:
-        (least, best), (most, worst) = min(known), max(known)
-        told = f"below {least:.1e} on {best}" + (f" to {most:.1e} on {worst}" if most > least else "")
-        yield f"without an error it shows a bit error ratio {told} (95 %, one direction)"
 
 
 def words_of(step: AnyStep) -> tuple[str, ...]:

@@ -24,7 +24,7 @@ class Soak:
         self._clock = clock
         self._journal = journal
         self._show = show
-        self._progress = Progress(setup.planned_s)
+        self._progress = Progress(setup.links, setup.planned_s)
         self._begun = 0.0
 
     def elapsed(self) -> float:

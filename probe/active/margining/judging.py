@@ -67,7 +67,7 @@ def margin_document(
     return MarginDocument(
         host=host, settings=settings, links=done,
         result=Result.FAILED if leftovers else overall(tuple(link.result for link in done)),
-        restored=all(link.restored for link in done) and not leftovers,
+        restored=all(link.restored for link in done) and not any(item.writable for item in leftovers),
         reasons=tuple(item.sentence() for item in leftovers), leftovers=leftovers,
     )  # fmt: skip
 
@@ -77,10 +77,12 @@ def _settled(link: MarginedLink, leftovers: Sequence[Leftover], ended: LinkState
     before = LinkState(link.speed_gts, link.width)
     link = msgspec.structs.replace(link, ended=ended, back=None if before == LinkState() else not _less(before, ended))
     ours = {None, link.downstream_port, link.upstream_port}
-    own = tuple(item.sentence() for item in leftovers if item.address in ours)
+    own = tuple(item for item in leftovers if item.address in ours)
     if not own:
         return link
-    return msgspec.structs.replace(link, restored=False, result=Result.FAILED, reasons=(*own, *link.reasons))
+    restored = link.restored and not any(item.writable for item in own)  # what a link runs at was never written
+    told = tuple(item.sentence() for item in own)
+    return msgspec.structs.replace(link, restored=restored, result=Result.FAILED, reasons=(*told, *link.reasons))
 
 
 def odd_sentences(odd: Sequence[OddLane]) -> Iterator[str]:
