@@ -78,7 +78,7 @@ fleet=/var/lib/linkprobe-fleet
 install -d -o linkprobe -g linkprobe -m 750 $fleet/spools/host
 install -d -o linkprobe -g linkprobe -m 700 $fleet/.ssh
 ssh-keygen -q -t ed25519 -N '' -f /etc/linkprobe/deliver.key
-printf 'command="rrsync -wo %s/spools/host",restrict ' $fleet | cat - /etc/linkprobe/deliver.key.pub > $fleet/.ssh/authorized_keys
+printf 'command="rrsync -wo spools/host",restrict ' | cat - /etc/linkprobe/deliver.key.pub > $fleet/.ssh/authorized_keys
 chown linkprobe $fleet/.ssh/authorized_keys
 printf '127.0.0.1 ' | cat - /etc/ssh/ssh_host_ed25519_key.pub > /etc/linkprobe/deliver.known_hosts
 mkdir -p /etc/systemd/system/linkprobe-deliver.service.d
