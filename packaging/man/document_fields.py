@@ -103,5 +103,5 @@ def _spoken(kind: kinds.Type) -> str:
 
 _SIMPLE: dict[type[kinds.Type], str] = {
     kinds.StrType: "text", kinds.IntType: "whole number", kinds.FloatType: "number", kinds.BoolType: "true or false",
-    kinds.NoneType: "null", kinds.BytesType: "bytes", kinds.RawType: "JSON as it is", kinds.AnyType: "anything",
+    kinds.NoneType: "null", kinds.BytesType: "bytes", kinds.RawType: "any value", kinds.AnyType: "any value",
 }  # fmt: skip

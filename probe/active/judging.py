@@ -109,13 +109,13 @@ def _how_short(link: LinkTraining, short: Sequence[Attempt]) -> Iterator[str]:
     for end, lane in sorted(set.intersection(*in_error)) if in_error else ():
         yield f"lane {lane} was newly in error at the {end} in {len(in_error)} of them"
     incomplete = Counter(
-        item.speed_gts
+        (item.speed_gts, item.end)
         for attempt in short
         for item in attempt.equalization
         if not item.complete and attempt.kind in {Kind.SLOWER, Kind.SLOWER_AND_NARROWER, Kind.EQUALIZATION}
     )
-    for speed, count in sorted(incomplete.items()):
-        yield f"equalization at {speed:g} GT/s was not complete in {count} of them"
+    for (speed, end), count in sorted(incomplete.items()):
+        yield f"equalization at {speed:g} GT/s was not complete in {count} of them, by the {end}"
 
 
 def _errors_between(attempts: Sequence[Attempt]) -> Iterator[str]:

@@ -25,7 +25,8 @@ from probe.render.forms import OwnTemplate, drawn_as, page_of
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
 from probe.schemas import Schema
-from probe.soak.journal import Start, read_entries
+from probe.soak.journal import Start
+from probe.soak.reading import read_entries
 
 _REMEDY = "give a snapshot, a diff, audit or batch in JSON, or a record of linkprobe soak or qualify"
 

@@ -1,5 +1,7 @@
 """linkprobe soak."""
 
+import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated
 
@@ -10,7 +12,7 @@ from probe.active.root_disk import targets_with_root
 from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot, take
 from probe.cli.options import JsonOption, LinkOption, SysfsOption, refuse_odd_numbers
-from probe.cli.showing import show
+from probe.cli.showing import show, unless_nobody_looks
 from probe.errors.limits import Limit
 from probe.exceptions import InputError, NothingToJudge
 from probe.host.bounded import read_bounded
@@ -25,12 +27,13 @@ from probe.observe.clock import BootClock
 from probe.render.terminal import soak as draw
 from probe.render.terminal import soak_plan
 from probe.render.terminal.console import console
-from probe.soak.journal import Journal, read_entries
 from probe.soak.judging import UNCOUNTED
 from probe.soak.plan import plan
+from probe.soak.reading import Recorded, is_being_written
 from probe.soak.record import Record, exit_status, record
 from probe.soak.run import Soak
 from probe.soak.setup import Setup, Stops
+from probe.soak.writing import Journal
 
 _DEFAULT_MINUTES = 10.0
 _CLOSE = "close"
@@ -137,14 +140,16 @@ def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:
 
 def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:
     screen = console(to_errors=True)
-    soak_plan.render(plan(setup, _with_root(setup)), screen)
-    journal = Journal.create(path)
-    try:
-        with draw.progress(setup, screen) as shown:
-            Soak(setup, BootClock(), journal, shown).run(lambda: snapshot_of(sysfs)[0])
-    finally:
-        journal.close()
-    screen.print(f"record: {path}")
+    with unless_nobody_looks(sys.stderr):
+        soak_plan.render(plan(setup, _with_root(setup)), screen)
+    with (
+        closing(Journal.create(path)) as journal,
+        unless_nobody_looks(sys.stderr),
+        draw.progress(setup, screen) as shown,
+    ):
+        Soak(setup, BootClock(), journal, shown).run(lambda: snapshot_of(sysfs)[0])
+    with unless_nobody_looks(sys.stderr):
+        screen.print(f"record: {path}")
     _judge(path, json=json)
 
 
@@ -159,12 +164,16 @@ def _with_root(setup: Setup) -> tuple[str, ...] | None:
 def _close(arguments: list[str], *, json: bool) -> None:
     if len(arguments) != 1:
         raise InputError("takes one record", where="soak close", remedy="linkprobe soak close RECORD")
-    _judge(Path(arguments[0]), json=json)
+    path = Path(arguments[0])
+    document = read_record(path)
+    if is_being_written(path):
+        raise InputError("is of a soak that still runs", where=str(path), remedy="end that first; nothing was changed")
+    show(document, status=exit_status(document), json=json)
 
 
 def read_record(path: Path) -> Record:
     """The record of a journal, whatever ended it. Raises InputError or DocumentError."""
-    return record(read_entries(path), boot_id_now=read_host(open_source(None)).boot_id)
+    return record(Recorded.at(path), here=read_host(open_source(None)))
 
 
 def _judge(path: Path, *, json: bool) -> None:
