@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
+from textwrap import wrap
 
 import tables
 from document_fields import fields, rows
@@ -27,7 +28,7 @@ from probe.schemas import Schema
 
 HERE = Path(__file__).parent
 TOP = HERE.parents[1]
-_COLUMNS = "73"  # of what is shown: with the indent of a page it fills a screen of 80
+_COLUMNS = 73  # of what is shown: with the indent of a page it fills a screen of 80
 
 
 def prose_pages() -> Iterator[Page]:
@@ -72,11 +73,17 @@ def scene() -> Path:
     return folder
 
 
+def _typed(words: str) -> str:
+    """The line that a person types, on several where it is long."""
+    lines = wrap(f"$ linkprobe {words}", _COLUMNS - 2, subsequent_indent="    ", break_on_hyphens=False)
+    return " \\\n".join(lines)
+
+
 def printed(words: str) -> str:
     """What linkprobe prints on the scene, as at a terminal, and then the exit status if it is not 0."""
     done = subprocess.run(
         [sys.executable, "-m", "probe", *shlex.split(words)], cwd=scene(), capture_output=True, text=True, check=False,
-        env={**os.environ, "PYTHONPATH": str(TOP), "COLUMNS": _COLUMNS},
+        env={**os.environ, "PYTHONPATH": str(TOP), "COLUMNS": str(_COLUMNS)},
     )  # fmt: skip
     if done.returncode not in tables.STATUS or done.returncode > ExitStatus.NOTHING_JUDGED:
         raise ValueError(f"linkprobe {words}: {done.stderr}")
@@ -95,7 +102,7 @@ _LISTS: dict[str, Callable[[], str]] = {
     "@rows": rows,
 }
 _SHOWN: dict[str, Callable[[str], str]] = {
-    "@run": lambda words: literal(f"$ linkprobe {words}\n{printed(words)}"),
+    "@run": lambda words: literal(f"{_typed(words)}\n{printed(words)}"),
     "@show": lambda name: literal((TOP / "packaging" / name).read_text()),
     "@fields": lambda names: fields(map(Schema, names.split())),
 }
