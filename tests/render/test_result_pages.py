@@ -9,6 +9,7 @@ import msgspec
 import pytest
 
 from probe.active.comparing import ResultDocument
+from probe.active.documents import TrainingDocument
 from probe.documents.files import encode
 from probe.render.html.page import html
 from probe.render.html.training_picture import training_picture
@@ -45,13 +46,14 @@ def test_trainings_are_counted_and_the_short_ones_listed() -> None:
 
 
 def test_each_short_training_has_a_cross_and_each_unseen_one_a_ring() -> None:
-    def marks(kind: str, document: str) -> int:
-        (link,) = DOCUMENTS[document]().links
+    def marks(kind: str, document: TrainingDocument) -> int:
+        (link,) = document.links
         root = ET.fromstring(training_picture(link.attempts))  # noqa: S314 - our own picture
         return len(root.findall(f"{{http://www.w3.org/2000/svg}}{kind}"))
 
-    assert (marks("rect", "training"), marks("path", "training"), marks("circle", "training")) == (60, 4, 0)
-    assert (marks("path", "unobserved"), marks("circle", "unobserved")) == (0, 5)
+    seen, unseen = made.training(), made.unobserved()
+    assert (marks("rect", seen), marks("path", seen), marks("circle", seen)) == (60, 4, 0)
+    assert (marks("path", unseen), marks("circle", unseen)) == (0, 5)
 
 
 def test_a_thousand_trainings_share_bars_and_no_short_one_is_lost() -> None:
