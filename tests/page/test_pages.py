@@ -2,11 +2,9 @@
 
 import json
 import re
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import pytest
 from axe_core_python.selenium import Axe
 from selenium import webdriver
@@ -20,18 +18,14 @@ from probe.documents.files import encode
 from probe.fleet.ingest import ingest
 from probe.fleet.table import Store
 from probe.host.machine import read_machine
-from tests.active import made_results
 from tests.batch.made import board, held
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.page.conftest import page
 
-RESULTS: dict[str, Callable[[], msgspec.Struct]] = {
-    "training": made_results.training, "speeds": made_results.speeds, "margin": made_results.margins,
-}  # fmt: skip
 CAPTURED = Path(__file__).parents[1] / "captured" / "accelerator-soak.jsonl"
 
 
-@pytest.fixture(params=["record", "snapshot", "diff", "batch", "fleet", "host of a fleet", *RESULTS])
+@pytest.fixture(params=["record", "snapshot", "diff", "batch", "fleet", "host of a fleet"])
 def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     document = tmp_path / "document"
     if request.param == "fleet":
@@ -42,8 +36,6 @@ def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
         document = CAPTURED
     elif request.param == "snapshot":
         document.write_bytes(encode(take(read_machine(correlator().build().source()))))
-    elif request.param in RESULTS:
-        document.write_bytes(encode(RESULTS[request.param]()))
     elif request.param == "batch":
         odd: dict[str, Any] = {"trained": "16 GT/s x4"}
         document.write_bytes(encode(held(*(board(number, **odd if number == 7 else {}) for number in range(1, 31)))))
