@@ -1,11 +1,11 @@
 """linkprobe report."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from probe.active.margining.document import MarginDocument
+from probe.active.results import result_in
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
@@ -25,10 +25,13 @@ from probe.qualify.journal_lines import decoded
 from probe.render.forms import OwnTemplate, drawn_as, page_of, soak_drawn_as, soak_page_of
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
-from probe.schemas import Schema
+from probe.schemas import RESULTS, Schema
 from probe.soak.reading import Recorded
 
-_REMEDY = "give a snapshot, a diff, audit or batch in JSON, or a record of linkprobe soak or qualify"
+if TYPE_CHECKING:
+    from probe.active.comparing import ResultDocument
+
+_REMEDY = "give a snapshot, a diff, audit, batch or result of a test in JSON, or a record of linkprobe soak or qualify"
 
 
 def report(
@@ -101,7 +104,7 @@ def _qualified(data: bytes, name: str, output: Path, template: OwnTemplate | Non
 
 
 def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
-    document: AuditDocument | Comparison | MarginDocument | Batch
+    document: AuditDocument | Comparison | ResultDocument | Batch
     if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
         document = audit(tar.evidence)
         return renderer(document, Medium.HTML)(document), identifying(tar.evidence.host)
@@ -115,8 +118,8 @@ def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
         case Schema.DIFF as schema:
             document = decode_document(data, name, Comparison, schema, _REMEDY)
             secrets = [document.host] if document.host else []
-        case Schema.MARGIN as schema:
-            document = decode_document(data, name, MarginDocument, schema, _REMEDY)
+        case schema if schema in RESULTS:
+            document = result_in(data, name)
             secrets = identifying(document.host)
         case Schema.BATCH as schema:
             document = decode_document(data, name, Batch, schema, _REMEDY)
