@@ -33,6 +33,9 @@ class Schema(StrEnum):
     VERIFICATION = "linkprobe/verification/1"
 
 
+RESULTS = frozenset({Schema.TRAINING, Schema.SPEEDS, Schema.MARGIN})
+"""What tests that write to hardware found."""
+
 TYPES: dict[Schema, str] = {
     Schema.AUDIT: "probe.audit.document:AuditDocument",
     Schema.SNAPSHOT: "probe.audit.snapshot:Snapshot",

@@ -56,12 +56,21 @@ def through_speeds(course: SpeedCourse, runner: Runner, beside: Watching, hold: 
                 break
     except Stopped as signal:
         stopped = f"stopped by {signal}"
-    tried = {step.speed_gts for step in steps}
-    untried = [SpeedStep(speed_gts=speed, supported=True) for speed in course.speeds if speed not in tried]
-    unsupported = [SpeedStep(speed_gts=speed, supported=False) for speed in course.others]
-    ordered = tuple(sorted((*steps, *untried, *unsupported), key=lambda step: step.speed_gts))
     last = steps[-1].attempts[-1] if steps and steps[-1].attempts else None
-    return Gone(steps=ordered, stopped=stopped, back=last is None or last.came_up is not False)
+    return Gone(steps=_all(course, steps), stopped=stopped, back=last is None or last.came_up is not False)
+
+
+def untried(course: SpeedCourse, why: str) -> Gone:
+    """The way as it was to be gone, where nothing of it was done."""
+    return Gone(steps=_all(course, ()), stopped=why)
+
+
+def _all(course: SpeedCourse, steps: Sequence[SpeedStep]) -> tuple[SpeedStep, ...]:
+    """Every speed that an end has, ascending: those that were tried, and the others."""
+    tried = {step.speed_gts for step in steps}
+    left = [SpeedStep(speed_gts=speed, supported=True) for speed in course.speeds if speed not in tried]
+    unsupported = [SpeedStep(speed_gts=speed, supported=False) for speed in course.others]
+    return tuple(sorted((*steps, *left, *unsupported), key=lambda step: step.speed_gts))
 
 
 def _one(course: SpeedCourse, speed: float, runner: Runner, beside: Watching, hold: Hold) -> SpeedStep:

@@ -35,7 +35,8 @@ class Runner(Interface):
 class Course(msgspec.Struct, frozen=True, kw_only=True):
     """What is to be done at one link: how often, by which means, and the state that it should come up with.
 
-    `equalized` are the rates whose equalization was complete before.
+    `equalized` are the rates whose equalization was complete before, by end; `held_at_gts` is the port's Target Link
+    Speed, None where it is changed on purpose.
     """
 
     link: LinkAt
@@ -43,7 +44,8 @@ class Course(msgspec.Struct, frozen=True, kw_only=True):
     times: int
     before: LinkState
     expected: LinkState
-    equalized: frozenset[float] = frozenset()
+    equalized: frozenset[tuple[str, float]] = frozenset()
+    held_at_gts: float | None = None
 
 
 class Watching(msgspec.Struct, frozen=True):
@@ -128,6 +130,7 @@ def attempt_of(number: int, seen: Seen, course: Course, around: Around) -> Attem
         errors=counted,
         kernel=tuple(event.text for event in ours),
         problem=seen.detail or seen.problem,
+        target_speed_gts=seen.target_speed_gts,
     )
 
 
@@ -145,8 +148,9 @@ def _kind(seen: Seen, course: Course, *, held: bool, removed: bool) -> Kind:
     slower, narrower = is_slower(seen.state, course.expected), is_narrower(seen.state, course.expected)
     if slower or narrower:
         return Kind.SLOWER_AND_NARROWER if slower and narrower else Kind.SLOWER if slower else Kind.NARROWER
-    unfinished = {item.speed_gts for item in seen.equalization if not item.complete}
-    return Kind.EQUALIZATION if seen.state.speed_gts in unfinished.intersection(course.equalized) else Kind.GOOD
+    unfinished = {(item.end, item.speed_gts) for item in seen.equalization if not item.complete}
+    fell = {speed for _, speed in unfinished.intersection(course.equalized)}
+    return Kind.EQUALIZATION if seen.state.speed_gts in fell else Kind.GOOD
 
 
 def is_slower(state: LinkState, other: LinkState) -> bool:
@@ -173,6 +177,9 @@ def reason_to_stop(attempts: Sequence[Attempt], course: Course) -> str | None:
         return f"it did not come back: {last.problem}"
     if last.kind is Kind.NOT_DONE:
         return f"the training could not be asked for: {last.problem}"
+    if None not in {course.held_at_gts, last.target_speed_gts} and last.target_speed_gts != course.held_at_gts:
+        changed = f"the port's Target Link Speed went from {course.held_at_gts:g} to {last.target_speed_gts:g} GT/s"
+        return f"{changed}: the kernel's work-around for failed links, or somebody else, holds the link there"
     harmful = [item for item in last.errors or () if item.severity in _HARMFUL]
     if harmful:
         return f"a {harmful[0].severity} error was counted: {harmful[0].error}"

@@ -13,7 +13,8 @@ from probe.documents.files import decode_document, schema_of, uncompressed
 from probe.evidence import Host
 from probe.exceptions import DocumentError
 from probe.schemas import Schema
-from probe.soak.journal import End, Start, entries_of
+from probe.soak.journal import End, Start
+from probe.soak.reading import entries_of
 from probe.soak.record import Record, record
 
 REMEDY = "give snapshots, records of linkprobe soak, and results of linkprobe train, speeds and margin"

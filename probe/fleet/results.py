@@ -41,6 +41,8 @@ class _Link(msgspec.Struct):
     result: str = Result.INCONCLUSIVE
     reasons: tuple[str, ...] = ()
     receivers: tuple[_Receiver, ...] = ()
+    of: int | None = None
+    short: int | None = None
 
 
 class _TestDocument(msgspec.Struct):
@@ -88,6 +90,8 @@ def _link_result(link: _Link) -> LinkResult:
         reasons=link.reasons,
         margin_ui=min((value for value in times if value is not None), default=None),
         margin_volts=min((value for value in levels if value is not None), default=None),
+        trainings=link.of,
+        trainings_short=link.short,
     )
 
 

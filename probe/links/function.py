@@ -5,7 +5,7 @@ May live here: choosing between config space and the kernel's attributes. May no
 
 from collections.abc import Iterator
 from functools import cached_property
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from probe import kernel_spellings as kernel
 from probe.address import Address
@@ -27,6 +27,7 @@ class FunctionFacts:
     def __init__(self, evidence: FunctionEvidence) -> None:
         self.evidence = evidence
         self.address = Address.parse(evidence.address)
+        self._facts: dict[tuple[Field[Any], int], Fact[Any] | None] = {}
 
     @cached_property
     def space(self) -> ConfigSpace:
@@ -35,6 +36,12 @@ class FunctionFacts:
 
     def read(self, field: Field[T], index: int = 0) -> Fact[T] | None:
         """A field of a register (of its repetition `index`); None where unread, reserved or not there."""
+        key = (field, index)
+        if key not in self._facts:
+            self._facts[key] = self._decoded(field, index)
+        return self._facts[key]
+
+    def _decoded(self, field: Field[T], index: int) -> Fact[T] | None:
         found = self.space.place(field.register, index)
         if found is None:
             return None
@@ -82,6 +89,22 @@ class FunctionFacts:
     def is_bridge(self) -> bool:
         """A PCI to PCI bridge by its class, as every PCI Express port is."""
         return self.class_code is not None and self.class_code.kind == BRIDGE_TO_PCI
+
+    @cached_property
+    def has_link_files(self) -> bool:
+        """The kernel lists link files for it: read or not, as those of a sleeping function are."""
+        listed = {*self.evidence.attributes, *(item.path.rsplit("/", 1)[-1] for item in self.unread())}
+        return kernel.MAX_LINK_SPEED in listed or kernel.CXL_LINK_CAPABILITIES in listed
+
+    @property
+    def keeps_link_in_memory(self) -> bool:
+        """A CXL 1.1 device: an integrated endpoint by its register, whose link registers are mapped to memory.
+
+        CXL 3.1, 8.2.1 (from memory); the kernel gives them as files of the device.
+        """
+        return kernel.CXL_LINK_CAPABILITIES in self.evidence.attributes or bool(
+            self.evidence.why_unread(kernel.CXL_LINK_CAPABILITIES)
+        )
 
     @property
     def is_virtual(self) -> bool:

@@ -59,6 +59,7 @@ class Checking:
         writes = any(isinstance(step, WRITING) for step in self._plan.step)
         self._faults += self._of_consent(writes=writes)
         self._faults += self._of_fields()
+        self._faults += self._of_boots()
         return Preview(
             plan=name, title=self._plan.title, host=taken.evidence.host, steps=steps, faults=tuple(self._faults),
             accept=tuple(self._accept), writes=writes,
@@ -86,6 +87,12 @@ class Checking:
         for name in self._plan.fields:
             if not self._fields.get(name):
                 yield Fault(line=None, what=f"the plan asks for the field {name}", remedy=f"give --field {name}=...")
+
+    def _of_boots(self) -> Iterator[Fault]:
+        why_not = goes_on_by_itself(live=self._site.source().live) if self._plan.goes_on_at_boot else None
+        if why_not is not None:
+            what = f"nothing would go on at the next boot: {why_not}"
+            yield Fault(line=None, what=what, remedy="take goes_on_at_boot out, and give the command again yourself")
 
     def _step(self, step: AnyStep, line: int | None, taken: Snapshot) -> PreviewStep:
         made = PreviewStep(

@@ -9,7 +9,7 @@ from probe.links.state import LinkState
 from probe.loads.results import FROM_HOST, TO_HOST, Mismatch, Pass
 from probe.observe.events import CountedErrors, LinkEvent
 from probe.observe.standing import LinkStanding, Standing
-from probe.soak.journal import Baseline, Entry, LinkSample, Sample
+from probe.soak.journal import Baseline, Entry, Gap, LinkSample, Sample
 from probe.soak.together import ceiling_of
 from probe.soak.under_load import ENOUGH
 
@@ -99,7 +99,7 @@ class Progress:
             elif isinstance(entry, CountedErrors | LinkEvent) and entry.place_id in self.links:
                 self.links[entry.place_id].standing.take(entry)
             elif isinstance(entry, Pass):
-                for place_id in entry.places & self.links.keys():
+                for place_id in entry.places.intersection(self.links):
                     self.links[place_id].measured(entry)
         self.happened = tuple(_happenings(entries))
 
@@ -114,6 +114,8 @@ def _happenings(entries: Iterable[Entry]) -> Iterator[Happening]:
             case Mismatch():
                 words = f"{entry.load} {entry.target}: data came back changed at offset {entry.offset}"
                 yield Happening(t=entry.t, place_id=entry.place_id or None, words=words, bad=True)
+            case Gap():
+                yield Happening(t=entry.t, place_id=None, words=f"no samples since {entry.since:.0f} s: {entry.why}")
             case Baseline():
                 yield Happening(
                     t=entry.t, place_id=None, words="the links run: errors count against the limit from here"

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from fake_sysfs import card, machine, root_port
-from probe.soak.journal import End, read_entries
+from probe.soak.journal import End
+from probe.soak.reading import read_entries
 from tests.terminal import Terminal
 
 CTRL_C = b"\x03"

@@ -23,10 +23,11 @@ from probe.loads import find
 from probe.loads.interface import Options
 from probe.observe.clock import BootClock
 from probe.registers.link import LinkStatus
-from probe.soak.journal import Journal, read_entries
+from probe.soak.reading import read_entries
 from probe.soak.record import Record, record
 from probe.soak.run import Soak
 from probe.soak.setup import Setup, Stops
+from probe.soak.writing import Journal
 from tests.compare.machines import drive, of, slot
 from tests.conftest import Run
 from tests.observe.clocks import ScriptedClock

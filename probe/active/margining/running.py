@@ -73,4 +73,9 @@ def margin(tested: Bench, guarding: Guarding, task: Margining, tell: Tell) -> Ma
             done.append(margined_link(run, target, task.limits))
             if run.stopped is not None:
                 break
+    why = "the run ended before it" if going_on.stopped is None else f"stopped by {going_on.stopped}"
+    for target in under_test[len(done) :]:
+        run = LinkRun(LinkAt.of(target), task.choice)
+        run.stopped = why
+        done.append(margined_link(run, target, task.limits))
     return margin_document(host, task.settings, done, going_on.leftovers or (), going_on.ended)

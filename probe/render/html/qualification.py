@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
+from probe.counted import counted
 from probe.qualify.document import Judged, RecordSummary
 from probe.qualify.entries import Entry
 from probe.render import styles
@@ -9,7 +10,7 @@ from probe.render.html import sections
 from probe.render.html.page import Page, Section
 from probe.render.html.qualified_eyes import eye_sections
 from probe.render.html.qualified_soaks import soak_sections
-from probe.render.units import counted, duration
+from probe.render.units import duration
 from probe.result import Result
 
 _KINDS = ("snapshot", "trainings", "speeds", "margins", "soak")
