@@ -24,6 +24,8 @@ class Test(msgspec.Struct, frozen=True):
     result: str
     margin_ui: float | None = None
     margin_volts: float | None = None
+    trainings: int | None = None
+    trainings_short: int | None = None
 
 
 class Stay(msgspec.Struct, frozen=True, kw_only=True):
@@ -139,8 +141,12 @@ def _stay(row: OccupantRow, found: OfComponent) -> Stay:
         states=_states(links),
         correctable=_events(rises, correctable=True) if counted else None,
         uncorrectable=_events(rises, correctable=False) if counted else None,
-        tests=tuple(Test(item.test, item.taken_s, item.result, item.margin_ui, item.margin_volts) for item in tests),
+        tests=tuple(map(_test, tests)),
     )
+
+
+def _test(row: ResultRow) -> Test:
+    return Test(row.test, row.taken_s, row.result, row.margin_ui, row.margin_volts, row.trainings, row.trainings_short)
 
 
 def _same(row: LinkRow | RiseRow | ResultRow, stay: OccupantRow) -> bool:

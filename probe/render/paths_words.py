@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 
+from probe.counted import counted
 from probe.paths.document import Kind, Pair, Paths, Turn
 from probe.paths.isolation import PortIsolation
-from probe.render.units import counted
 
 KINDS = {
     Kind.ACCELERATOR: ("accelerator", "accelerators"), Kind.DISPLAY: ("display", "displays"),

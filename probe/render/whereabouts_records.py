@@ -23,5 +23,8 @@ def _tests(stay: Stay) -> str:
 
 
 def _test(item: Test) -> str:
-    margin = f" ({item.margin_ui:.3f} UI)" if item.margin_ui is not None else ""
-    return f"{item.test} {item.result}{margin}"
+    if item.margin_ui is not None:
+        return f"{item.test} {item.result} ({item.margin_ui:.3f} UI)"
+    if item.trainings is not None:
+        return f"{item.test} {item.result} ({item.trainings_short} of {item.trainings} short)"
+    return f"{item.test} {item.result}"

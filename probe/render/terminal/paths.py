@@ -7,9 +7,10 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from probe.counted import counted
 from probe.paths.document import Device, Group, Pair, Paths
 from probe.render.paths_words import KINDS, counts, group_words, node_words, redirecting, remarks, turning
-from probe.render.units import counted, data_rate
+from probe.render.units import data_rate
 
 _MOST_GROUPS = 24
 _MOST_PAIRS = 6

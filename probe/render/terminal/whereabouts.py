@@ -3,9 +3,9 @@
 from rich.console import Console
 from rich.text import Text
 
+from probe.counted import counted
 from probe.fleet.whereabouts import Whereabouts
 from probe.render.terminal.fleet import draw
-from probe.render.units import counted
 from probe.render.whereabouts_records import records
 
 _SPARE = ("seen", "address", "verdict", "component", "uncorrectable", "boots", "tests", "correctable")
