@@ -5,6 +5,7 @@ PCI Code and ID Assignment Specification; kernel `include/linux/pci_ids.h`, PCI_
 
 from typing import NamedTuple, Self
 
+STORAGE = 0x01
 DISPLAY = 0x03
 BRIDGE_TO_PCI = (0x06, 0x04)
 ACCELERATOR = 0x12
