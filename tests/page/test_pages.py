@@ -2,7 +2,6 @@
 
 import json
 import re
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -10,12 +9,10 @@ import pytest
 from axe_core_python.selenium import Axe
 from selenium import webdriver
 
-from fake_sysfs import card, machine, root_port
 from fake_sysfs.demonstration import correlator
 from fake_sysfs.fleet import Fleet, write
 from probe.audit.snapshot import take
 from probe.cli.fleet_page import write as write_fleet_page
-from probe.cli.main import main
 from probe.compare.diff import diff
 from probe.documents.files import encode
 from probe.fleet.ingest import ingest
@@ -25,44 +22,16 @@ from tests.batch.made import board, held
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.page.conftest import page
 
-PLAN = """
-schema = "linkprobe/qualify-plan/1"
-fields = ["operator"]
-asked = { customer = "Karrow Fen", ticket = "4711", rack = "B 12" }
-[[step]]
-kind = "snapshot"
-[[step]]
-kind = "soak"
-minutes = 0.01
-interval_s = 0.2
-[[step]]
-kind = "command"
-run = ["/bin/sh", "-c", "seq 3; printf %0200d 7"]
-"""
 CAPTURED = Path(__file__).parents[1] / "captured" / "accelerator-soak.jsonl"
 
 
-@pytest.fixture(
-    params=[
-        "record",
-        "snapshot",
-        "diff",
-        "batch",
-        "fleet",
-        "host of a fleet",
-        "qualified 2",
-        "qualified 16",
-        "qualified 60",
-    ]
-)
+@pytest.fixture(params=["record", "snapshot", "diff", "batch", "fleet", "host of a fleet"])
 def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     document = tmp_path / "document"
     if request.param == "fleet":
         return fleet_page(tmp_path)
     if request.param == "host of a fleet":
         return min((fleet_page(tmp_path).parent / "page-hosts").iterdir())
-    if request.param.startswith("qualified"):
-        return qualified(tmp_path, int(request.param.split()[1]))
     if request.param == "record":
         document = CAPTURED
     elif request.param == "snapshot":
@@ -74,26 +43,6 @@ def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
         good, bad = snapshot(of(slot(1, drive()))), snapshot(of(slot(1, drive(trained="8 GT/s x1"))))
         document.write_bytes(encode(diff(good, bad)))
     return page(document, tmp_path / "page.html")
-
-
-def qualified(folder: Path, links: int) -> Path:
-    """The page of a qualification of a machine of so many links; one is slow, some are hot, errors come as it gets hotter."""
-    ports = [
-        root_port(f"0000:{bus:02x}:{device:02x}.0", "16 GT/s x4", slot=32 * bus + device).holds(
-            card("16 GT/s x4", trained="8 GT/s x4" if (bus, device) == (0, 1) else None, serial=32 * bus + device)
-        )
-        for bus in (0, 0x40, 0x80)
-        for device in range(1, 21)
-    ]
-    tree = machine(*ports[:links], name="a-node").build().write(folder / "tree")
-    plan = folder / "plan.toml"
-    plan.write_text(PLAN)
-    record, out = folder / "record.json", folder / "page.html"
-    sys.argv = ["linkprobe", "qualify", str(plan), "--sysfs", str(tree), "-o", str(record), "--field", "operator=Ada"]
-    with pytest.raises(SystemExit) as ended:
-        main()
-    assert ended.value.code == 1
-    return page(record, out)
 
 
 def fleet_page(folder: Path) -> Path:
