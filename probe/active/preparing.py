@@ -65,6 +65,11 @@ class Guarding:
         self._accepted = checked_words(accepted)
         self._hold = ExclusiveHold()
 
+    @property
+    def live(self) -> bool:
+        """The machine is this host."""
+        return self._bench.source.live
+
     def walk(self, target: Target, effect: Effect) -> tuple[Finding, ...]:
         """Everything that speaks against the test now, words or no words."""
         source, evidence = self._bench.source, self._bench.evidence

@@ -91,7 +91,7 @@ def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run
     widest = _widest(spool, links)
     if settings.metrics is None:
         return ()
-    text = exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
+    text = exposition(Collected(links, widest, run, spool.results()), openmetrics=settings.openmetrics)
     try:
         write_atomically(Path(settings.metrics), text)
     except InputError as error:

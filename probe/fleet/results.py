@@ -43,6 +43,8 @@ class _Link(msgspec.Struct):
     reasons: tuple[str, ...] = ()
     receivers: tuple[_Receiver, ...] = ()
     by_kind: dict[str, str] | None = None
+    of: int | None = None
+    short: int | None = None
 
 
 class _TestDocument(msgspec.Struct):
@@ -100,6 +102,8 @@ def _link_result(link: _Link) -> LinkResult:
         reasons=link.reasons,
         margin_ui=min((value for value in times if value is not None), default=None),
         margin_volts=min((value for value in levels if value is not None), default=None),
+        trainings=link.of,
+        trainings_short=link.short,
     )
 
 

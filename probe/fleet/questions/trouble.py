@@ -152,6 +152,8 @@ def results(tables: Tables) -> ir.Table:
             "reasons",
             "margin_ui",
             "margin_volts",
+            "trainings",
+            "trainings_short",
             host="name",
             machine="host",
             seen_s="taken_s",
