@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
+from probe.counted import counted
 from probe.qualify.confidence import Confidence
 from probe.qualify.document import Judged, RecordSummary
 from probe.qualify.entries import Entry
@@ -11,7 +12,7 @@ from probe.render.html import sections
 from probe.render.html.page import Page, Section
 from probe.render.html.qualified_eyes import eye_sections
 from probe.render.html.qualified_soaks import soak_sections
-from probe.render.units import counted, duration
+from probe.render.units import duration
 from probe.result import Result
 
 _PAPER_LETTERS = 60
