@@ -40,7 +40,7 @@ class Bench(msgspec.Struct, frozen=True):
 
 
 def bench(source: Source, words: Sequence[str]) -> Bench:
-    """Read the machine, and wake the ends of the links that are named. Raises InputError, NothingToJudge."""
+    """Read the machine, and wake the ends of the links that are named. Raises InputError."""
     if not isinstance(source, DirectorySource):
         raise InputError("cannot be tested", where=source.label, remedy="give a directory, or none for this host")
     if not words:

@@ -13,7 +13,7 @@ from probe.batch.document import Batch
 from probe.cli.options import TemplateOption, template_from
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
-from probe.documents.captured import captured
+from probe.documents.captured import captured, is_tar
 from probe.documents.files import decode_document, read_bytes, schema_of, uncompressed
 from probe.documents.record_file import RecordFile
 from probe.documents.redaction import identifying, redacted
@@ -48,7 +48,7 @@ def report(
     in .samples.csv.
     """
     data = read_bytes(document)
-    if not data.startswith(b'{"type":"start"') and schema_of(data, document, _REMEDY) == Schema.QUALIFICATION:
+    if _is_qualification(data, document):
         _qualified(data, document, output, template_from(template), redact=redact)
         return
     if template is not None:
@@ -64,6 +64,12 @@ def _written(page: Page, secrets: list[str], output: Path, *, redact: bool) -> N
         page = redacted(page, [*secrets, *map(plain, secrets)])  # a page has texts made plain
     write_atomically(output, html(page).encode())
     typer.echo(plain(str(output)), err=True)
+
+
+def _is_qualification(data: bytes, name: str) -> bool:
+    if data.startswith(b'{"type":"start"') or is_tar(uncompressed(data, name, _REMEDY)):
+        return False
+    return schema_of(data, name, _REMEDY) == Schema.QUALIFICATION
 
 
 def _soaked(path: Path, output: Path, *, redact: bool) -> None:
