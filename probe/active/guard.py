@@ -11,6 +11,7 @@ import msgspec
 
 from probe.active.target import Target
 from probe.active.users import disks_below, is_below, users_of_disk
+from probe.counted import counted
 from probe.host.exclusive import Refused
 from probe.host.uses import Uses
 from probe.kernel_spellings import VIRTUAL_FUNCTIONS
@@ -244,7 +245,9 @@ def _platform(ground: Ground) -> Iterator[Finding]:
         number = function.evidence.attributes.get(VIRTUAL_FUNCTIONS, "0")
         if number not in {"", "0"}:
             remedy = f"write 0 to its {VIRTUAL_FUNCTIONS} first"
-            yield Finding(what=f"function {function.address}", user=f"{number} virtual functions", remedy=remedy)
+            yield Finding(
+                what=f"function {function.address}", user=counted(int(number), "virtual function"), remedy=remedy
+            )
 
 
 def _others(ground: Ground) -> Iterator[Finding]:

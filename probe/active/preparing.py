@@ -37,7 +37,7 @@ class Bench(msgspec.Struct, frozen=True):
 
 
 def bench(source: Source, words: Sequence[str]) -> Bench:
-    """Read the machine, and wake the ends of the links that are named. Raises InputError, NothingToJudge."""
+    """Read the machine, and wake the ends of the links that are named. Raises InputError."""
     if not isinstance(source, DirectorySource):
         raise InputError("cannot be tested", where=source.label, remedy="give a directory, or none for this host")
     if not words:
@@ -64,6 +64,11 @@ class Guarding:
         self._bench = tested
         self._accepted = checked_words(accepted)
         self._hold = ExclusiveHold()
+
+    @property
+    def live(self) -> bool:
+        """The machine is this host."""
+        return self._bench.source.live
 
     def walk(self, target: Target, effect: Effect) -> tuple[Finding, ...]:
         """Everything that speaks against the test now, words or no words."""

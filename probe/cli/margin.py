@@ -7,7 +7,7 @@ import typer
 from probe.active.margining.order import margin_order
 from probe.active.preparing import guarded
 from probe.cli.carrying_out import carry_out
-from probe.cli.options import AcceptOption, GoOption, JsonOption, LinksArgument, SysfsOption
+from probe.cli.options import AcceptOption, GoOption, JsonOption, LinksArgument, ResultSpoolOption, SysfsOption
 from probe.host.opening import open_source
 
 
@@ -25,6 +25,7 @@ def margin(  # one option a setting of the test
     ] = None,
     go: GoOption = False,
     accept: AcceptOption = None,
+    spool: ResultSpoolOption = None,
     sysfs: SysfsOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -39,4 +40,4 @@ def margin(  # one option a setting of the test
             tested, guarding, accept or [], end=end, seconds=seconds, error_limit=error_limit, lanes=lanes,
             at_least_ui=at_least_ui, at_least_volts=at_least_volts,
         )  # fmt: skip
-        carry_out(order, go=go, json=json)
+        carry_out(order, go=go, json=json, spool=spool)

@@ -16,7 +16,8 @@ from probe.compare.changes import Change, exit_status
 from probe.compare.diff import follow
 from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
-from probe.exceptions import InputError
+from probe.evidence import unlisted
+from probe.exceptions import InputError, NothingToJudge
 from probe.exit_status import ExitStatus
 from probe.host.bounded import hung, read_bounded
 from probe.host.child import PATIENCE_S
@@ -46,7 +47,11 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         began = time.monotonic()
         before = spool.latest()
         patience = min(PATIENCE_S, settings.timeout_s / _AT_ONCE)
-        after = take(read_bounded(source, patience_s=patience, within_s=settings.timeout_s))
+        evidence = read_bounded(source, patience_s=patience, within_s=settings.timeout_s)
+        if (unread := unlisted(evidence.unread)) is not None:  # a list that was not read is no list of nothing
+            what = f"no PCI functions are listed ({unread.detail or unread.why})"
+            raise NothingToJudge(what, where=source.label, remedy="check that this is the /sys of a machine with PCI")
+        after = take(evidence)
         silent = hung(after.evidence)
         kept = spool.keep(after)
         changes, status = _compared(before, after, settings, spool)
@@ -91,7 +96,7 @@ def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run
     widest = _widest(spool, links)
     if settings.metrics is None:
         return ()
-    text = exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
+    text = exposition(Collected(links, widest, run, spool.results()), openmetrics=settings.openmetrics)
     try:
         write_atomically(Path(settings.metrics), text)
     except InputError as error:

@@ -119,6 +119,8 @@ class ResultRow(msgspec.Struct, frozen=True, kw_only=True):
     reasons: str | None
     margin_ui: float | None
     margin_volts: float | None
+    trainings: int | None
+    trainings_short: int | None
 
 
 class ChronicleRow(msgspec.Struct, frozen=True, kw_only=True):

@@ -16,7 +16,8 @@ from probe.batch.readings import (
     Word,
 )
 from probe.batch.standing import Standing
-from probe.render.units import counted, data_rate
+from probe.counted import counted
+from probe.render.units import data_rate
 
 MARKS: dict[Standing, str] = {
     Standing.ODD: "odd", Standing.APART: "apart", Standing.SPLIT: "split", Standing.USUAL: ".", Standing.ALONE: "-",

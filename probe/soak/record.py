@@ -14,6 +14,7 @@ from probe.audit.snapshot import judged_links
 from probe.compare.changes import Change
 from probe.compare.diff import diff
 from probe.compare.rank import Rank
+from probe.counted import counted
 from probe.errors.attribution import ErrorFinding, findings
 from probe.errors.counts import summed
 from probe.evidence import Host
@@ -26,9 +27,11 @@ from probe.result import Result, overall, status_of_result
 from probe.schemas import Schema
 from probe.soak.journal import Damaged, End, Entry, Gap, LoadEnded, Sample, Spread, Start, Thinned, moment
 from probe.soak.judging import LinkHistory, Run, judged
+from probe.soak.scope import Scope, scope
 from probe.soak.throughput import Throughput, throughputs
 from probe.soak.together import Together, together
 from probe.soak.under_load import loaded
+from probe.verdict.next_steps import steps_after_load
 from probe.verdict.words import Verdict
 
 
@@ -51,10 +54,12 @@ class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     loaded: bool | None = None
     result: Result = Result.INCONCLUSIVE
     reasons: tuple[str, ...] = ()
+    next_steps: tuple[str, ...] = ()
+    errors_counted: bool | None = None
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True):
-    """The whole of a soak, judged."""
+    """The whole of a soak, judged. `own_reasons` are those of `reasons` that belong to no single link."""
 
     schema: str = Schema.RECORD
     verdict: str
@@ -77,6 +82,8 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     mismatches: tuple[Mismatch, ...]
     load_results: tuple[LoadEnded, ...]
     changes: tuple[Change, ...]
+    own_reasons: tuple[str, ...] = ()
+    scope: Scope | None = None
 
 
 def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
@@ -118,6 +125,8 @@ def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
         mismatches=mismatches,
         load_results=results,
         changes=changes,
+        own_reasons=_own_reasons(result, outcomes, failures),
+        scope=scope(start, end, all_links, passes),
     )
 
 
@@ -139,9 +148,14 @@ def _reasons(result: Result, outcomes: Sequence[LinkOutcome], failures: Sequence
     if result is Result.PASSED:
         return ("every link that was asked for ran at its best under load, without a finding",)
     told = [f"{item.title}: {text}" for item in outcomes if item.result is result for text in item.reasons]
+    return tuple(dict.fromkeys((*_own_reasons(result, outcomes, failures), *told)))
+
+
+def _own_reasons(result: Result, outcomes: Sequence[LinkOutcome], failures: Sequence[str]) -> tuple[str, ...]:
+    """Those of the whole that are of no single link."""
     if result is Result.INCONCLUSIVE and not any(item.loaded for item in outcomes):
-        told.insert(0, "no link was under load")
-    return tuple(dict.fromkeys((*failures, *told)))
+        return ("no link was under load",)
+    return tuple(dict.fromkeys(failures))
 
 
 def _ended(run: Run, here: Host | None) -> str:
@@ -214,6 +228,13 @@ def _outcome(
         loaded=under,
         result=found.result,
         reasons=found.failed or found.doubts or ("ran at its best under load, without a finding",),
+        errors_counted=any(total is not None for total in msgspec.structs.astuple(link.errors)),
+        next_steps=steps_after_load(
+            lost=any(event.kind in LOST for event in events),
+            below=bool(found.failed) and (best != worst or history.word.below_capability),
+            counted=bool(found.failed) and bool(counted),
+            changed=any(isinstance(entry, Mismatch) and entry.place_id == place_id for entry in entries),
+        ),
     )
 
 
@@ -311,5 +332,5 @@ def _differences(mismatches: Sequence[Mismatch]) -> Iterable[str]:
         by_target[mismatch.target].append(mismatch)
     for target, found in by_target.items():
         times = sum(mismatch.times for mismatch in found)
-        where = f"first at offset {found[0].offset} ({found[0].bits} bits)"
-        yield f"{target}: data came back changed, {times} times, {where}"
+        where = f"first at offset {found[0].offset} ({counted(found[0].bits, 'bit')})"
+        yield f"{target}: data came back changed, {counted(times, 'time')}, {where}"

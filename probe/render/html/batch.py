@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from probe.batch.document import Batch
 from probe.batch.standing import Standing
+from probe.counted import counted
 from probe.render import styles
 from probe.render.batch_words import (
     MARKS,
@@ -16,7 +17,7 @@ from probe.render.batch_words import (
     what,
 )
 from probe.render.html.page import Page, Section
-from probe.render.units import counted, even_runs
+from probe.render.units import even_runs
 
 _BESIDE = 12
 """Machines beside each other: as many as a page of A4 has room for."""

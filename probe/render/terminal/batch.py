@@ -9,8 +9,9 @@ from rich.text import Text
 
 from probe.batch.document import Batch, Finding
 from probe.batch.standing import Standing
+from probe.counted import counted
 from probe.render.batch_words import MARKS, certainty, finding_words, legend, split_words, summary
-from probe.render.units import counted, even_runs
+from probe.render.units import even_runs
 
 _STYLES: dict[Standing, str] = {
     Standing.ODD: "bold red", Standing.APART: "bold yellow", Standing.SPLIT: "magenta", Standing.USUAL: "dim",
