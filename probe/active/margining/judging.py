@@ -28,6 +28,7 @@ from probe.active.restoring import Leftover
 from probe.active.target import Target
 from probe.compare.rank import Rank
 from probe.compare.tested import NotMeasured
+from probe.counted import counted
 from probe.evidence import Host
 from probe.links.state import LinkState
 from probe.result import Result, overall
@@ -200,7 +201,7 @@ def _compared_with(link: MarginedLink) -> Iterator[str]:
         yield f"no lane is narrower than in the record of {held.earlier_at}"
     if held.peers:
         most = max(item.links for item in held.peers)
-        yield f"its middle lanes are not narrower than those of {most - 1} links of its kind"
+        yield f"its middle lanes are not narrower than those of {counted(most - 1, 'link')} of its kind"
 
 
 def _narrower(link: MarginedLink) -> Iterator[str]:
@@ -211,10 +212,10 @@ def _narrower(link: MarginedLink) -> Iterator[str]:
             yield f"narrower than in the record of {held.earlier_at}: {change.sentence}"
     for item in held.peers:
         if item.odd and item.narrower:
-            short = _in(item.unit, item.median - item.value)
+            short, of = _in(item.unit, item.median - item.value), counted(item.links, "link")
             yield (
                 f"receiver {item.receiver}, {worded(item.side)}: the middle lane has {_in(item.unit, item.value)}, "
-                f"{short} short of the median {_in(item.unit, item.median)} of {item.links} links of its kind"
+                f"{short} short of the median {_in(item.unit, item.median)} of {of} of its kind"
             )
 
 
