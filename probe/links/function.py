@@ -16,7 +16,7 @@ from probe.registers.class_code import ACCELERATOR, BRIDGE_TO_PCI, DISPLAY, Clas
 from probe.registers.function import PowerManagementControlStatus
 from probe.registers.header import DeviceId, VendorId
 from probe.registers.model import Field
-from probe.registers.space import EXTENDED_START, ConfigSpace
+from probe.registers.space import ConfigSpace
 
 T = TypeVar("T")
 
@@ -124,9 +124,9 @@ class FunctionFacts:
     @property
     def capabilities_read(self) -> bool:
         """Both lists of capabilities were read to their end, so that one not met is not there."""
-        evidence, space = self.evidence, self.space
+        evidence = self.evidence
         whole = bool(evidence.config) and evidence.config_end is None and evidence.why_unread("config") is None
-        return whole and not space.extended_list_cut and space.word(EXTENDED_START) is not None
+        return whole and self.space.capabilities.to_the_end
 
     @property
     def silent(self) -> bool:
