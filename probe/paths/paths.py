@@ -39,8 +39,8 @@ def paths(evidence: Evidence, words: Sequence[str] = ()) -> Paths:
     devices = placed_devices(links, tree)
     pairs = list(combinations(devices, 2))
     if not pairs:
-        what = f"holds {len(devices)} accelerators, network adapters and drives with a link"
-        raise NothingToJudge(what, where=evidence.host.source, remedy="a way goes between two of them")
+        what = "holds fewer than two accelerators, displays, network adapters and drives with a link"
+        raise NothingToJudge(what, where=evidence.host.name or "this machine", remedy="a way goes between two of them")
     chosen = named(devices, words)
     ceilings = ceilings_to_host(judged for _, judged in links.values())
     resting = {(judged.downstream_port, judged.upstream_port) for _, judged in links.values() if _rests(judged)}

@@ -62,8 +62,7 @@ def _kinds(group: Group) -> str:
 
 def _pair(pair: Pair, one: Device, other: Device, screen: Console) -> None:
     screen.print()
-    ends = [f"{device.address} {device.name} ({device.title})" for device in (one, other)]
-    screen.print(Text(f"{ends[0]} and {ends[1]}", style="bold"))
+    screen.print(Text(f"{_named(one)} and {_named(other)}", style="bold"))
     rows = [("way", turning(pair.turn, [pair.at] if pair.at else []))]
     rows += [("", text) for text in redirecting(pair)]
     rows += [("NUMA nodes", f"{node_words(pair.same_node)}{_numbers(one.numa_node, other.numa_node)}")]
@@ -80,6 +79,11 @@ def _pair(pair: Pair, one: Device, other: Device, screen: Console) -> None:
     for row in rows:
         table.add_row(*row)
     screen.print(Padding(table, (0, 0, 0, 2)))
+
+
+def _named(device: Device) -> str:
+    place = "" if device.title == device.address else f" ({device.title})"
+    return f"{device.address} {device.name}{place}"
 
 
 def _numbers(one: object, other: object) -> str:
