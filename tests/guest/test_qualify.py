@@ -206,8 +206,8 @@ if [ ! -e /out/begun ]; then
     exec python -m probe qualify /out/plan.toml -o /out/r.json > /out/told 2>&1
 fi
 n=0
-while [ ! -e /out/r.json ] && [ $n -lt 600 ]; do sleep 0.5; n=$((n + 1)); done
-sleep 3
+at_its_end() {{ [ -e /out/r.json ] && ! ls /out/units/linkprobe-* > /dev/null 2>&1; }}
+until at_its_end || [ $n -ge 600 ]; do sleep 0.5; n=$((n + 1)); done
 ls /out/units /out/units/multi-user.target.wants > /out/left
 journalctl -b -u 'linkprobe-qualify-*' > /out/journal 2>&1
 sync
