@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 import msgspec
 
 from probe.host.own_process import own_process
-from probe.loads.interface import Load, Options, Target, shared_clock
+from probe.loads.interface import Load, Options, Target, phases_of, shared_clock
 from probe.loads.messages import Failed, Go, Job, Ready, Report
 from probe.loads.phases import Schedule
 from probe.loads.results import Mismatch, Pass
@@ -146,7 +146,7 @@ class Workers:
     ) -> None:
         """Loads with their targets, and the id of the place of each function that they may load."""
         listed = list(loads)
-        schedule = Schedule.of((name for load, _ in listed for name in getattr(load, "phases", ())), planned_s)
+        schedule = Schedule.of((name for pair in listed for name in phases_of(*pair)), planned_s)
         self.members: Sequence[LoadProcess] = [
             LoadProcess(
                 Job(

@@ -15,7 +15,7 @@ import msgspec
 from probe.exceptions import LinkprobeError
 from probe.host.own_process import end_with
 from probe.loads import make
-from probe.loads.interface import Context, Steps, shared_clock
+from probe.loads.interface import Context, Steps, phases_of, shared_clock
 from probe.loads.messages import Failed, Go, Job, Ready, Report
 from probe.loads.placement import stay_near
 
@@ -78,7 +78,7 @@ def _work(wire: Wire) -> None:
     stay_near(job.target.node)  # before the first allocation, and before other threads, which inherit it
     threading.Thread(target=wire.listen, daemon=True).start()
     load = make(job.load)
-    works_in = tuple(getattr(load, "phases", ()))  # a site's load may be older than phases
+    works_in = phases_of(load, job.target)
     steps = Steps(schedule=job.schedule, works_in=works_in, begin=wire.begin)
     context = Context(
         load.name, job.place_id, job.options, wire.stop, wire.report, shared_clock, steps, job.peer_place_id

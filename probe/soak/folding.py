@@ -109,7 +109,8 @@ def _is_measured(item: Pass) -> bool:
 
 
 def _as_passes(item: Pass) -> Passes:
-    return Passes(t=item.t, since=item.t - item.seconds, like=item, rates=Rates.of([item.bytes / item.seconds]))
+    rates = Rates.of([item.bytes / item.seconds])
+    return Passes(t=item.t, since=item.t - item.seconds, like=item, rates=rates, lost=item.lost)
 
 
 def _added_passes(items: Iterable[Passes]) -> Iterator[Passes]:
@@ -122,7 +123,7 @@ def _added_passes(items: Iterable[Passes]) -> Iterator[Passes]:
     for found in groups.values():
         yield Passes(
             t=max(item.t for item in found), since=min(item.since for item in found), like=found[0].like,
-            rates=added(item.rates for item in found),
+            rates=added(item.rates for item in found), lost=sum(item.lost for item in found),
         )  # fmt: skip
 
 

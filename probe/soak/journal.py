@@ -89,6 +89,7 @@ class Passes(msgspec.Struct, frozen=True, kw_only=True, tag="passes"):
     since: float
     like: Pass
     rates: Rates
+    lost: int = 0
 
 
 class PhaseSums(msgspec.Struct, frozen=True, kw_only=True, tag="sums"):

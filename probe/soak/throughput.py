@@ -47,6 +47,7 @@ class Throughput(msgspec.Struct, frozen=True, kw_only=True):
     numa_node: int | None = None
     memory_bytes_s: float | None = None
     set_by_person: bool = False
+    lost: int = 0
 
 
 def throughputs(
@@ -61,28 +62,40 @@ def throughputs(
     """
     groups: dict[_Measured, list[Rates]] = defaultdict(list)
     peers: dict[_Measured, str] = {}
-    for item, rates in _each(passes):
+    lost: dict[_Measured, int] = defaultdict(int)
+    for item, rates, missing in _each(passes):
         key = (item.load, item.target, item.place_id, item.direction)
         groups[key].append(rates)
+        lost[key] += missing
         if item.peer_place_id is not None:
             peers[key] = item.peer_place_id
     measured = {key: added(rates) for key, rates in sorted(groups.items())}
     memory = min((rates.median for key, rates in measured.items() if key[0] == _MEMORY), default=None)
     found = (
-        _between_peers(key, rates, links, peers[key])
-        if key in peers
-        else _throughput(key, rates, links.get(key[2]), memory, _full(sums, key[2], key[3]))
+        msgspec.structs.replace(
+            _between_peers(key, rates, links, peers[key])
+            if key in peers
+            else _throughput(key, rates, links.get(key[2]), memory, _full(sums, key[2], key[3])),
+            lost=lost[key],
+        )
         for key, rates in measured.items()
     )
-    return tuple(item if rate_bytes_s is None else _held_to(rate_bytes_s, item) for item in found)
+    held = (item if rate_bytes_s is None else _held_to(rate_bytes_s, item) for item in found)
+    return tuple(_with_what_was_lost(item) for item in held)
 
 
-def _each(passes: Iterable[Pass | Passes]) -> Iterator[tuple[Pass, Rates]]:
+def _each(passes: Iterable[Pass | Passes]) -> Iterator[tuple[Pass, Rates, int]]:
     for item in passes:
         if isinstance(item, Passes):
-            yield item.like, item.rates
+            yield item.like, item.rates, item.lost
         elif item.seconds > 0 and item.bytes:
-            yield item, Rates.of([item.bytes / item.seconds])
+            yield item, Rates.of([item.bytes / item.seconds]), item.lost
+
+
+def _with_what_was_lost(item: Throughput) -> Throughput:
+    if not item.lost:
+        return item
+    return msgspec.structs.replace(item, sentence=f"{item.sentence}; {item.lost} frames never arrived")
 
 
 def _held_to(rate_bytes_s: float, item: Throughput) -> Throughput:

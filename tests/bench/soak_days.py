@@ -37,15 +37,13 @@ def main() -> None:
         most, latest = _written(path, int(days * _DAY_S), int(links))
         print(f"{links:.0f} links for {days:g} days, written in {time.monotonic() - began:.0f} s")
         print(f"record at its largest {most / 1e6:.1f} MB, at the end {path.stat().st_size / 1e6:.1f} MB")
-        print(
-            f"memory of the writer {_peak(resource.RUSAGE_SELF):.0f} MB, of the process that thins {_peak(resource.RUSAGE_CHILDREN):.0f} MB"
-        )
+        print(f"memory of the writer {_peak(resource.RUSAGE_SELF):.0f} MB")
+        print(f"memory of the process that thins {_peak(resource.RUSAGE_CHILDREN):.0f} MB")
         print(f"a line takes at most {latest:.2f} s to be on the disk, while it is thinned too")
         began = time.monotonic()
         found = record(Recorded.at(path))
-        print(
-            f"judged in {time.monotonic() - began:.1f} s: {found.result}, {found.samples} samples; memory {_peak(resource.RUSAGE_SELF):.0f} MB"
-        )
+        print(f"judged in {time.monotonic() - began:.1f} s: {found.result}, {found.samples} samples")
+        print(f"memory of the judge {_peak(resource.RUSAGE_SELF):.0f} MB")
 
 
 def _peak(who: int) -> float:
