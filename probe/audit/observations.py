@@ -4,11 +4,12 @@ from collections import defaultdict
 from collections.abc import Iterator
 
 from probe.address import Address
+from probe.counted import counted
 from probe.errors.coverage import counter_doubts
 from probe.evidence import Evidence
 from probe.kernel_spellings import COUNTER_FILES, ROOT_TOTAL_FILES, error_total
 from probe.links.slots import record_address
-from probe.links.topology import Topology
+from probe.links.topology import Topology, topology
 from probe.registers.device import ROOT_PORT
 from probe.registers.errors import Severity
 from probe.registers.link import LinkStatus2
@@ -33,6 +34,11 @@ def observations(evidence: Evidence, tree: Topology) -> tuple[Observation, ...]:
     )
 
 
+def counting_doubts(evidence: Evidence) -> tuple[str, ...]:
+    """Why error counters of this machine may not be believed, in sentences."""
+    return tuple(doubt.meaning for doubt in counter_doubts(evidence, topology(evidence)))
+
+
 def _unattributed(tree: Topology) -> Iterator[Observation]:
     """What a Root Port counted and nobody below it claims. Its total holds its own errors and all below."""
     for address, function in tree.functions.items():
@@ -46,7 +52,7 @@ def _unattributed(tree: Topology) -> Iterator[Observation]:
                 rest = int(total) - claimed
                 yield Observation(
                     str(address),
-                    f"{rest} of {total} {severity.words} errors that came here are claimed by nobody below",
+                    f"nobody below claims {rest} of {counted(int(total), f'{severity.words} error')} that came here",
                 )
 
 

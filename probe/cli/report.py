@@ -1,11 +1,11 @@
 """linkprobe report."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from probe.active.margining.document import MarginDocument
+from probe.active.results import result_in
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
@@ -13,22 +13,25 @@ from probe.batch.document import Batch
 from probe.cli.options import TemplateOption, template_from
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
-from probe.documents.captured import captured
+from probe.documents.captured import captured, is_tar
 from probe.documents.files import decode_document, read_bytes, schema_of, uncompressed
+from probe.documents.record_file import RecordFile
 from probe.documents.redaction import identifying, redacted
 from probe.documents.writing import write_atomically
 from probe.exceptions import DocumentError, InputError
 from probe.foreign_text import plain
 from probe.qualify.document import QualificationRecord, summary_of
 from probe.qualify.journal_lines import decoded
-from probe.render.forms import OwnTemplate, drawn_as, page_of
+from probe.render.forms import OwnTemplate, drawn_as, page_of, soak_drawn_as, soak_page_of
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
-from probe.schemas import Schema
-from probe.soak.journal import Start
-from probe.soak.reading import read_entries
+from probe.schemas import RESULTS, Schema
+from probe.soak.reading import Recorded
 
-_REMEDY = "give a snapshot, a diff, audit or batch in JSON, or a record of linkprobe soak or qualify"
+if TYPE_CHECKING:
+    from probe.active.comparing import ResultDocument
+
+_REMEDY = "give a snapshot, a diff, audit, batch or result of a test in JSON, or a record of linkprobe soak or qualify"
 
 
 def report(
@@ -41,19 +44,48 @@ def report(
 ) -> None:
     """Write a document as one self-contained page, without scripts, printable to A4.
 
-    A record of qualify also as JUnit XML or as a table of all that was measured, where the name ends in .xml or .csv.
+    A record also as JUnit XML or as a table, where the name ends in .xml or .csv; of a soak all samples, where it ends
+    in .samples.csv.
     """
     data = read_bytes(document)
-    if not data.startswith(b'{"type":"start"') and schema_of(data, document, _REMEDY) == Schema.QUALIFICATION:
+    if _is_qualification(data, document):
         _qualified(data, document, output, template_from(template), redact=redact)
         return
     if template is not None:
         raise InputError("is for a record of qualify", where=f"--template {template}", remedy="leave it out")
-    page, secrets = _record(Path(document)) if data.startswith(b'{"type":"start"') else _saved(data, document)
+    if data.startswith(b'{"type":"start"'):
+        _soaked(Path(document), output, redact=redact)
+    else:
+        _written(*_saved(data, document), output, redact=redact)
+
+
+def _written(page: Page, secrets: list[str], output: Path, *, redact: bool) -> None:
     if redact:
         page = redacted(page, [*secrets, *map(plain, secrets)])  # a page has texts made plain
     write_atomically(output, html(page).encode())
     typer.echo(plain(str(output)), err=True)
+
+
+def _is_qualification(data: bytes, name: str) -> bool:
+    if data.startswith(b'{"type":"start"') or is_tar(uncompressed(data, name, _REMEDY)):
+        return False
+    return schema_of(data, name, _REMEDY) == Schema.QUALIFICATION
+
+
+def _soaked(path: Path, output: Path, *, redact: bool) -> None:
+    entries, document, source = Recorded.at(path), read_record(path), RecordFile.at(path)
+    if not redact:
+        write_atomically(output, soak_drawn_as(output, document, entries, source))
+        typer.echo(plain(str(output)), err=True)
+        return
+    _refuse_tables(output)
+    secrets = identifying(entries.start.snapshot.evidence.host)
+    _written(soak_page_of(document, entries, source), secrets, output, redact=True)
+
+
+def _refuse_tables(output: Path) -> None:
+    if output.suffix in {".csv", ".xml"}:
+        raise InputError("is for our own page", where="--redact", remedy="leave one of the two out")
 
 
 def _qualified(data: bytes, name: str, output: Path, template: OwnTemplate | None, *, redact: bool) -> None:
@@ -62,25 +94,17 @@ def _qualified(data: bytes, name: str, output: Path, template: OwnTemplate | Non
     summary = summary_of(record)
     if not redact:
         write_atomically(output, drawn_as(output, summary, entries, template))
-    elif template is not None or output.suffix in {".csv", ".xml"}:
+        typer.echo(plain(str(output)), err=True)
+    elif template is not None:
         raise InputError("is for our own page", where="--redact", remedy="leave one of the two out")
     else:
+        _refuse_tables(output)
         secrets = [*identifying(summary.judged.host), *summary.judged.fields.values(), *summary.judged.asked.values()]
-        page = redacted(page_of(summary, entries), [*secrets, *map(plain, secrets)])
-        write_atomically(output, html(page).encode())
-    typer.echo(plain(str(output)), err=True)
-
-
-def _record(path: Path) -> tuple[Page, list[str]]:
-    entries = read_entries(path)
-    start = entries[0]
-    secrets = identifying(start.snapshot.evidence.host) if isinstance(start, Start) else []
-    document = read_record(path)
-    return renderer(document, Medium.HTML)(document, entries), secrets
+        _written(page_of(summary, entries), secrets, output, redact=True)
 
 
 def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
-    document: AuditDocument | Comparison | MarginDocument | Batch
+    document: AuditDocument | Comparison | ResultDocument | Batch
     if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
         document = audit(tar.evidence)
         return renderer(document, Medium.HTML)(document), identifying(tar.evidence.host)
@@ -94,8 +118,8 @@ def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
         case Schema.DIFF as schema:
             document = decode_document(data, name, Comparison, schema, _REMEDY)
             secrets = [document.host] if document.host else []
-        case Schema.MARGIN as schema:
-            document = decode_document(data, name, MarginDocument, schema, _REMEDY)
+        case schema if schema in RESULTS:
+            document = result_in(data, name)
             secrets = identifying(document.host)
         case Schema.BATCH as schema:
             document = decode_document(data, name, Batch, schema, _REMEDY)

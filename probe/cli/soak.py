@@ -13,8 +13,11 @@ from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot, take
 from probe.cli.options import JsonOption, LinkOption, SysfsOption, refuse_odd_numbers
 from probe.cli.showing import show, unless_nobody_looks
+from probe.documents.record_file import RecordFile
+from probe.documents.writing import write_atomically
 from probe.errors.limits import Limit
 from probe.exceptions import InputError, NothingToJudge
+from probe.foreign_text import plain
 from probe.host.bounded import read_bounded
 from probe.host.machine import read_host
 from probe.host.opening import open_source
@@ -24,6 +27,7 @@ from probe.loads import find
 from probe.loads.interface import Options
 from probe.loads.refusing import refuse_what_cannot_run
 from probe.observe.clock import BootClock
+from probe.render.forms import FORMS_OF_SOAK, check_form, soak_drawn_as
 from probe.render.terminal import soak as draw
 from probe.render.terminal import soak_plan
 from probe.render.terminal.console import console
@@ -79,13 +83,21 @@ def soak(
     accept: Annotated[
         list[str] | None, typer.Option(metavar="WHAT", help="uncounted-errors: errors cannot be counted here.")
     ] = None,
+    also: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FILE", help="Write it there too, as its name ends: .html, .xml (JUnit), .csv, .samples.csv."
+        ),
+    ] = None,
     json: JsonOption = False,
     sysfs: SysfsOption = None,
 ) -> None:
     """Put links under load, or accompany a load, and judge them by it. `soak close RECORD` judges what a crash left."""
     given = list(words or [])
+    for file in also or ():
+        check_form(file, FORMS_OF_SOAK)
     if given[:1] == [_CLOSE]:
-        _close(given[1:], json=json)
+        _close(given[1:], also or [], json=json)
         return
 
     options = Options(
@@ -97,8 +109,8 @@ def soak(
     if load and not open_source(sysfs).live:
         raise InputError("drives this host", where=f"--load beside --sysfs {sysfs}", remedy="give one of the two")
     loads = tuple(pair for text in load or [] for pair in find(text))
-    refuse_what_cannot_run(loads, options)
     refuse_disks_in_use((target.label for _, target in loads if target.overwritten), open_source(None))
+    refuse_what_cannot_run(loads, options)
     planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
     taken, root, live = snapshot_of(sysfs)
 
@@ -111,12 +123,9 @@ def soak(
         live=live, covers=_places(taken, covers, "--covers "), asked=_places(taken, link, "--link "),
         accepts=tuple(accept or ()),
     )  # fmt: skip
-    _run(
-        setup,
-        Path(output or f"linkprobe-soak-{taken.evidence.host.taken_at[:19].replace(':', '')}.jsonl"),
-        sysfs,
-        json=json,
-    )
+    path = Path(output or f"linkprobe-soak-{taken.evidence.host.taken_at[:19].replace(':', '')}.jsonl")
+    _run(setup, path, sysfs)
+    _tell(read_record(path), path, also or [], json=json)
 
 
 def _refuse_words(accepted: list[str]) -> None:
@@ -138,7 +147,7 @@ def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:
     return take(read_bounded(source)), source.sys, source.live
 
 
-def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:
+def _run(setup: Setup, path: Path, sysfs: Path | None) -> None:
     screen = console(to_errors=True)
     with unless_nobody_looks(sys.stderr):
         soak_plan.render(plan(setup, _with_root(setup)), screen)
@@ -148,9 +157,6 @@ def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:
         draw.progress(setup, screen) as shown,
     ):
         Soak(setup, BootClock(), journal, shown).run(lambda: snapshot_of(sysfs)[0])
-    with unless_nobody_looks(sys.stderr):
-        screen.print(f"record: {path}")
-    _judge(path, json=json)
 
 
 def _with_root(setup: Setup) -> tuple[str, ...] | None:
@@ -161,14 +167,14 @@ def _with_root(setup: Setup) -> tuple[str, ...] | None:
     return targets_with_root([target for _, target in setup.loads], paths, read_uses(open_source(None)))
 
 
-def _close(arguments: list[str], *, json: bool) -> None:
+def _close(arguments: list[str], also: list[Path], *, json: bool) -> None:
     if len(arguments) != 1:
         raise InputError("takes one record", where="soak close", remedy="linkprobe soak close RECORD")
     path = Path(arguments[0])
     document = read_record(path)
     if is_being_written(path):
         raise InputError("is of a soak that still runs", where=str(path), remedy="end that first; nothing was changed")
-    show(document, status=exit_status(document), json=json)
+    _tell(document, path, also, json=json)
 
 
 def read_record(path: Path) -> Record:
@@ -176,6 +182,10 @@ def read_record(path: Path) -> Record:
     return record(Recorded.at(path), here=read_host(open_source(None)))
 
 
-def _judge(path: Path, *, json: bool) -> None:
-    document = read_record(path)
+def _tell(document: Record, path: Path, also: list[Path], *, json: bool) -> None:
+    source = RecordFile.at(path)
+    for file in also:
+        write_atomically(file, soak_drawn_as(file, document, Recorded.at(path), source))
+    with unless_nobody_looks(sys.stderr):
+        typer.echo(plain(f"record: {path}, SHA-256 {source.sha256}"), err=True)
     show(document, status=exit_status(document), json=json)

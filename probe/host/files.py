@@ -32,7 +32,7 @@ POINTERS = (DRIVER, kernel.IOMMU_GROUP, kernel.PHYSICAL_FUNCTION)
 LEFT_ASLEEP = "left asleep"
 """What is said of a file that was not read for that."""
 
-DEVICES = "sys/bus/pci/devices"
+DEVICES = f"sys/{kernel.FUNCTION_LIST}"
 SLOTS = "sys/bus/pci/slots"
 SLOT = ("address", "max_bus_speed", "cur_bus_speed")
 THERMAL = "sys/class/thermal"

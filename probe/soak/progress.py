@@ -99,7 +99,7 @@ class Progress:
             elif isinstance(entry, CountedErrors | LinkEvent) and entry.place_id in self.links:
                 self.links[entry.place_id].standing.take(entry)
             elif isinstance(entry, Pass):
-                for place_id in entry.places & self.links.keys():
+                for place_id in entry.places.intersection(self.links):
                     self.links[place_id].measured(entry)
         self.happened = tuple(_happenings(entries))
 

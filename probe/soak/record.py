@@ -14,6 +14,7 @@ from probe.audit.names import title
 from probe.compare.changes import Change
 from probe.compare.diff import diff
 from probe.compare.rank import Rank
+from probe.counted import counted
 from probe.errors.attribution import ErrorFinding, findings
 from probe.errors.counts import summed
 from probe.evidence import Host
@@ -27,10 +28,12 @@ from probe.schemas import Schema
 from probe.soak.circumstances import Run
 from probe.soak.journal import Entry, LoadEnded, Start
 from probe.soak.judging import LinkHistory, falls_short, judged, under_load
+from probe.soak.scope import Scope, scope
 from probe.soak.seen import Seen
 from probe.soak.tally import LinkTally
 from probe.soak.throughput import Throughput, throughputs
 from probe.soak.together import Together, together
+from probe.verdict.next_steps import steps_after_load
 from probe.verdict.words import Verdict
 
 
@@ -58,10 +61,12 @@ class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     reasons: tuple[str, ...] = ()
     loaded_s: float = 0.0
     below_s: float = 0.0
+    next_steps: tuple[str, ...] = ()
+    errors_counted: bool | None = None
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True):
-    """The whole of a soak, judged."""
+    """The whole of a soak, judged. `own_reasons` are those of `reasons` that belong to no single link."""
 
     schema: str = Schema.RECORD
     verdict: str
@@ -84,6 +89,8 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     mismatches: tuple[Mismatch, ...]
     load_results: tuple[LoadEnded, ...]
     changes: tuple[Change, ...]
+    own_reasons: tuple[str, ...] = ()
+    scope: Scope | None = None
 
 
 def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
@@ -124,6 +131,8 @@ def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
         mismatches=tuple(seen.mismatches),
         load_results=tuple(seen.ended),
         changes=changes,
+        own_reasons=_own_reasons(result, outcomes, failures),
+        scope=scope(run.start, run.end, run.all_links, seen.kinds_of_passes),
     )
 
 
@@ -145,9 +154,14 @@ def _reasons(result: Result, outcomes: Sequence[LinkOutcome], failures: Sequence
     if result is Result.PASSED:
         return ("every link that was asked for ran at its best under load, without a finding",)
     told = [f"{item.title}: {text}" for item in outcomes if item.result is result for text in item.reasons]
+    return tuple(dict.fromkeys((*_own_reasons(result, outcomes, failures), *told)))
+
+
+def _own_reasons(result: Result, outcomes: Sequence[LinkOutcome], failures: Sequence[str]) -> tuple[str, ...]:
+    """Those of the whole that are of no single link."""
     if result is Result.INCONCLUSIVE and not any(item.loaded for item in outcomes):
-        told.insert(0, "no link was under load")
-    return tuple(dict.fromkeys((*failures, *told)))
+        return ("no link was under load",)
+    return tuple(dict.fromkeys(failures))
 
 
 def _ended(run: Run, here: Host | None) -> str:
@@ -202,6 +216,13 @@ def _outcome(link: LinkDocument, seen: Seen) -> LinkOutcome:
         below_s=round(sum(under.below.values()), 3),
         result=found.result,
         reasons=found.failed or found.doubts or ("ran at its best under load, without a finding",),
+        errors_counted=any(total is not None for total in msgspec.structs.astuple(link.errors)),
+        next_steps=steps_after_load(
+            lost=any(event.kind in LOST for event in events),
+            below=bool(found.failed) and (tally.best != tally.worst or word.below_capability),
+            counted=bool(found.failed) and bool(counted),
+            changed=any(item.place_id == place_id for item in seen.mismatches),
+        ),
     )
 
 
@@ -255,5 +276,5 @@ def _differences(mismatches: Sequence[Mismatch]) -> Iterable[str]:
         by_target[mismatch.target].append(mismatch)
     for target, found in by_target.items():
         times = sum(mismatch.times for mismatch in found)
-        where = f"first at offset {found[0].offset} ({found[0].bits} bits)"
-        yield f"{target}: data came back changed, {times} times, {where}"
+        where = f"first at offset {found[0].offset} ({counted(found[0].bits, 'bit')})"
+        yield f"{target}: data came back changed, {counted(times, 'time')}, {where}"

@@ -96,6 +96,11 @@ class Seen:
         return [item for item in self.measured if isinstance(item, Pass)]
 
     @property
+    def kinds_of_passes(self) -> list[Pass]:
+        """Every pass, of those that were kept as one the first."""
+        return [item.like if isinstance(item, Passes) else item for item in self.measured]
+
+    @property
     def driven(self) -> frozenset[str]:
         """The ids of the places over whose links loads moved data."""
         return frozenset(self.moved)

@@ -11,11 +11,10 @@ import msgspec
 from probe.audit.document import LinkDocument
 from probe.bandwidth.ceiling import Ceiling
 from probe.loads.results import BOTH, FROM_HOST, TO_HOST, Pass
+from probe.paths.between import Ends
 from probe.soak.journal import PhaseSums
 from probe.soak.rates import Rates, added
 
-Ends = tuple[str | None, str | None]
-"""The port above a link, and the first function below it."""
 _Member = tuple[str, str, str]
 """Load, target and place id."""
 _Moments = dict[int, dict[_Member, float]]

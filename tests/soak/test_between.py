@@ -6,7 +6,7 @@ import pytest
 from fake_sysfs import card, machine, port, root_port, switch
 from probe.audit.names import title
 from probe.loads.results import BOTH, Pass
-from probe.soak.between import between
+from probe.paths.between import between
 from probe.soak.record import record
 from probe.soak.throughput import throughputs
 from tests.compare.machines import snapshot

@@ -6,6 +6,7 @@ import msgspec
 
 from probe.active.margining.document import SIDES, MarginDocument, MarginedLink, ReceiverMargin
 from probe.active.margining.wording import remarks, worded
+from probe.counted import counted
 from probe.links.state import LinkState
 from probe.render import styles
 from probe.render.eyes import bits_say, eyes, scale
@@ -13,20 +14,18 @@ from probe.render.html import sections
 from probe.render.html.eye_picture import eye_picture
 from probe.render.html.page import Chart, Page, Section
 from probe.render.terminal.margin import side_words
-from probe.result import Result
+from probe.render.trained import reasons_of
 
 _LEGEND = "Below each, in steps: left | right, then up | down; + where the range ended."
 
 
 def render(document: MarginDocument) -> Page:
     """The page."""
-    reasons = [f"{link.title}: {text}" for link in document.links for text in link.reasons]
-    restored = "All is as it was." if document.restored else "NOT all is as it was."
     return Page(
         title=f"Lane margins of {document.host.name or 'a machine'}",
         verdict=document.result,
-        colour=styles.GOOD if document.result is Result.PASSED else styles.BAD,
-        reasons=(*document.reasons, *reasons, restored),
+        colour=styles.PAGE_RESULTS[document.result],
+        reasons=reasons_of(document),
         sections=(*margin_sections(document), _method(document), sections.environment(document.host)),
     )
 
@@ -70,5 +69,5 @@ def _capital(sentence: str) -> str:
 def _method(document: MarginDocument) -> Section:
     done = document.settings
     notes = dict.fromkeys(note for link in document.links for note in link.notes)
-    told = f"{done.seconds:g} s at each step; a step ends at more than {done.error_limit} errors."
+    told = f"{done.seconds:g} s at each step; a step ends at more than {counted(done.error_limit, 'error')}."
     return Section(title="Method and limits", texts=(told, *notes))
