@@ -54,9 +54,14 @@ def _write_into(path: Path, data: bytes) -> None:
 
 
 def _like(descriptor: int, there: os.stat_result) -> None:
-    """The new file has the old one's rights, and its owner as far as we may give files away."""
-    with contextlib.suppress(PermissionError):
-        os.fchown(descriptor, there.st_uid, there.st_gid)
+    """The new file has the old one's rights, and its owner as far as we may give files away.
+
+    One that is its owner's already is not given away: a service may be forbidden the very call.
+    """
+    new = os.fstat(descriptor)
+    if (new.st_uid, new.st_gid) != (there.st_uid, there.st_gid):
+        with contextlib.suppress(PermissionError):
+            os.fchown(descriptor, there.st_uid, there.st_gid)
     os.fchmod(descriptor, stat.S_IMODE(there.st_mode))
 
 
