@@ -126,7 +126,7 @@ def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
         load_results=results,
         changes=changes,
         own_reasons=_own_reasons(result, outcomes, failures),
-        scope=scope(start, end, all_links, passes),
+        scope=scope(start, end, all_links, passes, {item.place_id: item.loaded for item in outcomes}),
     )
 
 
