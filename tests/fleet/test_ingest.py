@@ -16,9 +16,10 @@ from deltalake import DeltaTable, write_deltalake
 from fake_sysfs.demonstration import correlator
 from probe.exceptions import DocumentError, InputError
 from probe.fleet import ingest as module
+from probe.fleet.columns import whole_schema
 from probe.fleet.engine import opened
 from probe.fleet.ingest import Ingested, ingest
-from probe.fleet.rows import OF_HOSTS, whole_schema
+from probe.fleet.rows import OF_HOSTS
 from probe.fleet.table import Store
 from tests.conftest import Run
 from tests.fleet.conftest import FLEET, Filled
