@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import described, title
+from probe.counted import counted
 from probe.documents.record_file import RecordFile
 from probe.render.html import sections
 from probe.render.html.page import Section
@@ -28,7 +29,7 @@ def limits(document: Record, source: RecordFile) -> Section:
     )
     rows = [
         ("started", document.started_at),
-        ("ran", f"{times}; {document.samples} samples"),
+        ("ran", f"{times}; {counted(document.samples, 'sample')}"),
         ("ended", document.ended),
         ("loads", ", ".join(document.loads) or "none of linkprobe's own"),
         *(("placed", note) for note in document.notes),
