@@ -70,11 +70,8 @@ def document_of(link: Link, uptime_s: float | None = None) -> LinkDocument:
         held_by=link.speed_limits[0].holder if judgement.word is Verdict.CAPPED and link.speed_limits else None,
         doubtful=judgement.doubtful,
         limits_exceeded=exceeded,
-<<<<<<< HEAD
         numa_node=_numa_node(link),
-=======
         power_fault=bool(power_fault(link)),
->>>>>>> main
         target_gts=None if link.port is None else value_of(link.port.function.read(LinkControl2.target_link_speed)),
         settings=settings_of(link),
     )

@@ -132,11 +132,9 @@ def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
         load_results=tuple(seen.ended),
         changes=changes,
         own_reasons=_own_reasons(result, outcomes, failures),
-<<<<<<< HEAD
-        scope=scope(start, end, all_links, passes, {item.place_id: item.loaded for item in outcomes}),
-=======
-        scope=scope(run.start, run.end, run.all_links, seen.kinds_of_passes),
->>>>>>> main
+        scope=scope(
+            run.start, run.end, run.all_links, seen.kinds_of_passes, {item.place_id: item.loaded for item in outcomes}
+        ),
     )
 
 

@@ -15,7 +15,7 @@ from probe.render.csv import record as result_csv
 from probe.render.csv import samples
 from probe.render.junit import record as junit
 from probe.render.terminal import record as screen
-from probe.soak.journal import Entry, Sample
+from probe.soak.journal import Sample
 from probe.soak.record import Record, record
 from probe.soak.thinning import Sizes, thinned
 from tests.conftest import Run

@@ -10,7 +10,7 @@ from probe.observe.events import CountedErrors
 from probe.registers.errors import Severity
 from probe.soak.course import MOST_SPANS, Course, ValueSpan, courses, fewer
 from probe.soak.journal import Entry, Gap, LinkSample, Sample
-from probe.soak.thinning import bucket
+from probe.soak.thinning import Sizes, thinned
 from tests.soak.test_record import PLACE, start
 
 
@@ -47,8 +47,9 @@ def test_where_nobody_looked_there_is_nothing(told: bool) -> None:
 
 
 def test_a_thinned_span_keeps_what_it_saw() -> None:
-    thin = bucket([sample(float(t), 16.0 if t < 30 else 8.0, heat=40.0 + t) for t in range(60)])
-    found = course(thin, *(sample(float(t)) for t in range(60, 70)))
+    fine = [sample(float(t), 16.0 if t < 30 else 8.0, heat=40.0 + t) for t in range(60)]
+    thin = thinned([start(), *fine, *(sample(float(t)) for t in range(60, 70))], Sizes(fine=10, bucket=60))
+    found = course(*list(thin)[1:])
     first = found.states[0]
     assert (first.t, first.until, str(first.state), first.several) == (0.0, 60.0, "8 GT/s x4", True)
     assert (found.heat[0].least, found.heat[0].most) == (40.0, 99.0)
