@@ -12,7 +12,7 @@ from selenium import webdriver
 from fake_sysfs.demonstration import correlator
 from fake_sysfs.fleet import Fleet, write
 from probe.audit.snapshot import take
-from probe.cli.fleet_page import write as write_fleet_page
+from probe.cli.fleet_page import page as write_fleet_page
 from probe.compare.diff import diff
 from probe.documents.files import encode
 from probe.fleet.ingest import ingest
