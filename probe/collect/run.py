@@ -1,19 +1,21 @@
 """One run of the collector: read, keep, compare with the run before, tell monitoring. Quiet where nothing changed."""
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import msgspec
 
 from probe.audit.document import LinkDocument
-from probe.audit.names import identity
-from probe.audit.snapshot import Snapshot, take
+from probe.audit.names import title
+from probe.audit.snapshot import take
 from probe.collect.missing import still_missing
 from probe.collect.settings import Settings
 from probe.collect.spool import Spool
-from probe.compare.changes import Change, exit_status
-from probe.compare.diff import follow
+from probe.compare.changes import Change
+from probe.compare.following import follow
+from probe.compare.identity import Identity
+from probe.compare.quantities import ANSWERS
 from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
 from probe.evidence import unlisted
@@ -54,31 +56,32 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         after = take(evidence)
         silent = hung(after.evidence)
         kept = spool.keep(after)
-        changes, status = _compared(before, after, settings, spool)
-        missing = still_missing(spool.missing(), changes, after.links, after.evidence.host.taken_at)
-        missing = () if accept else missing
+        told = follow(before, after, settings.limits, spool.known())
+        spool.remember(told.are)
+        missing = () if accept else still_missing(spool.missing(), told, after.evidence.host.taken_at)
         spool.keep_missing(missing)
-        untold = _tell(settings, after.links, spool, _figures(spool, began, hung=silent, gone=len(missing)))
-        status = ExitStatus.URGENT if missing or silent else status
-        return Run(lines=(*map(_no_answer, silent), *_lines(changes), *untold), status=status, kept=str(kept))
+        figures = _figures(spool, began, hung=silent, gone=len(missing))
+        untold = _tell(settings, after.links, _widest(spool, after.links, told.are), spool, figures)
+        at_silent = frozenset(title(link) for link in after.links if not set(silent).isdisjoint(_functions(link)))
+        lines = (*map(_no_answer, silent), *_lines(told.changes, at_silent), *untold)
+        return Run(lines=lines, status=ExitStatus.URGENT if missing or silent else told.status, kept=str(kept))
 
 
 def _no_answer(function: str) -> str:
     return f"urgent, {function}: did not answer; look at its power and seating, and at the kernel log"
 
 
-def _compared(
-    before: Snapshot | None, after: Snapshot, settings: Settings, spool: Spool
-) -> tuple[tuple[Change, ...], ExitStatus]:
-    if before is None:
-        return (), ExitStatus.CLEAN
-    compared, identities = follow(before, after, settings.limits, spool.known())
-    spool.remember(identities)
-    return compared.changes, exit_status(compared)
+def _functions(link: LinkDocument) -> Iterator[str]:
+    yield from filter(None, (link.downstream_port,))
+    if link.component is not None:
+        yield from link.component.functions
 
 
-def _lines(changes: tuple[Change, ...]) -> Iterator[str]:
+def _lines(changes: tuple[Change, ...], told: frozenset[str]) -> Iterator[str]:
+    """A line a change; that a place does not answer is not said again of those of which it was `told`."""
     for change in changes:
+        if change.kind == ANSWERS and change.urgent and change.place in told:
+            continue
         urgent = "urgent, " if change.urgent else ""
         rank = "" if change.rank is Rank.NEUTRAL else f"{change.rank}, "
         yield f"{urgent}{rank}{change.place}: {change.sentence} [{change.evidence}]"
@@ -91,9 +94,10 @@ def _figures(spool: Spool, began: float, *, hung: tuple[str, ...] = (), gone: in
     return RunFigures(taken_s=spool.told(), seconds=time.monotonic() - began, hung=hung, gone=gone)
 
 
-def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run: RunFigures) -> tuple[str, ...]:
+def _tell(
+    settings: Settings, links: tuple[LinkDocument, ...], widest: dict[str, int], spool: Spool, run: RunFigures
+) -> tuple[str, ...]:
     """Write the metrics. Where that fails it is said: the snapshot is kept, and the run is no failed one for it."""
-    widest = _widest(spool, links)
     if settings.metrics is None:
         return ()
     text = exposition(Collected(links, widest, run, spool.results()), openmetrics=settings.openmetrics)
@@ -104,13 +108,13 @@ def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run
     return ()
 
 
-def _widest(spool: Spool, links: tuple[LinkDocument, ...]) -> dict[str, int]:
+def _widest(spool: Spool, links: tuple[LinkDocument, ...], known: Mapping[str, Identity]) -> dict[str, int]:
     """The widest that each component was ever seen in its place, kept beside the snapshots."""
     kept = spool.widest()
     found = {}
     for link in links:
-        width = link.negotiated.width
-        key = f"{link.place_id} {identity(link)}"
+        width, what = link.negotiated.width, known.get(link.place_id)
+        key = f"{link.place_id} {what.shown if what is not None else None}"
         if width is not None:
             kept[key] = found[link.place_id] = max(width, kept.get(key, 0))
     spool.keep_widest(kept)

@@ -15,13 +15,15 @@ from typing import Self
 
 import msgspec
 
-from probe.documents.writing import write_all, write_atomically
+from probe.documents.writing import write_all
 from probe.exceptions import InputError
 from probe.soak.journal import Entry, Sample
-from probe.soak.reading import read_entries
-from probe.soak.thinning import FINE_SAMPLES, thinned
+from probe.soak.shorter import Shorter
+from probe.soak.thinning import USUAL, Sizes
 
 _ENCODER = msgspec.json.Encoder()
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC
 _ROOM = 1 << 16
 _KEEP_SIZE = 1
 """FALLOC_FL_KEEP_SIZE of linux/falloc.h: the file does not seem longer for it."""
@@ -30,20 +32,22 @@ _fallocate.argtypes = (ctypes.c_int, ctypes.c_int, ctypes.c_int64, ctypes.c_int6
 
 
 class Journal:
-    """An open journal."""
+    """An open journal; `shorter` is one of it in the making."""
 
-    def __init__(self, path: Path, descriptor: int) -> None:
+    def __init__(self, path: Path, descriptor: int, sizes: Sizes = USUAL) -> None:
         self._path = path
         self._descriptor = descriptor
+        self._sizes = sizes
         self._fine = 0
+        self.shorter: Shorter | None = None
         self._end, self._reserved = os.fstat(descriptor).st_size, 0
         _lock(descriptor)
 
     @classmethod
-    def create(cls, path: Path) -> Self:
-        """A new journal. Raises InputError where a file is already there or cannot be made."""
+    def create(cls, path: Path, sizes: Sizes = USUAL) -> Self:
+        """A new journal, made shorter as it grows. Raises InputError where a file is there or cannot be made."""
         try:
-            return cls(path, os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, 0o666))
+            return cls(path, os.open(path, _NEW, 0o666), sizes)
         except FileExistsError as error:
             remedy = "name a new file, or close it: linkprobe soak close"
             raise InputError("is already there", where=str(path), remedy=remedy) from error
@@ -59,8 +63,7 @@ class Journal:
         except OSError as error:
             raise CannotRecord.because(self._path, error) from error
         self._fine += sum(isinstance(entry, Sample) for entry in entries)
-        if self._fine >= 2 * FINE_SAMPLES:
-            self._thin()
+        self._thin()
 
     def append_last(self, *entries: Entry) -> None:
         """Write the end into the room that was kept for it. Raises CannotRecord."""
@@ -85,18 +88,21 @@ class Journal:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     def _thin(self) -> None:
-        self._fine = FINE_SAMPLES
-        try:
-            write_atomically(self._path, _encoded(thinned(read_entries(self._path))))
-        except InputError:
-            return  # no room for another copy: later, and the record goes on
-        os.close(self._descriptor)
-        self._descriptor = os.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC)
-        _lock(self._descriptor)
-        self._end, self._reserved = os.fstat(self._descriptor).st_size, 0
+        """Begin to make it shorter when there is much to leave out, and take the shorter one when it is made."""
+        if self.shorter is None and self._fine >= 2 * self._sizes.fine:
+            self._fine = self._sizes.fine
+            self.shorter = Shorter(self._path, self._end, self._sizes)
+        elif self.shorter is not None and self.shorter.is_over:
+            shorter, self.shorter = self.shorter, None
+            taken = shorter.take_its_place(self._descriptor, self._end)
+            if taken is not None:
+                self._descriptor, self._end, self._reserved = *taken, 0
+                _lock(self._descriptor)
 
     def close(self) -> None:
         """Let the file and its lock go, and give back the room behind its end."""
+        if self.shorter is not None:
+            self.shorter.give_up()
         with contextlib.suppress(OSError):
             os.ftruncate(self._descriptor, self._end)
         os.close(self._descriptor)
