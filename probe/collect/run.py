@@ -1,13 +1,16 @@
 """One run of the collector: read, keep, compare with the run before, tell monitoring. Quiet where nothing changed."""
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 import msgspec
 
+from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
+from probe.audit.headline import headline
 from probe.audit.names import title
+from probe.audit.outcome import exit_status
 from probe.audit.snapshot import take
 from probe.collect.missing import still_missing
 from probe.collect.settings import Settings
@@ -63,8 +66,27 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         figures = _figures(spool, began, hung=silent, gone=len(missing))
         untold = _tell(settings, after.links, _widest(spool, after.links, told.are), spool, figures)
         at_silent = frozenset(title(link) for link in after.links if not set(silent).isdisjoint(_functions(link)))
-        lines = (*map(_no_answer, silent), *_lines(told.changes, at_silent), *untold)
-        return Run(lines=lines, status=ExitStatus.URGENT if missing or silent else told.status, kept=str(kept))
+        standing = exit_status(audit(evidence)) if after.links else ExitStatus.CLEAN
+        first = _standing(after.links) if before is None else ()
+        lines = (*map(_no_answer, silent), *first, *_lines(told.changes, at_silent), *untold)
+        status = _status(told.status, standing, first=before is None)
+        return Run(lines=lines, status=ExitStatus.URGENT if missing or silent else status, kept=str(kept))
+
+
+def _standing(links: Iterable[LinkDocument]) -> tuple[str, ...]:
+    """What a first run finds, which has nothing to compare with."""
+    return tuple(
+        f"{'urgent, ' if link.urgent else ''}{title(link)}: {headline(link)}"
+        for link in links
+        if link.alarming or link.urgent
+    )
+
+
+def _status(changed: ExitStatus, standing: ExitStatus, *, first: bool) -> ExitStatus:
+    """That of the changes; of a first run that of an audit, and where nothing can be judged, that of an audit too."""
+    if first or (changed is ExitStatus.CLEAN and standing is ExitStatus.NOTHING_JUDGED):
+        return standing
+    return changed
 
 
 def _no_answer(function: str) -> str:
