@@ -72,7 +72,7 @@ def _replace(path: Path, data: bytes, mode: int, group: int | None, there: os.st
         try:
             if there is not None:
                 _like(descriptor, there)
-            elif group is not None:
+            elif group is not None and os.fstat(descriptor).st_gid != group:
                 os.fchown(descriptor, -1, group)
             write_all(descriptor, data)
             os.fsync(descriptor)
