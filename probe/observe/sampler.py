@@ -73,10 +73,11 @@ class LinkSampler:
         self._above = [pair for item in _way_to(speaker, functions) for pair in self._states(sys, item)]
         self._power = dict(self._states(sys, below))
         self._temperature = self._temperature_file(sys, below)
+        self._lacks_counters = False
         self._counter_files = list(self._counter_files_of(sys, link, functions))
         self._seen: dict[int, bytes] = {}
         self._counts: dict[int, dict[str, int]] = {}
-        self._counted = True
+        self._counted = not self._lacks_counters
 
     def _config_of(self, sys: str, function: FunctionEvidence | None) -> tuple[int | None, int | None]:
         offset = None if function is None else function.space().offset_of(LinkStatus)
@@ -119,9 +120,12 @@ class LinkSampler:
         for address in link.counters:
             end = WhichEnd.PORT if address == link.downstream_port else WhichEnd.COMPONENT
             for severity, name in COUNTER_FILES.items():
-                descriptor = self._open(sys, functions.get(address), name)
+                function = functions.get(address)
+                descriptor = self._open(sys, function, name)
                 if descriptor is not None:
                     yield descriptor, end, address, severity
+                elif function is not None and name in function.attributes:
+                    self._lacks_counters = True
 
     def _states(self, sys: str, function: FunctionEvidence | None) -> Iterator[tuple[str, int]]:
         for name in (POWER_STATE, RUNTIME_STATUS):
@@ -191,7 +195,7 @@ class LinkSampler:
 
     def counters(self) -> Counters | None:
         """All counts that are not zero; None where nothing changed since the last call."""
-        changed, self._counted = False, True
+        changed, self._counted = False, not self._lacks_counters
         for descriptor, _, _, _ in self._counter_files:
             try:
                 data = os.pread(descriptor, _FILE_BYTES, 0)
