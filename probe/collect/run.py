@@ -1,8 +1,10 @@
 """One run of the collector: read, keep, compare with the run before, tell monitoring. Quiet where nothing changed."""
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
+from typing import NamedTuple
 
 import msgspec
 
@@ -14,6 +16,7 @@ from probe.collect.settings import Settings
 from probe.collect.spool import Spool
 from probe.compare.changes import Change, exit_status
 from probe.compare.diff import follow
+from probe.compare.identity import Identity
 from probe.compare.rank import Rank
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError
@@ -49,13 +52,21 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         after = take(read_bounded(source, patience_s=patience, within_s=settings.timeout_s))
         silent = hung(after.evidence)
         kept = spool.keep(after)
-        changes, status = _compared(before, after, settings, spool)
+        changes, known, status = _compared(before, after, settings, spool)
         missing = still_missing(spool.missing(), changes, after.links, after.evidence.host.taken_at)
         missing = () if accept else missing
-        spool.keep_missing(missing)
-        untold = _tell(settings, after.links, spool, _figures(spool, began, hung=silent, gone=len(missing)))
+        widest = _widest(spool.widest(), after.links)
+        lines = [*map(_no_answer, silent), *_lines(changes)]
+        for note in (
+            partial(spool.remember, known) if known is not None else None,
+            partial(spool.keep_missing, missing),
+            partial(spool.keep_widest, widest.kept),
+        ):
+            lines += _noted(note)
+        figures = _figures(spool, began, hung=silent, gone=len(missing))
+        lines += _tell(settings, Collected(after.links, widest.of_places, figures))
         status = ExitStatus.URGENT if missing or silent else status
-        return Run(lines=(*map(_no_answer, silent), *_lines(changes), *untold), status=status, kept=str(kept))
+        return Run(lines=tuple(lines), status=status, kept=str(kept))
 
 
 def _no_answer(function: str) -> str:
@@ -64,12 +75,11 @@ def _no_answer(function: str) -> str:
 
 def _compared(
     before: Snapshot | None, after: Snapshot, settings: Settings, spool: Spool
-) -> tuple[tuple[Change, ...], ExitStatus]:
+) -> tuple[tuple[Change, ...], dict[str, Identity] | None, ExitStatus]:
     if before is None:
-        return (), ExitStatus.CLEAN
-    compared, identities = follow(before, after, settings.limits, spool.known())
-    spool.remember(identities)
-    return compared.changes, exit_status(compared)
+        return (), None, ExitStatus.CLEAN
+    compared, known = follow(before, after, settings.limits, spool.known())
+    return compared.changes, known, exit_status(compared)
 
 
 def _lines(changes: tuple[Change, ...]) -> Iterator[str]:
@@ -79,6 +89,15 @@ def _lines(changes: tuple[Change, ...]) -> Iterator[str]:
         yield f"{urgent}{rank}{change.place}: {change.sentence} [{change.evidence}]"
 
 
+def _noted(note: Callable[[], None] | None) -> Iterator[str]:
+    """Keep something for the next run. Where that fails it is said: what this run found is told all the same."""
+    try:
+        if note is not None:
+            note()
+    except InputError as error:
+        yield f"not noted for the next run, the snapshot is kept: {error}"
+
+
 def _figures(spool: Spool, began: float, *, hung: tuple[str, ...] = (), gone: int = 0) -> RunFigures:
     """The figures of this run; one that hung leaves the time of the last good one as it was."""
     if not hung:
@@ -86,27 +105,28 @@ def _figures(spool: Spool, began: float, *, hung: tuple[str, ...] = (), gone: in
     return RunFigures(taken_s=spool.told(), seconds=time.monotonic() - began, hung=hung, gone=gone)
 
 
-def _tell(settings: Settings, links: tuple[LinkDocument, ...], spool: Spool, run: RunFigures) -> tuple[str, ...]:
+def _tell(settings: Settings, collected: Collected) -> Iterator[str]:
     """Write the metrics. Where that fails it is said: the snapshot is kept, and the run is no failed one for it."""
-    widest = _widest(spool, links)
     if settings.metrics is None:
-        return ()
-    text = exposition(Collected(links, widest, run), openmetrics=settings.openmetrics)
+        return
     try:
-        write_atomically(Path(settings.metrics), text)
+        write_atomically(Path(settings.metrics), exposition(collected, openmetrics=settings.openmetrics))
     except InputError as error:
-        return (f"metrics were not written, the snapshot is kept: {error}",)
-    return ()
+        yield f"metrics were not written, the snapshot is kept: {error}"
 
 
-def _widest(spool: Spool, links: tuple[LinkDocument, ...]) -> dict[str, int]:
-    """The widest that each component was ever seen in its place, kept beside the snapshots."""
-    kept = spool.widest()
-    found = {}
+class _Widest(NamedTuple):
+    """The widest that each component was ever seen in its place: all that is known, and those that are there now."""
+
+    kept: dict[str, int]
+    of_places: dict[str, int]
+
+
+def _widest(known: dict[str, int], links: tuple[LinkDocument, ...]) -> _Widest:
+    found = _Widest(dict(known), {})
     for link in links:
         width = link.negotiated.width
         key = f"{link.place_id} {identity(link)}"
         if width is not None:
-            kept[key] = found[link.place_id] = max(width, kept.get(key, 0))
-    spool.keep_widest(kept)
+            found.kept[key] = found.of_places[link.place_id] = max(width, found.kept.get(key, 0))
     return found

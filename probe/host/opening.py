@@ -18,12 +18,15 @@ def open_source(path: Path | None) -> Source:
     """The live host for None, otherwise the tree at `path`. Raises InputError if there is no /sys tree."""
     if path is None:
         return DirectorySource()
-    if path.exists() and not path.is_dir():
-        return _from_tar(path)
-    for sys in (path, path / "sys"):
-        if (sys / _DEVICES).is_dir():
-            return DirectorySource(sys, sys.parent if sys.name == "sys" else None)
-    what = "no /sys tree is here" if path.exists() else "no such directory"
+    try:
+        if path.exists() and not path.is_dir():
+            return _from_tar(path)
+        for sys in (path, path / "sys"):
+            if (sys / _DEVICES).is_dir():
+                return DirectorySource(sys, sys.parent if sys.name == "sys" else None)
+        what = "no /sys tree is here" if path.exists() else "no such directory"
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
     raise InputError(what, where=str(path), remedy=_REMEDY)
 
 

@@ -106,6 +106,11 @@ class FunctionFacts:
         failed = self.evidence.why_unread("config")
         return self.space.silent or (failed is not None and failed.why is Why.ALL_ONES)
 
+    @property
+    def mute(self) -> bool:
+        """It is listed, and nothing of it could be read."""
+        return not self.evidence.attributes and not self.evidence.config
+
     @cached_property
     def power_state(self) -> Fact[str] | None:
         """The power state: the kernel's attribute, runtime suspension where that says D0, else the PowerState field."""

@@ -154,11 +154,11 @@ def _from_the_root_down(tree: Topology) -> Iterable[FunctionFacts]:
 def _kind(function: FunctionFacts, tree: Topology) -> str | None:
     if function.port_type is not None:
         return function.port_type
-    if not _has_link(function):
+    below = tree.children.get(function.address, ())
+    if not _has_link(function) and not (function.mute and any(map(_has_link, below))):
         return None
     parent = tree.above(function)
     above = None if parent is None else tree.kind(parent)
-    below = tree.children.get(function.address, ())
     if function.is_bridge or (function.class_code is None and below):  # others hang on it
         if below and not any(map(_has_link, below)):
             return TO_PCI

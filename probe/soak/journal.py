@@ -13,7 +13,7 @@ from typing import Self
 import msgspec
 
 from probe.audit.snapshot import Snapshot
-from probe.documents.writing import write_atomically
+from probe.documents.writing import let_go, write_all, write_atomically
 from probe.exceptions import DocumentError, InputError
 from probe.loads.results import Mismatch, Pass
 from probe.observe.events import CountedErrors, LinkEvent
@@ -124,31 +124,30 @@ _DECODER: msgspec.json.Decoder[Entry] = msgspec.json.Decoder(Entry)
 class Journal:
     """An open journal; everything appended is on the disk when the call returns."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, flags: int = 0) -> None:
         self._path = path
         self._fine = 0
         try:
-            flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC
-            self._descriptor = os.open(path, flags, 0o666)
+            self._descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC | flags, 0o666)
         except OSError as error:
             raise _cannot_write(path, error) from error
 
     @classmethod
     def create(cls, path: Path) -> Self:
         """A new journal. Raises InputError where a file is already there or cannot be made."""
-        if path.exists():
-            raise InputError(
-                "is already there", where=str(path), remedy="name a new file, or close it: linkprobe soak close"
-            )
-        return cls(path)
+        try:
+            return cls(path, os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW)
+        except InputError as error:
+            if not isinstance(error.__cause__, FileExistsError):
+                raise
+            remedy = "name a new file, or close it: linkprobe soak close"
+            raise InputError("is already there", where=str(path), remedy=remedy) from error
 
     def append(self, *entries: Entry) -> None:
         """Write entries and have them on the disk. Raises InputError when the disk is full."""
         data = b"".join(_ENCODER.encode(entry) + b"\n" for entry in entries)
         try:
-            written = os.write(self._descriptor, data)
-            if written < len(data):
-                os.write(self._descriptor, data[written:])
+            write_all(self._descriptor, data)
             os.fdatasync(self._descriptor)
         except OSError as error:
             raise _cannot_write(self._path, error) from error
@@ -159,13 +158,16 @@ class Journal:
     def _thin(self) -> None:
         entries = list(thinned(read_entries(self._path)))
         write_atomically(self._path, b"".join(_ENCODER.encode(entry) + b"\n" for entry in entries))
-        os.close(self._descriptor)
-        self._descriptor = os.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC)
+        let_go(self._descriptor)
+        try:
+            self._descriptor = os.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC)
+        except OSError as error:
+            raise _cannot_write(self._path, error) from error
         self._fine = FINE_SAMPLES
 
     def close(self) -> None:
-        """Let the file go."""
-        os.close(self._descriptor)
+        """Let the file go: each line is on the disk."""
+        let_go(self._descriptor)
 
 
 def _cannot_write(path: Path, error: OSError) -> InputError:
