@@ -139,7 +139,8 @@ class LogLine(msgspec.Struct, frozen=True):
 class Host(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Who the machine is and when it was looked at. `firmware` holds the strings of /sys/class/dmi/id.
 
-    `machine_id` is derived from /etc/machine-id for this program alone (see probe/host/machine_id.py).
+    `machine_id` is derived from /etc/machine-id for this program alone (see probe/host/machine_id.py). `redacted` says
+    that names stand in the place of what identifies it.
     """
 
     taken_at: str
@@ -155,6 +156,7 @@ class Host(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     firmware: dict[str, str] = {}
     privileged: bool | None = None
     machine_id: str | None = None
+    redacted: bool = False
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):

@@ -5,12 +5,11 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import DifferentMachinesOption, JsonOption
+from probe.cli.options import DifferentMachinesOption, JsonOption, RedactOption, snapshots_from
 from probe.cli.showing import show
 from probe.compare.changes import exit_status
 from probe.compare.diff import compare
 from probe.compare.host import one_machine
-from probe.documents.files import read_snapshot
 from probe.documents.writing import write_atomically
 from probe.errors.limits import Limit, Limits
 from probe.exceptions import InputError, NothingToJudge
@@ -31,6 +30,7 @@ def diff(
         str | None, typer.Option(metavar="N/Hh", help="Limit of poisoned and check sum errors, as 3/168h.")
     ] = None,
     different_machines: DifferentMachinesOption = False,
+    redact: RedactOption = False,
 ) -> None:
     """Compare a machine before and after a load, a change or a swap.
 
@@ -39,7 +39,7 @@ def diff(
     if len(snapshots) < _TWO:
         raise InputError("one snapshot is nothing to compare", where=snapshots[0], remedy="give BEFORE and AFTER")
     limits = _limits(correctable, data)
-    read = [read_snapshot(name) for name in snapshots]
+    read = snapshots_from(snapshots, redact=redact)
     if not different_machines:
         one_machine([item.evidence.host for item in read], snapshots)
     if not any(item.links for item in (read[0], read[-1])):

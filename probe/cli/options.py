@@ -7,7 +7,9 @@ from typing import Annotated
 
 import typer
 
+from probe.audit.snapshot import Snapshot, take
 from probe.documents.files import read_snapshot
+from probe.documents.redaction_key import pseudonyms
 from probe.evidence import Evidence
 from probe.exceptions import InputError, LinkprobeError
 from probe.host.bounded import read_bounded
@@ -67,16 +69,29 @@ LinksArgument = Annotated[
 DifferentMachinesOption = Annotated[
     bool, typer.Option("--different-machines", help="Compare snapshots of different machines too.")
 ]
+RedactOption = Annotated[
+    bool, typer.Option("--redact", help="Put names in the place of what identifies the machine.")
+]
 WakeOption = Annotated[bool, typer.Option("--wake", help="Read sleeping devices too, which wakes them.")]
 
 
-def evidence_from(sysfs: Path | None, snapshot: str | None = None, *, wake: bool = False) -> Evidence:
+def evidence_from(
+    sysfs: Path | None, snapshot: str | None = None, *, wake: bool = False, redact: bool = False
+) -> Evidence:
     """The evidence a person means: a snapshot's, another tree's, or this host's. Raises LinkprobeError."""
     if snapshot is None:
-        return read_bounded(open_source(sysfs), wake=wake)
-    if sysfs is not None:
+        found = read_bounded(open_source(sysfs), wake=wake)
+    elif sysfs is not None:
         raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
-    return read_snapshot(snapshot).evidence
+    else:
+        found = read_snapshot(snapshot).evidence
+    return pseudonyms().clean(found) if redact else found
+
+
+def snapshots_from(names: list[str], *, redact: bool = False) -> list[Snapshot]:
+    """Saved snapshots, in the order given. Raises LinkprobeError."""
+    read = [read_snapshot(name) for name in names]
+    return [take(item) for item in map(pseudonyms().clean, (one.evidence for one in read))] if redact else read
 
 
 def refuse_odd_numbers(options: Mapping[str, float | None]) -> None:

@@ -30,43 +30,40 @@ def report(
         str, typer.Argument(metavar="DOCUMENT", help="A record, a snapshot, or a diff or audit in JSON.")
     ],
     output: Annotated[Path, typer.Option("-o", "--output", metavar="PAGE.html", help="The page to write.")],
-    redact: Annotated[bool, typer.Option("--redact", help="Leave out what identifies the machine.")] = False,
+    redact: RedactOption = False,
 ) -> None:
     """Write a document as one self-contained page, without scripts, printable to A4."""
     data = read_bytes(document)
-    page, secrets = _record(Path(document)) if data.startswith(b'{"type":"start"') else _saved(data, document)
-    if redact:
-        page = redacted(page, [*secrets, *map(plain, secrets)])  # a page has texts made plain
+    clean = pseudonyms().clean if redact else _as_it_is
+    page = _record(Path(document), clean) if data.startswith(b'{"type":"start"') else _saved(data, document, clean)
     write_atomically(output, html(page).encode())
     typer.echo(plain(str(output)), err=True)
 
 
-def _record(path: Path) -> tuple[Page, list[str]]:
-    entries = read_entries(path)
-    start = entries[0]
-    secrets = identifying(start.snapshot.evidence.host) if isinstance(start, Start) else []
-    document = read_record(path)
-    return renderer(document, Medium.HTML)(document, entries), secrets
+def _as_it_is(document: Any) -> Any:  # noqa: ANN401 - of whatever kind
+    return document
 
 
-def _saved(data: bytes, name: str) -> tuple[Page, list[str]]:
+def _record(path: Path, clean: Callable[[Any], Any]) -> Page:
+    entries = clean(read_entries(path))
+    document = record(entries, boot_id_now=None)
+    return renderer(document, Medium.HTML)(document, entries)
+
+
+def _saved(data: bytes, name: str, clean: Callable[[Any], Any]) -> Page:
     document: AuditDocument | Comparison | MarginDocument
     if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
-        document = audit(tar.evidence)
-        return renderer(document, Medium.HTML)(document), identifying(tar.evidence.host)
+        document = audit(clean(tar.evidence))
+        return renderer(document, Medium.HTML)(document)
     match schema_of(data, name, _REMEDY):
         case Schema.SNAPSHOT as schema:
-            evidence = decode_document(data, name, Snapshot, schema, _REMEDY).evidence
-            document, secrets = audit(evidence), identifying(evidence.host)
+            document = audit(clean(decode_document(data, name, Snapshot, schema, _REMEDY).evidence))
         case Schema.AUDIT as schema:
-            document = decode_document(data, name, AuditDocument, schema, _REMEDY)
-            secrets = identifying(document.host)
+            document = clean(decode_document(data, name, AuditDocument, schema, _REMEDY))
         case Schema.DIFF as schema:
-            document = decode_document(data, name, Comparison, schema, _REMEDY)
-            secrets = [document.host] if document.host else []
+            document = clean(decode_document(data, name, Comparison, schema, _REMEDY))
         case Schema.MARGIN as schema:
-            document = decode_document(data, name, MarginDocument, schema, _REMEDY)
-            secrets = identifying(document.host)
+            document = clean(decode_document(data, name, MarginDocument, schema, _REMEDY))
         case found:
             raise DocumentError(f"is a {found} document, of which no page is made", where=name, remedy=_REMEDY)
-    return renderer(document, Medium.HTML)(document), secrets
+    return renderer(document, Medium.HTML)(document)

@@ -9,6 +9,7 @@ import msgspec
 from probe.compare.rank import Rank
 from probe.evidence import Host
 from probe.exceptions import InputError
+from probe.placeholders import is_stated
 
 _FIRMWARE = ("bios", "product", "board")
 
@@ -45,12 +46,6 @@ def _values(host: Host) -> dict[str, str]:
     return firmware if host.kernel is None else {"kernel": host.kernel, **firmware}
 
 
-# what makers leave in the strings that they do not fill; from memory
-_PLACEHOLDER = re.compile(
-    r"|to be filled.*|default string|not (specified|available|applicable)|system (serial number|product name)|none|n/a"
-    r"|unknown|o\.?e\.?m\.?|[0x.\s-]+|0?123456789.*",
-    re.IGNORECASE,
-)
 _OF_THE_BOARD = ("product_serial", "board_serial")
 _OF_THE_MODEL = ("sys_vendor", "product_name")
 
@@ -86,8 +81,4 @@ def one_machine(hosts: Sequence[Host], names: Sequence[str]) -> None:
 def _both(before: Host, after: Host, names: Sequence[str]) -> list[tuple[str, str, str]]:
     """The names that both have, with both values."""
     then, now = before.firmware, after.firmware
-    return [(name, then[name], now[name]) for name in names if _stated(then.get(name)) and _stated(now.get(name))]
-
-
-def _stated(text: str | None) -> bool:
-    return text is not None and _PLACEHOLDER.fullmatch(text.strip()) is None
+    return [(name, then[name], now[name]) for name in names if is_stated(then.get(name)) and is_stated(now.get(name))]
