@@ -242,7 +242,7 @@ def _spoken(kind: kinds.Type) -> str:
 
 _SIMPLE: dict[type[kinds.Type], str] = {
     kinds.StrType: "text", kinds.IntType: "whole number", kinds.FloatType: "number", kinds.BoolType: "true or false",
-    kinds.NoneType: "null", kinds.BytesType: "bytes",
+    kinds.NoneType: "null", kinds.BytesType: "bytes", kinds.RawType: "any value",
 }  # fmt: skip
 
 

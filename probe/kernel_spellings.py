@@ -10,6 +10,7 @@ pci_speed_string, `drivers/pci/pcie/aer.c`.
 
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 
 from probe.registers.errors import CORRECTABLE_NAMES, UNCORRECTABLE_NAMES, Severity
 from probe.registers.values import SPEED_GTS, WIDTHS
@@ -89,6 +90,7 @@ SHORT_NAMES: dict[str, str] = {
 """The kernel's short name of each error to the specification's."""
 
 
+@lru_cache(maxsize=1024)
 def number(text: str) -> int | None:
     """A number of a file in hexadecimal, with or without 0x; None for anything else."""
     digits = text.strip().removeprefix("0x")

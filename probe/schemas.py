@@ -23,12 +23,16 @@ class Schema(StrEnum):
     MARGIN = "linkprobe/margin/1"
     PUT_BACK = "linkprobe/put-back/1"
     ACTIVE_JOURNAL = "linkprobe/active-journal/1"
+    BATCH = "linkprobe/batch/1"
     QUALIFY_PLAN = "linkprobe/qualify-plan/1"
     QUALIFY_PREVIEW = "linkprobe/qualify-preview/1"
     QUALIFY_JOURNAL = "linkprobe/qualify-journal/1"
     QUALIFICATION = "linkprobe/qualification/1"
     VERIFICATION = "linkprobe/verification/1"
 
+
+RESULTS = frozenset({Schema.TRAINING, Schema.SPEEDS, Schema.MARGIN})
+"""What tests that write to hardware found."""
 
 TYPES: dict[Schema, str] = {
     Schema.AUDIT: "probe.audit.document:AuditDocument",
@@ -48,6 +52,7 @@ TYPES: dict[Schema, str] = {
     Schema.MARGIN: "probe.active.margining.document:MarginDocument",
     Schema.PUT_BACK: "probe.active.documents:PutBackDocument",
     Schema.ACTIVE_JOURNAL: "probe.active.journal:Entry",
+    Schema.BATCH: "probe.batch.document:Batch",
     Schema.QUALIFY_PLAN: "probe.qualify.plan:Plan",
     Schema.QUALIFY_PREVIEW: "probe.qualify.preview:Preview",
     Schema.QUALIFY_JOURNAL: "probe.qualify.entries:Entry",

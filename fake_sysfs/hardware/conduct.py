@@ -10,6 +10,8 @@ from fake_sysfs.hardware.receiver import Receiver
 from fake_sysfs.hardware.space import LINK_CONTROL, LINK_CONTROL_2, LINK_STATUS, POWER, Space
 
 _WIDTH_DISABLE, _SPEED_DISABLE, _ASPM = 0x0200, 0x0020, 0x0003
+_LINK_BITS, _SPEED_BITS = 0x0223, 0x002F
+"""ASPM, Retrain Link, Width Disable; Target Link Speed, Speed Disable: all that a test may change."""
 _LEAST_GTS = 16.0
 _FIRST_REPORT, _LAST_REPORT = 0x88, 0x90
 _DOWNSTREAM = frozenset({1, 2, 3, 4, 5})
@@ -37,6 +39,8 @@ class Conduct:
             self._mistakes.note("order", where, f"a command follows another ({lane.control:04x}h) without No Command")
         if not asked.is_idle and before.is_idle and lane.is_waited_for:
             self._mistakes.note("order", where, "a command was written before No Command was answered")
+        if lane.is_given_up_early:
+            self._mistakes.note("patience", where, f"{lane.control:04x}h was given up before its time was over")
         if lane.number >= self._link.width and not asked.is_idle and asked.kind != SET:
             self._mistakes.note("not offered", where, "the lane is not a part of the link")
         for kind, what in self._faults(end, asked):
@@ -136,9 +140,18 @@ class Conduct:
             if was and not now and end is link.component and theirs:
                 self._mistakes.note("order", end.address, f"{name} Disable was cleared at the component first")
 
+        for what, at, mask in (
+            ("Link Control", LINK_CONTROL, _LINK_BITS),
+            ("Link Control 2", LINK_CONTROL_2, _SPEED_BITS),
+        ):
+            changed = (end.get(end.express + at, 2) ^ before[what]) & ~mask
+            if changed:
+                self._mistakes.note("elsewhere", end.address, f"bits {changed:04x}h of {what} were changed")
+
     def controls(self, end: Space) -> dict[str, int]:
         """The registers that `changed` compares."""
-        return {"Width": end.get(end.express + LINK_CONTROL, 2), "Speed": end.get(end.express + LINK_CONTROL_2, 2)}
+        control, control_2 = end.get(end.express + LINK_CONTROL, 2), end.get(end.express + LINK_CONTROL_2, 2)
+        return {"Width": control, "Speed": control_2, "Link Control": control, "Link Control 2": control_2}
 
 
 def harms_status(end: Space, offset: int, data: bytes) -> bool:

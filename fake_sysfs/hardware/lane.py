@@ -10,7 +10,7 @@ from fake_sysfs.hardware.receiver import Receiver
 AT_RESET = 0x9C38
 _DEFAULT_LIMIT = 4
 _SATURATED = 63
-_FAILED_AFTER_S = 0.010
+_FAILED_AFTER_S, _GIVEN_UP_AFTER_S = 0.010, 0.150
 _FAILED, _SET_UP, _MARGINING, _NAK = 0 << 6, 1 << 6, 2 << 6, 3 << 6
 NO_COMMAND, REPORT, SET, TIMING, VOLTAGE = 7, 1, 2, 3, 4
 NORMAL, CLEAR = 0x0F, 0x55
@@ -125,6 +125,12 @@ class Lane:
         shown = Asked.of(self.status()).kind == Asked.of(self.control).kind
         return not shown and self._now() < self._written_at + _FAILED_AFTER_S
 
+    @property
+    def is_given_up_early(self) -> bool:
+        """What was written last would still be answered within the time in which to wait for it."""
+        self._settle()
+        return self._due is not None and self._due[0] < self._written_at + _GIVEN_UP_AFTER_S
+
     def write(self, control: int, bits_s: float, *, heard: bool = True) -> None:
         """Take a command; its answer comes when its time has come, if the lane is a part of the link."""
         self._settle()
@@ -219,7 +225,8 @@ class Lane:
         told = {
             0x88: sum(1 << bit for bit, value in enumerate(flags) if value), 0x89: receiver.voltage_steps,
             0x8A: receiver.timing_steps, 0x8B: receiver.timing_offset, 0x8C: receiver.voltage_offset,
-            0x8D: receiver.voltage_rate, 0x8E: receiver.timing_rate, 0x8F: self._samples(), 0x90: receiver.max_lanes,
+            0x8D: receiver.voltage_rate, 0x8E: receiver.timing_rate, 0x8F: self._samples(receiver),
+            0x90: receiver.max_lanes,
         }  # fmt: skip
         return told.get(payload, 0)
 
@@ -227,6 +234,7 @@ class Lane:
         """The bits of a report that mean nothing."""
         return {0x88: 0xE0, 0x8A: 0xC0, 0x8D: 0xC0, 0x8E: 0xC0, 0x90: 0xE0}.get(payload, 0x80)
 
-    def _samples(self) -> int:
-        bits = 0.0 if self.running is None else self.running.bits(self._now())
+    def _samples(self, receiver: Receiver) -> int:
+        forgets = receiver.fault_of(self.number).counts_nothing
+        bits = 0.0 if self.running is None or forgets else self.running.bits(self._now())
         return min(127, math.floor(3 * math.log2(bits))) if bits >= 1 else 0

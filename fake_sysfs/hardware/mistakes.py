@@ -8,7 +8,8 @@ from dataclasses import dataclass
 class Mistake:
     """One mistake: of which kind, where, what, and when.
 
-    Kinds: `order`, `reserved`, `not offered`, `precondition`, `lanes at once`, `both ends`, `elsewhere`, `left behind`.
+    Kinds: `order`, `reserved`, `not offered`, `precondition`, `lanes at once`, `both ends`, `elsewhere`, `patience`,
+    `left behind`.
     """
 
     kind: str

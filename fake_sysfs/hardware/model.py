@@ -66,7 +66,7 @@ class HardwareModel:
         self._running: dict[str, tuple[float, int]] = {}
         for port, plan in plans.items():
             self._add(port, plan)
-        self._first = self._kept()
+        self.as_found()
 
     def _resolved(self, path: str) -> str:
         return posixpath.normpath(posixpath.join(posixpath.dirname(path), self.tree.links[path]))
@@ -208,6 +208,12 @@ class HardwareModel:
     def mistakes(self) -> list[Mistake]:
         """What the client did wrong so far."""
         return list(self._mistakes.made)
+
+    def as_found(self) -> None:
+        """What stands in the registers now is what has to stand there in the end."""
+        for address, wired in self._wired.items():
+            wired.show(0, len(self.spaces[address].data))
+        self._first = self._kept()
 
     def left_behind(self) -> list[Mistake]:
         """What is not as it was when the model was made; for the end of a test."""

@@ -29,6 +29,8 @@ class LaneFault:
     """Errors at each step that passes: the count that it shows within the eye."""
     dies_after_steps: int | None = None
     """Answers nothing more after so many steps were begun."""
+    counts_nothing: bool = False
+    """Forgets how many bits it tested as soon as it is asked: M_SampleCount is 0."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -52,16 +52,18 @@ def target_of(hardware: HardwareModel) -> Target:
     return target
 
 
-def began(target: Target) -> Began:
+def began(target: Target, *, may_retrain: bool = False) -> Began:
     """The head of the journal of a run."""
-    return began_now("margin", "model", None, scope_of([target]), links_before([target]))
+    return began_now("margin", "model", None, scope_of([target]), links_before([target]), may_retrain=may_retrain)
 
 
-def rehearse(hardware: HardwareModel, choice: Choice, limits: Limits = Limits()) -> Rehearsed:  # noqa: B008 - a value
+def rehearse(
+    hardware: HardwareModel, choice: Choice, limits: Limits = Limits(), *, may_retrain: bool = False  # noqa: B008 - a value
+) -> Rehearsed:  # fmt: skip
     """Margin the model's link and put all back."""
     target = target_of(hardware)
     run = LinkRun(LinkAt.of(target), choice)
-    head = began(target)
+    head = began(target, may_retrain=may_retrain)
     kept = Kept(head)
     driver = Driver(hardware, head.scope, kept)
     driver.run(run.measure())

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import msgspec
 
-from probe.active.steps import Begin, CannotWrite, Finished, Now, Protocol, Read, ReadFile, Wait, Write
+from probe.active.steps import Begin, CannotWrite, Finished, Keep, Now, Protocol, Read, ReadFile, Wait, Write
 from probe.registers.bits import all_ones
 
 _AWAKE_S = 2.0
@@ -43,6 +43,11 @@ def answering(address: str, offset: int, size: int) -> Protocol[int | None]:
 def write(address: str, offset: int, size: int, value: int, mask: int) -> Protocol[None]:
     """Write the bits of the mask. Raises CannotWrite."""
     yield Write(address, offset, size, value, mask)
+
+
+def keep(address: str, offset: int, size: int, mask: int) -> Protocol[None]:
+    """Keep bits that others may change on behalf of this run. Raises CannotWrite where they cannot be kept."""
+    yield Keep(address, offset, size, mask)
 
 
 def now() -> Protocol[float]:
@@ -83,9 +88,8 @@ def finished(path: str) -> Protocol[int | None]:
 def keep_awake(address: str) -> Protocol[None]:
     """Keep a function from being suspended, and wait until it is active. Raises CannotWrite."""
     control = f"bus/pci/devices/{address}/power/control"
-    if (yield from text_of(control)) != "auto":
-        return
-    yield from write_file(control, "on", _AWAKE_S)
+    if (yield from text_of(control)) == "auto":
+        yield from write_file(control, "on", _AWAKE_S)
     begin = yield from now()
     while True:
         before = yield from now()

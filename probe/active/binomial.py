@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 CONFIDENCE = 0.95
 _STEPS = 200
+_ALIKE = 1.0 + 1e-9  # equally likely tables, but for rounding
 
 
 def at_most(seen: int, trials: int, share: float) -> float:
@@ -40,6 +41,22 @@ def _upper(seen: int, trials: int, tail: float) -> float:
 def none_shows(trials: int, confidence: float = CONFIDENCE) -> float:
     """The share below which it lies, at this confidence and one-sided, where none of `trials` was seen."""
     return -math.expm1(math.log1p(-confidence) / trials)
+
+
+def told_apart(one: tuple[int, int], other: tuple[int, int]) -> float:
+    """The probability of a difference like this or greater between `seen of trials` twice, if the share is the same.
+
+    Fisher's exact test, two-sided: all tables of the same margins that are no likelier than this one (R. A. Fisher,
+    J. Roy. Stat. Soc. 85:87, 1922).
+    """
+    seen, trials = one[0] + other[0], one[1] + other[1]
+
+    def chance(first: int) -> float:
+        return math.comb(one[1], first) * math.comb(other[1], seen - first) / math.comb(trials, seen)
+
+    own = chance(one[0]) * _ALIKE
+    possible = range(max(0, seen - other[1]), min(seen, one[1]) + 1)
+    return min(1.0, math.fsum(each for each in map(chance, possible) if each <= own))
 
 
 def _bisect(below: Callable[[float], bool]) -> float:

@@ -12,6 +12,7 @@ import msgspec
 from probe.active.guard import Finding
 from probe.active.link_at import Equalization
 from probe.active.restoring import Leftover
+from probe.compare.identity import Identity
 from probe.evidence import Host
 from probe.exit_status import ExitStatus
 from probe.links.state import LinkState
@@ -65,6 +66,8 @@ class Attempt(msgspec.Struct, frozen=True, kw_only=True):
     errors: tuple[ErrorCount, ...] | None = None
     kernel: tuple[str, ...] = ()
     problem: str | None = None
+    target_speed_gts: float | None = None
+    """Target Link Speed of the port afterwards."""
 
 
 class LinkTraining(msgspec.Struct, frozen=True, kw_only=True):
@@ -77,6 +80,11 @@ class LinkTraining(msgspec.Struct, frozen=True, kw_only=True):
     downstream_port: str
     upstream_port: str
     title: str
+    place_id: str = ""
+    """How the link is wired, the same after buses were numbered anew."""
+    component: Identity = Identity()
+    port_kind: str | None = None
+    """Vendor and device of the Downstream Port, as `0x1234:0x0001`; None where they were not read."""
     way: str
     means: str
     before: LinkState
@@ -122,6 +130,11 @@ class LinkSpeeds(msgspec.Struct, frozen=True, kw_only=True):
     downstream_port: str
     upstream_port: str
     title: str
+    place_id: str = ""
+    """How the link is wired, the same after buses were numbered anew."""
+    component: Identity = Identity()
+    port_kind: str | None = None
+    """Vendor and device of the Downstream Port, as `0x1234:0x0001`; None where they were not read."""
     means: str
     before: LinkState
     ended: LinkState = LinkState()

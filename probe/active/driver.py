@@ -13,6 +13,7 @@ from probe.active.steps import (
     Begin,
     CannotWrite,
     Finished,
+    Keep,
     Now,
     Protocol,
     Read,
@@ -88,19 +89,14 @@ class Driver:
             result: Result = stop.value
             return result
 
-    def keep(self, address: str, offset: int, size: int, mask: int) -> None:
-        """Keep bits that a run may change without writing them itself, as the kernel does on its behalf."""
-        register_at(self._scope, address, offset, size, mask)
-        current = self._machine.read(address, offset, size)
-        if current is not None and current != all_ones(size):
-            self._keep_register(address, offset, size, mask, current)
-
     def _carry_out(self, step: Step) -> Answer:
         match step:
             case Read(address=address, offset=offset, size=size):
                 return self._machine.read(address, offset, size)
             case Write():
                 self._write(step)
+            case Keep():
+                self._keep_bits(step)
             case Wait(seconds=seconds):
                 self._machine.wait(seconds)
             case Now():
@@ -125,6 +121,16 @@ class Driver:
             self._machine.write(step.address, step.offset, step.size, value, step.mask)
         except OSError as error:
             raise CannotWrite.by_errno(where, error.errno or errno.EIO) from error
+
+    def _keep_bits(self, step: Keep) -> None:
+        register_at(self._scope, step.address, step.offset, step.size, step.mask)
+        current = self._machine.read(step.address, step.offset, step.size)
+        if current is None or current == all_ones(step.size):
+            return
+        try:
+            self._keep_register(step.address, step.offset, step.size, step.mask, current)
+        except OSError as error:
+            raise CannotWrite.by_errno("the journal", error.errno or errno.EIO) from error
 
     def _begin(self, step: Begin) -> None:
         row = file_at(self._scope, step.path, step.text)

@@ -44,6 +44,8 @@ class Began(msgspec.Struct, frozen=True, kw_only=True, tag="began"):
     at: str
     scope: Scope
     links: tuple[LinkBefore, ...] = ()
+    may_retrain: bool = True
+    """A link that is slower or narrower in the end may be retrained; else that is only told."""
 
 
 class KeptRegister(msgspec.Struct, frozen=True, kw_only=True, tag="register"):
@@ -129,10 +131,16 @@ class Journal:
         os.close(self._descriptor)
 
 
-def began_now(command: str, sys: str, boot_id: str | None, scope: Scope, links: tuple[LinkBefore, ...]) -> Began:
+def began_now(  # noqa: PLR0913 - what a journal begins with
+    command: str, sys: str, boot_id: str | None, scope: Scope, links: tuple[LinkBefore, ...], *,
+    may_retrain: bool = True,
+) -> Began:  # fmt: skip
     """The head of a journal that begins now, in this process."""
     at = datetime.now(UTC).isoformat(timespec="milliseconds")
-    return Began(command=command, sys=sys, boot_id=boot_id, process=os.getpid(), at=at, scope=scope, links=links)
+    return Began(
+        command=command, sys=sys, boot_id=boot_id, process=os.getpid(), at=at, scope=scope, links=links,
+        may_retrain=may_retrain,
+    )  # fmt: skip
 
 
 def entries_of(path: Path) -> tuple[Entry, ...]:

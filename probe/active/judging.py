@@ -109,13 +109,13 @@ def _how_short(link: LinkTraining, short: Sequence[Attempt]) -> Iterator[str]:
     for end, lane in sorted(set.intersection(*in_error)) if in_error else ():
         yield f"lane {lane} was newly in error at the {end} in {len(in_error)} of them"
     incomplete = Counter(
-        item.speed_gts
+        (item.speed_gts, item.end)
         for attempt in short
         for item in attempt.equalization
         if not item.complete and attempt.kind in {Kind.SLOWER, Kind.SLOWER_AND_NARROWER, Kind.EQUALIZATION}
     )
-    for speed, count in sorted(incomplete.items()):
-        yield f"equalization at {speed:g} GT/s was not complete in {count} of them"
+    for (speed, end), count in sorted(incomplete.items()):
+        yield f"equalization at {speed:g} GT/s was not complete in {count} of them, by the {end}"
 
 
 def _errors_between(attempts: Sequence[Attempt]) -> Iterator[str]:
@@ -126,7 +126,8 @@ def _errors_between(attempts: Sequence[Attempt]) -> Iterator[str]:
     for (severity, error, end), count in sorted(totals.items()):
         yield f"{count} {severity}: {error}, counted at the {end}"
     if attempts and all(attempt.errors is None for attempt in attempts):
-        yield "errors between the trainings could not be counted: the kernel keeps no counters for this link"
+        why = "the kernel keeps no counters for this link, and error bits stood in its registers before"
+        yield f"errors between the trainings could not be counted: {why}"
 
 
 def speeds_result(link: LinkSpeeds) -> LinkSpeeds:

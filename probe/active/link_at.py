@@ -8,17 +8,15 @@ from functools import cached_property
 
 import msgspec
 
-from probe.active.asking import answering, read, text_of
+from probe.active.asking import answering, read
 from probe.active.journal import LinkBefore
 from probe.active.permitted import Place, Scope
 from probe.active.steps import Protocol, Read
 from probe.active.target import Target
-from probe.kernel_spellings import nonzero_counts
 from probe.links.function import FunctionFacts
 from probe.links.link import WhichEnd
 from probe.links.state import LinkState
 from probe.registers.bits import all_ones, outside
-from probe.registers.errors import Severity
 from probe.registers.express import PCI_EXPRESS
 from probe.registers.link import LinkCapabilities, LinkControl2, LinkStatus
 from probe.registers.model import Field, Register
@@ -26,16 +24,14 @@ from probe.registers.physical import EQUALIZATIONS, LaneErrorStatus
 
 _CONFIGURATION_NOT_READY = 0x0001  # Vendor ID of a component that asks for a retry (CRS Software Visibility)
 
-Counts = dict[tuple[str, str, str], int]
-"""End, severity, error: count, as the kernel counts them; only those that are not zero."""
-
 
 class Equalization(msgspec.Struct, frozen=True, kw_only=True):
-    """What equalization reached at a rate by the Downstream Port's word. The bits stay from the last equalization."""
+    """What equalization reached at a rate by the word of one end. The bits stay from the last equalization."""
 
     speed_gts: float
     complete: bool
     phases: tuple[int, ...] = ()
+    end: str = WhichEnd.PORT.value
 
 
 class EndAt(msgspec.Struct, frozen=True, kw_only=True, dict=True):
@@ -159,15 +155,17 @@ def is_there(identity: int) -> bool:
 
 
 def equalization_of(link: LinkAt) -> Protocol[tuple[Equalization, ...]]:
-    """What equalization reached, at each rate that the port can say it of and both ends can do."""
+    """What equalization reached, at each rate that an end can say it of and both ends can do."""
     found = []
     for row in EQUALIZATIONS:
         if link.possible.speed_gts is None or row.rate_gts > link.possible.speed_gts:
             continue
-        value = yield from link.port.read(row.complete.register)
-        if value is not None:
-            passed = tuple(number for number, phase in enumerate(row.phases, start=1) if is_set(phase, value))
-            found.append(Equalization(speed_gts=row.rate_gts, complete=is_set(row.complete, value), phases=passed))
+        for name, end in link.ends():
+            value = yield from end.read(row.complete.register)
+            if value is not None:
+                passed = tuple(number for number, phase in enumerate(row.phases, start=1) if is_set(phase, value))
+                done = is_set(row.complete, value)
+                found.append(Equalization(speed_gts=row.rate_gts, complete=done, phases=passed, end=name))
     return tuple(found)
 
 
@@ -179,27 +177,6 @@ def lane_errors_of(link: LinkAt) -> Protocol[dict[str, int]]:
         if value is not None:
             found[name] = value
     return found
-
-
-def counts_of(link: LinkAt) -> Protocol[Counts | None]:
-    """The kernel's error counts of both ends; None where it keeps none for this link."""
-    counts: Counts = {}
-    kept = False
-    for name, end in link.ends():
-        for severity in Severity:
-            text = yield from text_of(f"bus/pci/devices/{end.address}/aer_dev_{severity}")
-            kept = kept or text is not None
-            counts.update({(name, severity, error): count for error, count in nonzero_counts(text or "").items()})
-    return counts if kept else None
-
-
-def grown(before: Counts | None, after: Counts | None) -> Counts | None:
-    """The errors between two counts; a count that fell began anew. None where either was not read."""
-    if before is None or after is None:
-        return None
-    anew = any(after.get(key, 0) < count for key, count in before.items())
-    growth = {key: count if anew else count - before.get(key, 0) for key, count in after.items()}
-    return {key: count for key, count in growth.items() if count}
 
 
 def target_speed_of(link: LinkAt) -> Protocol[float | None]:

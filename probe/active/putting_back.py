@@ -16,7 +16,8 @@ def all_back(began: Began, keeper: Keeper) -> Protocol[tuple[Leftover, ...]]:
     if not kept:
         return ()
     left = yield from put_back(began.scope, kept)
-    links = yield from bring_back(began.scope, began.links)
+    links = yield from bring_back(began)
     if left:
-        left = yield from put_back(began.scope, kept)  # a link that came back may have made room for it
+        told = tuple(item for item in left if not item.writable)
+        left = (*told, *(yield from put_back(began.scope, kept)))  # a link that came back may have made room for it
     return (*left, *links)

@@ -10,16 +10,16 @@ import msgspec
 
 from probe.active.asking import answering, read, text_of, until, write, write_file
 from probe.active.journal import Entry, KeptFile, KeptRegister
+from probe.active.margining.commands import ANSWER_MASK, is_step
 from probe.active.permitted import RegisterBits, Scope, register_at
 from probe.active.steps import CannotWrite, Protocol, Read
 from probe.address import Address
 from probe.registers.bits import all_ones, differing, merged
 
 _COMPONENT_S = 1.0
-_ANSWER_S, _SILENT_S = 0.150, 0.010
+_ANSWER_S = 0.150
 _FILE_S = 70.0
 _LANE_STATUS = 2
-_ANSWER_MASK = 0xFF7F
 
 
 class Leftover(msgspec.Struct, frozen=True, kw_only=True):
@@ -73,7 +73,7 @@ def _register(scope: Scope, kept: KeptRegister, silent: set[str]) -> Protocol[Le
         silent.add(kept.address)
         return _leftover(row, kept, found.value, "nothing answers there")
     try:
-        yield from _neutral(row, kept)
+        ended = yield from _neutral(row, kept)
         current = yield from answering(kept.address, kept.offset, kept.size)
         if current is not None and differing(current, kept.old, kept.mask):
             yield from write(kept.address, kept.offset, kept.size, merged(current, kept.old, kept.mask), kept.mask)
@@ -84,21 +84,25 @@ def _register(scope: Scope, kept: KeptRegister, silent: set[str]) -> Protocol[Le
         return _leftover(row, kept, after, "nothing answers there")
     if differing(after, kept.old, kept.mask):
         return _leftover(row, kept, after, "it does not keep what is written")
+    if row.neutral and not ended and is_step(found.value):
+        why = "it stood at a step of margining, and has not acknowledged Go to Normal Settings; a link reset ends that"
+        return msgspec.structs.replace(_leftover(row, kept, after, why), writable=False)
     return None
 
 
-def _neutral(row: RegisterBits, kept: KeptRegister) -> Protocol[None]:
-    """Commands of lane margining that end whatever a receiver may still be doing."""
-    patience = _ANSWER_S
+def _neutral(row: RegisterBits, kept: KeptRegister) -> Protocol[bool]:
+    """Commands of lane margining that end whatever a receiver may still be doing; whether all were answered."""
+    ended = True
     for command in row.neutral:
         yield from write(kept.address, kept.offset, kept.size, command, kept.mask)
         status = Read(kept.address, kept.offset + _LANE_STATUS, kept.size)
-        answer = yield from until(status, partial(_answers, command), patience, 0.0002)
-        patience = _ANSWER_S if answer.met else _SILENT_S
+        answer = yield from until(status, partial(_answers, command), _ANSWER_S, 0.0002)
+        ended = ended and answer.met
+    return ended
 
 
 def _answers(command: int, status: int) -> bool:
-    return not differing(status, command, _ANSWER_MASK)
+    return not differing(status, command, ANSWER_MASK)
 
 
 def _leftover(row: RegisterBits, kept: KeptRegister, found: int | None, why: str) -> Leftover:

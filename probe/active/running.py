@@ -5,10 +5,11 @@ May live here: what binds guard, session, protocols and judging together. May no
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TypeVar
 
 import msgspec
 
-from probe.active.asking import keep_awake
+from probe.active.asking import keep, keep_awake
 from probe.active.documents import Attempt, LinkSpeeds, LinkTraining, SpeedsDocument, TrainingDocument
 from probe.active.guard import Effect, Finding
 from probe.active.journal import began_now
@@ -17,14 +18,13 @@ from probe.active.link_at import LinkAt, equalization_of, target_speed_of
 from probe.active.planning import told
 from probe.active.preparing import Bench, Guarding
 from probe.active.session import Session, session
-from probe.active.speed_run import Gone, SpeedCourse, through_speeds
+from probe.active.speed_run import Gone, SpeedCourse, through_speeds, untried
 from probe.active.speed_steps import common_speeds, speeds_of
 from probe.active.steps import CannotWrite, Stopped
 from probe.active.target import Target, links_before, scope_of
 from probe.active.trainings import Course, Trained, Watching, trainings
 from probe.active.under_load import AtWork, Carried, Loads, dwell
 from probe.active.ways import ByFunction, Means, SpeedMeans, Way, effect_of
-from probe.audit.names import title
 from probe.links.state import LinkState
 from probe.observe.device_events import LogMonitor
 from probe.registers.link import LinkControl2
@@ -49,6 +49,10 @@ class Speeds(msgspec.Struct, frozen=True):
     loads: Loads = ()
 
 
+Task = TypeVar("Task", Training, Speeds)
+Tested = TypeVar("Tested", LinkTraining, LinkSpeeds)
+
+
 class Run:
     """One run on a machine: its guard, the kernel's log, and somebody to tell."""
 
@@ -60,27 +64,39 @@ class Run:
 
     def train(self, tasks: tuple[Training, ...], way: Way, times: int) -> TrainingDocument:
         """Train each link so many times; all is put back whatever ends it. Raises InputError."""
-        done: list[LinkTraining] = []
-        with self._begun("train", tuple(task.target for task in tasks)) as going_on:
-            for task in tasks:
-                done.append(self._train_one(going_on, task, way, times))
-                if done[-1].stopped is not None:
-                    break
-        leftovers = going_on.leftovers or ()
-        ended = [msgspec.structs.replace(link, ended=self._ended(going_on, link.downstream_port)) for link in done]
-        return training_document(self._bench.evidence.host, ended, leftovers)
+        going_on, done = self._each(
+            "train", tasks,
+            lambda session, task: self._train_one(session, task, way, times),
+            lambda task, why: training_result(_of_training(task, way, times), Trained(attempts=(), stopped=why)),
+        )  # fmt: skip
+        return training_document(self._bench.evidence.host, done, going_on.leftovers or ())
 
     def speeds(self, tasks: tuple[Speeds, ...], seconds: float) -> SpeedsDocument:
         """Take each link through its speeds; all is put back whatever ends it. Raises InputError as above."""
-        done: list[LinkSpeeds] = []
-        with self._begun("speeds", tuple(task.target for task in tasks)) as going_on:
+        going_on, done = self._each(
+            "speeds", tasks,
+            lambda session, task: self._speeds_one(session, task, seconds),
+            lambda task, why: _with_steps(_of_speeds(task), untried(_course(task, seconds), why)),
+        )  # fmt: skip
+        return speeds_document(self._bench.evidence.host, done, going_on.leftovers or ())
+
+    def _each(
+        self, command: str, tasks: tuple[Task, ...], one: Callable[[Session, Task], Tested],
+        not_done: Callable[[Task, str], Tested],
+    ) -> tuple[Session, list[Tested]]:  # fmt: skip
+        """Each task in turn until one ends early; the others are not done, and say why."""
+        done: list[Tested] = []
+        with self._begun(command, tuple(task.target for task in tasks)) as going_on:
             for task in tasks:
-                done.append(self._speeds_one(going_on, task, seconds))
+                done.append(one(going_on, task))
                 if done[-1].stopped is not None:
                     break
-        leftovers = going_on.leftovers or ()
-        ended = [msgspec.structs.replace(link, ended=self._ended(going_on, link.downstream_port)) for link in done]
-        return speeds_document(self._bench.evidence.host, ended, leftovers)
+        signal = going_on.stopped
+        why = "the run ended before it" if signal is None else f"stopped by {signal}"
+        done += [not_done(task, why) for task in tasks[len(done) :]]
+        return going_on, [
+            msgspec.structs.replace(link, ended=going_on.ended.get(link.downstream_port, LinkState())) for link in done
+        ]
 
     @contextmanager
     def _begun(self, command: str, under_test: tuple[Target, ...]) -> Iterator[Session]:
@@ -89,17 +105,9 @@ class Run:
         with session(began) as going_on:
             yield going_on
 
-    @staticmethod
-    def _ended(going_on: Session, port: str) -> LinkState:
-        return going_on.ended.get(port, LinkState())
-
     def _train_one(self, going_on: Session, task: Training, way: Way, times: int) -> LinkTraining:
         target, link = task.target, LinkAt.of(task.target)
-        document = LinkTraining(
-            downstream_port=str(target.port.address), upstream_port=str(target.component.address),
-            title=title(target.document), way=way, means=told(task.means), asked=times,
-            before=target.document.negotiated, expected=target.document.possible,
-        )  # fmt: skip
+        document = _of_training(task, way, times)
         beside = self._watching(target, effect_of(task.means))
         try:
             objection = beside.objection()
@@ -108,30 +116,20 @@ class Run:
             held_at = self._prepare(going_on, target, link)
             if isinstance(task.means, ByFunction) and task.means.instead_of is not None:
                 going_on.set_file(f"{task.means.path}_method", task.means.method)
-            equalized = {item.speed_gts for item in going_on.run(equalization_of(link)) if item.complete}
+            equalized = {(item.end, item.speed_gts) for item in going_on.run(equalization_of(link)) if item.complete}
         except (CannotWrite, Stopped) as why:
             return training_result(document, Trained(attempts=(), stopped=_words(why)))
         expected = _held_to(target.document.possible, held_at)
         course = Course(
             link=link, means=task.means, times=times, before=target.document.negotiated, expected=expected,
-            equalized=frozenset(equalized),
+            equalized=frozenset(equalized), held_at_gts=held_at,
         )  # fmt: skip
         document = msgspec.structs.replace(document, expected=expected)
         return training_result(document, trainings(course, going_on, beside))
 
     def _speeds_one(self, going_on: Session, task: Speeds, seconds: float) -> LinkSpeeds:
         target, link = task.target, LinkAt.of(task.target)
-        document = LinkSpeeds(
-            downstream_port=str(target.port.address), upstream_port=str(target.component.address),
-            title=title(target.document), means=told(task.means), before=target.document.negotiated,
-            loaded=bool(task.loads),
-        )  # fmt: skip
-        speeds = common_speeds(target.port, target.component)
-        either = dict.fromkeys((*speeds_of(target.port), *speeds_of(target.component)))
-        course = SpeedCourse(
-            link=link, means=task.means, speeds=speeds, others=tuple(speed for speed in either if speed not in speeds),
-            before=target.document.negotiated, seconds=seconds,
-        )  # fmt: skip
+        document, course = _of_speeds(task), _course(task, seconds)
         beside = self._watching(target, Effect.RETRAINS)
 
         def hold() -> tuple[tuple[LinkState, ...], Carried]:
@@ -146,12 +144,8 @@ class Run:
         except (CannotWrite, Stopped) as why:
             objection = _words(why)
         if objection is not None:
-            untried = through_speeds(course, going_on, self._never(objection), hold)
-            return _with_steps(document, untried)
+            return _with_steps(document, untried(course, objection))
         return _with_steps(document, through_speeds(course, going_on, beside, hold))
-
-    def _never(self, objection: str) -> Watching:
-        return Watching(log=tuple, objection=lambda: objection, tell=lambda _: None)
 
     def _watching(self, target: Target, effect: Effect) -> Watching:
         walked = False
@@ -176,8 +170,34 @@ class Run:
             going_on.run(keep_awake(str(end.address)))
         if link.port.look(LinkControl2) is None:
             return None
-        going_on.keep(link.port.address, link.port.express + LinkControl2.offset, 1, _SPEED_CONTROLS)
+        going_on.run(keep(link.port.address, link.port.express + LinkControl2.offset, 1, _SPEED_CONTROLS))
         return going_on.run(target_speed_of(link))
+
+
+def _of_training(task: Training, way: Way, times: int) -> LinkTraining:
+    document = task.target.document
+    return LinkTraining(
+        **task.target.named, way=way, means=told(task.means), asked=times, before=document.negotiated,
+        expected=document.possible,
+    )  # fmt: skip
+
+
+def _of_speeds(task: Speeds) -> LinkSpeeds:
+    target = task.target
+    return LinkSpeeds(
+        **target.named, means=told(task.means), before=target.document.negotiated, loaded=bool(task.loads)
+    )
+
+
+def _course(task: Speeds, seconds: float) -> SpeedCourse:
+    port, component = task.target.port, task.target.component
+    speeds = common_speeds(port, component)
+    either = dict.fromkeys((*speeds_of(port), *speeds_of(component)))
+    return SpeedCourse(
+        link=LinkAt.of(task.target), means=task.means, speeds=speeds,
+        others=tuple(speed for speed in either if speed not in speeds), before=task.target.document.negotiated,
+        seconds=seconds,
+    )  # fmt: skip
 
 
 def _with_steps(document: LinkSpeeds, gone: Gone) -> LinkSpeeds:

@@ -8,7 +8,8 @@ from collections.abc import Callable, Sequence
 import msgspec
 
 from probe.active.documents import Attempt, ErrorCount, SpeedStep
-from probe.active.link_at import Counts, LinkAt, counts_of, grown, lane_errors_of, target_speed_of
+from probe.active.errors_at import Counts, grown, tally_of
+from probe.active.link_at import LinkAt, lane_errors_of, target_speed_of
 from probe.active.speed_steps import step_to
 from probe.active.steps import Stopped
 from probe.active.training import Seen
@@ -55,22 +56,31 @@ def through_speeds(course: SpeedCourse, runner: Runner, beside: Watching, hold: 
                 break
     except Stopped as signal:
         stopped = f"stopped by {signal}"
-    tried = {step.speed_gts for step in steps}
-    untried = [SpeedStep(speed_gts=speed, supported=True) for speed in course.speeds if speed not in tried]
-    unsupported = [SpeedStep(speed_gts=speed, supported=False) for speed in course.others]
-    ordered = tuple(sorted((*steps, *untried, *unsupported), key=lambda step: step.speed_gts))
     last = steps[-1].attempts[-1] if steps and steps[-1].attempts else None
-    return Gone(steps=ordered, stopped=stopped, back=last is None or last.came_up is not False)
+    return Gone(steps=_all(course, steps), stopped=stopped, back=last is None or last.came_up is not False)
+
+
+def untried(course: SpeedCourse, why: str) -> Gone:
+    """The way as it was to be gone, where nothing of it was done."""
+    return Gone(steps=_all(course, ()), stopped=why)
+
+
+def _all(course: SpeedCourse, steps: Sequence[SpeedStep]) -> tuple[SpeedStep, ...]:
+    """Every speed that an end has, ascending: those that were tried, and the others."""
+    tried = {step.speed_gts for step in steps}
+    left = [SpeedStep(speed_gts=speed, supported=True) for speed in course.speeds if speed not in tried]
+    unsupported = [SpeedStep(speed_gts=speed, supported=False) for speed in course.others]
+    return tuple(sorted((*steps, *left, *unsupported), key=lambda step: step.speed_gts))
 
 
 def _one(course: SpeedCourse, speed: float, runner: Runner, beside: Watching, hold: Hold) -> SpeedStep:
-    counts = runner.run(counts_of(course.link))
+    errors = runner.run(tally_of(course.link))
     lanes = runner.run(lane_errors_of(course.link))
     beside.log()
     seen = runner.run(step_to(course.link, speed, course.means))
-    trained_counts = runner.run(counts_of(course.link))
+    trained_errors = runner.run(tally_of(course.link))
     around = Around(
-        errors=grown(counts, trained_counts),
+        errors=grown(errors, trained_errors),
         lanes=new_lanes(lanes, seen[-1].lane_errors),
         events=tuple(beside.log()),
     )
@@ -87,7 +97,7 @@ def _one(course: SpeedCourse, speed: float, runner: Runner, beside: Watching, ho
         return step
     states, carried = hold()
     lanes = runner.run(lane_errors_of(course.link))
-    grew = grown(trained_counts, runner.run(counts_of(course.link)))
+    grew = grown(trained_errors, runner.run(tally_of(course.link)))
     newly = new_lanes(seen[-1].lane_errors, lanes)
     return msgspec.structs.replace(
         step,

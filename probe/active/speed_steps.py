@@ -7,7 +7,7 @@ else by Target Link Speed of the port and a retrain.
 from collections.abc import Sequence
 
 from probe.active.asking import answering, read, write
-from probe.active.journal import LinkBefore
+from probe.active.journal import Began, LinkBefore
 from probe.active.link_at import LinkAt, state_in, state_of
 from probe.active.permitted import Scope
 from probe.active.restoring import Leftover
@@ -16,13 +16,15 @@ from probe.active.training import Problem, Seen, Watch, aftermath, train, while_
 from probe.active.ways import ByRetrain, ByTarget, SpeedMeans
 from probe.links.function import FunctionFacts
 from probe.links.state import LinkState
-from probe.registers.bits import differing
-from probe.registers.link import LinkCapabilities, LinkCapabilities2, LinkControl2, LinkStatus
+from probe.registers.bits import differing, merged
+from probe.registers.link import LinkCapabilities, LinkCapabilities2, LinkControl, LinkControl2, LinkStatus
 from probe.registers.values import SPEED_GTS
 
 RISES = 3
 """Retrains that a rise in speed may need (seen in one vendor's kernel driver)."""
 _TARGET = LinkControl2.target_link_speed
+Codes = tuple[int | None, int | None]
+"""A link's speed code and width as its port has them, None where nothing answers."""
 
 
 def speeds_of(end: FunctionFacts) -> tuple[float, ...]:
@@ -74,22 +76,59 @@ def _set_target(link: LinkAt, code: int) -> Protocol[Seen | None]:
     return None
 
 
-def bring_back(scope: Scope, links: Sequence[LinkBefore]) -> Protocol[tuple[Leftover, ...]]:
-    """Retrain each link that is slower or narrower than it was, RISES times at most; what is still so is a Leftover."""
+def bring_back(began: Began) -> Protocol[tuple[Leftover, ...]]:
+    """Retrain each link that is slower or narrower than it was, RISES times at most; what is still so is a Leftover.
+
+    So is a link retrained once that is faster than it was and than its Target Link Speed, which is back, allows.
+    """
     left = []
-    for before in links:
-        link = LinkAt.before(before, scope)
+    for before in began.links:
+        link = LinkAt.before(before, began.scope)
         if link is None:
             continue
         state = yield from _codes(link)
-        tries = 0
-        while tries < RISES and _is_below(state, before):
-            yield from train(link, ByRetrain())
-            state = yield from _codes(link)
-            tries += 1
+        if began.may_retrain:
+            state = yield from _retrained(link, before, state)
         if _is_below(state, before):
-            left.append(_not_back(before, state))
+            left.append((yield from _not_back(link, before, state, retrained=began.may_retrain)))
     return tuple(left)
+
+
+def _retrained(link: LinkAt, before: LinkBefore, state: Codes) -> Protocol[Codes]:
+    """The state after as many retrains as it takes, within bounds."""
+    held = yield from _raised(link, before)
+    tries = 0
+    while tries < RISES and _is_below(state, before):
+        yield from train(link, ByRetrain())
+        state = yield from _codes(link)
+        tries += 1
+    yield from _set_back(link, held)
+    target = yield from _target(link)
+    above = before.speed is not None and target is not None and (state[0] or 0) > max(before.speed, target)
+    if above:
+        yield from train(link, ByRetrain())
+        state = yield from _codes(link)
+    return state
+
+
+def _target(link: LinkAt) -> Protocol[int | None]:
+    """The code of the port's Target Link Speed."""
+    value = yield from link.port.read(LinkControl2)
+    return None if value is None else _TARGET.raw(value)
+
+
+def _raised(link: LinkAt, before: LinkBefore) -> Protocol[int | None]:
+    """Let a link rise that ran faster than its Target Link Speed; the code to put back, None where it may rise."""
+    target, state = (yield from _target(link)), (yield from _codes(link))
+    if target is None or before.speed is None or target >= before.speed or not _is_below(state, before):
+        return None
+    refused = yield from _set_target(link, before.speed)
+    return target if refused is None else None
+
+
+def _set_back(link: LinkAt, code: int | None) -> Protocol[None]:
+    if code is not None:
+        yield from _set_target(link, code)
 
 
 def states_now(scope: Scope, links: Sequence[LinkBefore]) -> Protocol[dict[str, LinkState]]:
@@ -100,9 +139,6 @@ def states_now(scope: Scope, links: Sequence[LinkBefore]) -> Protocol[dict[str, 
         if link is not None:
             found[before.port] = yield from state_of(link)
     return found
-
-
-Codes = tuple[int | None, int | None]
 
 
 def _codes(link: LinkAt) -> Protocol[Codes]:
@@ -119,15 +155,21 @@ def _is_below(now: Codes, before: LinkBefore) -> bool:
     return any(then is not None and (here is None or here < then) for here, then in zip(now, was, strict=True))
 
 
-def _not_back(before: LinkBefore, now: Codes) -> Leftover:
+def _not_back(link: LinkAt, before: LinkBefore, now: Codes, *, retrained: bool) -> Protocol[Leftover]:
     was = LinkState(SPEED_GTS.get(before.speed or 0), before.width)
     state = LinkState(SPEED_GTS.get(now[0] or 0), now[1])
+    offset = link.port.express + LinkControl.offset
+    control = yield from answering(before.port, offset, 1)
+    why = f"{RISES} retrains did not bring it back" if retrained else "it was not retrained: link-loss was not accepted"
+    if control is not None:
+        value = merged(control, LinkControl.retrain_link.mask, LinkControl.retrain_link.mask)
+        why += f" (a retrain is {value:02x}h written to the byte at {offset:03x}h of {before.port})"
     return Leftover(
         what=f"link below {before.port}",
         where="Link Status",
         value=str(was),
         found=None if now == (None, None) else str(state),
-        why=f"{RISES} retrains did not bring it back",
+        why=why,
         address=before.port,
         writable=False,
     )

@@ -41,6 +41,18 @@ class Write(msgspec.Struct, frozen=True):
     mask: int
 
 
+class Keep(msgspec.Struct, frozen=True):
+    """Keep the bits of the mask, which others, such as the kernel, may change on behalf of this run; answered by None.
+
+    They are put back at the end as if the protocol had written them.
+    """
+
+    address: str
+    offset: int
+    size: int
+    mask: int
+
+
 class Wait(msgspec.Struct, frozen=True):
     """Let `seconds` pass; the answer is None."""
 
@@ -88,6 +100,6 @@ class Stopped(BaseException):
     """A signal asked the run to stop; all is put back before the program ends. Its argument is the signal's name."""
 
 
-Step = Read | Write | Wait | Now | ReadFile | Begin | Finished
+Step = Read | Write | Keep | Wait | Now | ReadFile | Begin | Finished
 Answer = int | float | str | None
 Protocol = Generator[Step, Answer, Result]

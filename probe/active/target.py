@@ -13,6 +13,8 @@ from probe.active.permitted import End, Place, Scope
 from probe.audit.audit import audit
 from probe.audit.choosing import chosen
 from probe.audit.document import LinkDocument
+from probe.audit.names import title
+from probe.compare.identity import Identity, identity_of
 from probe.evidence import CoolingDevice, Evidence, SlotDirectory
 from probe.exceptions import InputError
 from probe.kernel_spellings import COOLING_TYPE, DEVICE, VENDOR
@@ -33,6 +35,17 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
     below: tuple[FunctionFacts, ...]
     slots: tuple[SlotDirectory, ...] = ()
     cooling: CoolingDevice | None = None
+
+    @property
+    def named(self) -> dict[str, Any]:
+        """What names the link in the documents of all tests, by field."""
+        link, vendor, device = self.document, self.port.vendor, self.port.device
+        return {
+            "downstream_port": str(self.port.address), "upstream_port": str(self.component.address),
+            "title": title(link), "place_id": link.place_id,
+            "component": Identity() if link.component is None else identity_of(link.component),
+            "port_kind": None if vendor is None or device is None else f"0x{vendor:04x}:0x{device:04x}",
+        }  # fmt: skip
 
     @property
     def siblings(self) -> tuple[str, ...]:

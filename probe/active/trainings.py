@@ -9,17 +9,19 @@ from typing import Protocol as Interface
 import msgspec
 
 from probe.active.documents import Attempt, ErrorCount, Kind
-from probe.active.link_at import Counts, LinkAt, counts_of, grown, lane_errors_of
+from probe.active.errors_at import UNCORRECTABLE, Counts, grown, tally_of
+from probe.active.link_at import LinkAt, lane_errors_of
 from probe.active.steps import Protocol, Result, Stopped
 from probe.active.training import Problem, Seen, train
 from probe.active.ways import ByRetrain, BySlot, Means
 from probe.errors.log_events import EventKind, LogEvent
 from probe.links.state import LinkState
 from probe.registers.bits import outside
+from probe.registers.errors import Severity
 from probe.registers.values import lanes_in
 
 _RUNNING_SHORT = 3
-_HARMFUL = frozenset({"nonfatal", "fatal"})
+_HARMFUL = frozenset({Severity.NONFATAL.value, Severity.FATAL.value, UNCORRECTABLE})
 _AWAY = frozenset({Problem.STUCK, Problem.NOT_ACTIVE, Problem.GONE})
 
 
@@ -33,7 +35,8 @@ class Runner(Interface):
 class Course(msgspec.Struct, frozen=True, kw_only=True):
     """What is to be done at one link: how often, by which means, and the state that it should come up with.
 
-    `equalized` are the rates whose equalization was complete before.
+    `equalized` are the rates whose equalization was complete before, by end; `held_at_gts` is the port's Target Link
+    Speed, None where it is changed on purpose.
     """
 
     link: LinkAt
@@ -41,7 +44,8 @@ class Course(msgspec.Struct, frozen=True, kw_only=True):
     times: int
     before: LinkState
     expected: LinkState
-    equalized: frozenset[float] = frozenset()
+    equalized: frozenset[tuple[str, float]] = frozenset()
+    held_at_gts: float | None = None
 
 
 class Watching(msgspec.Struct, frozen=True):
@@ -73,7 +77,7 @@ def trainings(course: Course, runner: Runner, beside: Watching) -> Trained:
     attempts: list[Attempt] = []
     stopped: str | None = None
     try:
-        counts = runner.run(counts_of(course.link))
+        errors = runner.run(tally_of(course.link))
         lanes = runner.run(lane_errors_of(course.link))
         beside.log()
         while len(attempts) < course.times and stopped is None:
@@ -81,11 +85,11 @@ def trainings(course: Course, runner: Runner, beside: Watching) -> Trained:
             if stopped is not None:
                 break
             seen = runner.run(train(course.link, course.means))
-            after = runner.run(counts_of(course.link))
+            after = runner.run(tally_of(course.link))
             around = Around(
-                errors=grown(counts, after), lanes=new_lanes(lanes, seen.lane_errors), events=tuple(beside.log())
+                errors=grown(errors, after), lanes=new_lanes(lanes, seen.lane_errors), events=tuple(beside.log())
             )
-            counts, lanes = after if after is not None else counts, {**lanes, **seen.lane_errors}
+            errors, lanes = after, {**lanes, **seen.lane_errors}
             attempts.append(attempt_of(len(attempts) + 1, seen, course, around))
             beside.tell(attempts[-1])
             stopped = reason_to_stop(attempts, course)
@@ -126,6 +130,7 @@ def attempt_of(number: int, seen: Seen, course: Course, around: Around) -> Attem
         errors=counted,
         kernel=tuple(event.text for event in ours),
         problem=seen.detail or seen.problem,
+        target_speed_gts=seen.target_speed_gts,
     )
 
 
@@ -143,8 +148,9 @@ def _kind(seen: Seen, course: Course, *, held: bool, removed: bool) -> Kind:
     slower, narrower = is_slower(seen.state, course.expected), is_narrower(seen.state, course.expected)
     if slower or narrower:
         return Kind.SLOWER_AND_NARROWER if slower and narrower else Kind.SLOWER if slower else Kind.NARROWER
-    unfinished = {item.speed_gts for item in seen.equalization if not item.complete}
-    return Kind.EQUALIZATION if seen.state.speed_gts in unfinished.intersection(course.equalized) else Kind.GOOD
+    unfinished = {(item.end, item.speed_gts) for item in seen.equalization if not item.complete}
+    fell = {speed for _, speed in unfinished.intersection(course.equalized)}
+    return Kind.EQUALIZATION if seen.state.speed_gts in fell else Kind.GOOD
 
 
 def is_slower(state: LinkState, other: LinkState) -> bool:
@@ -171,6 +177,9 @@ def reason_to_stop(attempts: Sequence[Attempt], course: Course) -> str | None:
         return f"it did not come back: {last.problem}"
     if last.kind is Kind.NOT_DONE:
         return f"the training could not be asked for: {last.problem}"
+    if None not in {course.held_at_gts, last.target_speed_gts} and last.target_speed_gts != course.held_at_gts:
+        changed = f"the port's Target Link Speed went from {course.held_at_gts:g} to {last.target_speed_gts:g} GT/s"
+        return f"{changed}: the kernel's work-around for failed links, or somebody else, holds the link there"
     harmful = [item for item in last.errors or () if item.severity in _HARMFUL]
     if harmful:
         return f"a {harmful[0].severity} error was counted: {harmful[0].error}"

@@ -41,6 +41,16 @@ def users_of_disk(disk: BlockDevice, uses: Uses) -> Iterator[str]:
             yield f"a member of a btrfs file system in use{through}"
 
 
+def root_disks(uses: Uses) -> tuple[BlockDevice, ...]:
+    """The disks and partitions that hold the system's root; none where it is on no disk that is seen."""
+    roots = [mount for mount in uses.mounts if mount.point == "/"]
+    return tuple(
+        disk
+        for disk in uses.block_devices
+        if any(_is_on(mount, device) for device, _ in _built_on(disk, uses) for mount in roots)
+    )
+
+
 def _chain(way: tuple[str, ...]) -> str:
     return " on ".join(way)
 

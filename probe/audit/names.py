@@ -1,6 +1,10 @@
 """What a person calls a place and what is in it. Reads the link document only."""
 
+from collections import Counter
+from collections.abc import Iterable
+
 from probe.audit.document import LinkDocument
+from probe.audit.headline import where
 
 
 def title(link: LinkDocument) -> str:
@@ -10,6 +14,24 @@ def title(link: LinkDocument) -> str:
     if named is None:
         return f"port {address}" if link.downstream_port else f"component {address}"
     return f"slot {named} (port {address})" if link.downstream_port else f"slot {named}"
+
+
+def short_titles(links: Iterable[LinkDocument]) -> dict[str, str]:
+    """The shortest name of each place that tells it from the others, by place id: the slot's, else the address."""
+    listed = list(links)
+    names = {link.place_id: _slot_name(link) for link in listed}
+    times = Counter(names.values())
+    return {
+        link.place_id: name if name is not None and times[name] == 1 else f"{name or ''} {where(link)}".strip()
+        for link in listed
+        for name in (names[link.place_id],)
+    }
+
+
+def _slot_name(link: LinkDocument) -> str | None:
+    """The name of its own slot; a link inside a card, or below a switch, may bear the same."""
+    name = link.slot.title if link.slot is not None else None
+    return f"slot {name}" if name and name[0].isdecimal() else name
 
 
 def identity(link: LinkDocument) -> str | None:

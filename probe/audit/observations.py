@@ -8,7 +8,7 @@ from probe.errors.coverage import counter_doubts
 from probe.evidence import Evidence
 from probe.kernel_spellings import COUNTER_FILES, ROOT_TOTAL_FILES, error_total
 from probe.links.slots import record_address
-from probe.links.topology import Topology
+from probe.links.topology import Topology, topology
 from probe.registers.device import ROOT_PORT
 from probe.registers.errors import Severity
 from probe.registers.link import LinkStatus2
@@ -40,6 +40,11 @@ def _mute(tree: Topology) -> Iterator[Observation]:
             failed = function.evidence.unread[0]
             detail = f": {failed.detail}" if failed.detail else ""
             yield Observation(str(address), f"it is listed, and nothing of it could be read ({failed.why}{detail})")
+
+
+def counting_doubts(evidence: Evidence) -> tuple[str, ...]:
+    """Why error counters of this machine may not be believed, in sentences."""
+    return tuple(doubt.meaning for doubt in counter_doubts(evidence, topology(evidence)))
 
 
 def _unattributed(tree: Topology) -> Iterator[Observation]:

@@ -71,6 +71,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("completion", "Print what completes linkprobe in a shell: commands, options, addresses.", Group.LOOK),
     Command("diff", "Compare a machine before and after a load, a change or a swap.", Group.COMPARE),
     Command("history", "Show how each link trained over boots.", Group.COMPARE),
+    Command("batch", "Hold machines of one model against each other: which cell is odd, and why.", Group.COMPARE),
     Command("expect", "Hold a machine to what it should be.", Group.COMPARE, _EXPECT),
     Command("soak", "Put links under load, or accompany a load, and judge them by it.", Group.LOAD),
     Command("watch", "Watch links without a load.", Group.LOAD),

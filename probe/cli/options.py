@@ -1,14 +1,14 @@
 """Options that several commands share, what completes them, and the evidence they lead to."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 import typer
 
-from probe.audit.snapshot import Snapshot, take
-from probe.documents.files import read_snapshot
+from probe.documents.files import read_bytes, read_snapshot
+from probe.documents.redaction import Pseudonyms
 from probe.documents.redaction_key import pseudonyms
 from probe.evidence import Evidence
 from probe.exceptions import InputError, LinkprobeError
@@ -16,6 +16,8 @@ from probe.host.bounded import read_bounded
 from probe.host.listing import function_names, slot_names
 from probe.host.opening import open_source
 from probe.host.source import Source
+
+Document = TypeVar("Document")
 
 
 def addresses(context: typer.Context, incomplete: str) -> list[str]:
@@ -69,8 +71,9 @@ LinksArgument = Annotated[
 DifferentMachinesOption = Annotated[
     bool, typer.Option("--different-machines", help="Compare snapshots of different machines too.")
 ]
-RedactOption = Annotated[
-    bool, typer.Option("--redact", help="Put names in the place of what identifies the machine.")
+RedactOption = Annotated[bool, typer.Option("--redact", help="Put names in the place of what identifies the machine.")]
+TemplateOption = Annotated[
+    Path | None, typer.Option("--template", metavar="FILE", help="Draw the page on this template of your own (Jinja2).")
 ]
 WakeOption = Annotated[bool, typer.Option("--wake", help="Read sleeping devices too, which wakes them.")]
 
@@ -85,13 +88,35 @@ def evidence_from(
         raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
     else:
         found = read_snapshot(snapshot).evidence
-    return pseudonyms().clean(found) if redact else found
+    return cleaner(redact=redact)(found)
 
 
-def snapshots_from(names: list[str], *, redact: bool = False) -> list[Snapshot]:
-    """Saved snapshots, in the order given. Raises LinkprobeError."""
-    read = [read_snapshot(name) for name in names]
-    return [take(item) for item in map(pseudonyms().clean, (one.evidence for one in read))] if redact else read
+def cleaner(*, redact: bool, secrets: Iterable[str] = ()) -> Callable[[Document], Document]:
+    """What each document passes before it is used: names in the place of what identifies, where asked for.
+
+    `secrets` are texts that identify too. Raises InputError where there is no key for the names.
+    """
+    if not redact:
+        return _as_it_is
+    names: Pseudonyms = pseudonyms()
+    names.learn_words(secrets)
+    return names.clean
+
+
+def _as_it_is(document: Document) -> Document:
+    return document
+
+
+def template_from(path: Path | None) -> tuple[str, str] | None:
+    """The text of a template and its name. Raises InputError."""
+    if path is None:
+        return None
+    try:
+        return read_bytes(str(path)).decode(), str(path)
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"is not UTF-8 text (byte {error.start})", where=str(path), remedy="save it as UTF-8"
+        ) from error
 
 
 def refuse_odd_numbers(options: Mapping[str, float | None]) -> None:

@@ -5,24 +5,31 @@ from typing import Annotated
 
 import typer
 
-from probe.active.margining.document import MarginDocument
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
+from probe.batch.document import Batch
+from probe.cli.options import RedactOption, TemplateOption, cleaner, template_from
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
 from probe.documents.captured import captured
 from probe.documents.files import decode_document, read_bytes, schema_of, uncompressed
-from probe.documents.redaction import identifying, redacted
+from probe.documents.record_file import RecordFile
 from probe.documents.writing import write_atomically
-from probe.exceptions import DocumentError
+from probe.exceptions import DocumentError, InputError
 from probe.foreign_text import plain
+from probe.host.machine import read_host
+from probe.host.opening import open_source
+from probe.qualify.document import QualificationRecord, summary_of
+from probe.qualify.journal_lines import decoded
+from probe.render.forms import OwnTemplate, drawn_as, soak_drawn_as
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
 from probe.schemas import Schema
-from probe.soak.journal import Start, read_entries
+from probe.soak.reading import Recorded
+from probe.soak.record import record
 
-_REMEDY = "give a snapshot, a diff or audit in JSON, or a record of linkprobe soak"
+_REMEDY = "give a snapshot, a diff, audit or batch in JSON, or a record of linkprobe soak or qualify"
 
 
 def report(
@@ -31,27 +38,50 @@ def report(
     ],
     output: Annotated[Path, typer.Option("-o", "--output", metavar="PAGE.html", help="The page to write.")],
     redact: RedactOption = False,
+    template: TemplateOption = None,
 ) -> None:
-    """Write a document as one self-contained page, without scripts, printable to A4."""
+    """Write a document as one self-contained page, without scripts, printable to A4.
+
+    A record also as JUnit XML or as a table, where the name ends in .xml or .csv; of a soak all samples, where it ends
+    in .samples.csv.
+    """
     data = read_bytes(document)
-    clean = pseudonyms().clean if redact else _as_it_is
-    page = _record(Path(document), clean) if data.startswith(b'{"type":"start"') else _saved(data, document, clean)
-    write_atomically(output, html(page).encode())
+    own = template_from(template)
+    if data.startswith(b'{"type":"start"'):
+        drawn = _soaked(Path(document), output, redact=redact)
+    elif schema_of(data, document, _REMEDY) == Schema.QUALIFICATION:
+        drawn = _qualified(data, document, output, own, redact=redact)
+        own = None
+    else:
+        drawn = html(_saved(data, document, cleaner(redact=redact))).encode()
+    if own is not None:
+        raise InputError("is for a record of qualify", where=f"--template {template}", remedy="leave it out")
+    write_atomically(output, drawn)
     typer.echo(plain(str(output)), err=True)
 
 
-def _as_it_is(document: Any) -> Any:  # noqa: ANN401 - of whatever kind
-    return document
+def _soaked(path: Path, output: Path, *, redact: bool) -> bytes:
+    recorded, source = Recorded.at(path), RecordFile.at(path)
+    if not redact:
+        return soak_drawn_as(output, read_record(path), recorded, source)
+    clean = cleaner(redact=True)
+    entries = list(map(clean, recorded))
+    document = record(entries, here=clean(read_host(open_source(None))))
+    return soak_drawn_as(output, document, entries, clean(source))
 
 
-def _record(path: Path, clean: Callable[[Any], Any]) -> Page:
-    entries = clean(read_entries(path))
-    document = record(entries, boot_id_now=None)
-    return renderer(document, Medium.HTML)(document, entries)
+def _qualified(data: bytes, name: str, output: Path, template: OwnTemplate | None, *, redact: bool) -> bytes:
+    whole = decode_document(data, name, QualificationRecord, Schema.QUALIFICATION, _REMEDY)
+    summary = summary_of(whole)
+    of_customers = (*summary.judged.fields.values(), *summary.judged.asked.values())
+    clean = cleaner(redact=redact, secrets=of_customers)
+    summary = clean(summary)
+    entries = tuple(map(clean, decoded(tuple(bytes(line) for line in whole.journal), name)))
+    return drawn_as(output, summary, entries, template)
 
 
 def _saved(data: bytes, name: str, clean: Callable[[Any], Any]) -> Page:
-    document: AuditDocument | Comparison | MarginDocument
+    document: AuditDocument | Comparison | ResultDocument | Batch
     if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
         document = audit(clean(tar.evidence))
         return renderer(document, Medium.HTML)(document)
@@ -62,8 +92,10 @@ def _saved(data: bytes, name: str, clean: Callable[[Any], Any]) -> Page:
             document = clean(decode_document(data, name, AuditDocument, schema, _REMEDY))
         case Schema.DIFF as schema:
             document = clean(decode_document(data, name, Comparison, schema, _REMEDY))
-        case Schema.MARGIN as schema:
-            document = clean(decode_document(data, name, MarginDocument, schema, _REMEDY))
+        case schema if schema in RESULTS:
+            document = clean(result_in(data, name))
+        case Schema.BATCH as schema:
+            document = clean(decode_document(data, name, Batch, schema, _REMEDY))
         case found:
             raise DocumentError(f"is a {found} document, of which no page is made", where=name, remedy=_REMEDY)
     return renderer(document, Medium.HTML)(document)

@@ -1,7 +1,11 @@
 """The one way in which a command shows its document and ends: on the screen, as JSON, CSV or Markdown."""
 
+import contextlib
+import errno
+import os
 import sys
-from typing import Any
+from collections.abc import Iterator
+from typing import Any, TextIO
 
 import msgspec
 import typer
@@ -25,15 +29,28 @@ def show(
     asked = [name for name, wanted in (("--json", json), ("--csv", csv), ("--markdown", markdown)) if wanted]
     if len(asked) > 1:
         raise InputError("given together", where=" and ".join(asked), remedy="give one of them")
-    if json:
-        sys.stdout.buffer.write(encode(document))
-    elif csv:
-        sys.stdout.write(renderer(document, Medium.CSV)(document))
-    elif markdown:
-        sys.stdout.write(renderer(document, Medium.MARKDOWN)(document))
-    else:
-        draw(document, **drawing)
+    with unless_nobody_looks(sys.stdout):
+        if json:
+            sys.stdout.buffer.write(encode(document))
+        elif csv:
+            sys.stdout.write(renderer(document, Medium.CSV)(document))
+        elif markdown:
+            sys.stdout.write(renderer(document, Medium.MARKDOWN)(document))
+        else:
+            draw(document, **drawing)
     end(status)
+
+
+@contextlib.contextmanager
+def unless_nobody_looks(stream: TextIO) -> Iterator[None]:
+    """Write to a stream; where its reader or its terminal has gone, which is their right, the rest is for nobody."""
+    try:
+        yield
+        stream.flush()
+    except OSError as error:
+        if not isinstance(error, BrokenPipeError) and error.errno != errno.EIO:
+            raise
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def end(status: ExitStatus) -> None:

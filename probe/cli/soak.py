@@ -1,41 +1,46 @@
 """linkprobe soak."""
 
+import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from probe.active.raw_disks import refuse_disks_in_use
+from probe.active.root_disk import targets_with_root
 from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot, take
 from probe.cli.options import JsonOption, LinkOption, SysfsOption, refuse_odd_numbers
-from probe.cli.showing import show
+from probe.cli.showing import show, unless_nobody_looks
+from probe.documents.record_file import RecordFile
+from probe.documents.writing import write_atomically
 from probe.errors.limits import Limit
 from probe.exceptions import InputError, NothingToJudge
+from probe.foreign_text import plain
 from probe.host.bounded import read_bounded
 from probe.host.machine import read_host
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
+from probe.host.uses import read_uses
 from probe.loads import find
 from probe.loads.interface import Options
 from probe.loads.refusing import refuse_what_cannot_run
 from probe.observe.clock import BootClock
+from probe.render.forms import FORMS_OF_SOAK, check_form, soak_drawn_as
 from probe.render.terminal import soak as draw
+from probe.render.terminal import soak_plan
 from probe.render.terminal.console import console
-from probe.soak.journal import Journal, read_entries
 from probe.soak.judging import UNCOUNTED
-from probe.soak.plan import shows
+from probe.soak.plan import plan
+from probe.soak.reading import Recorded, is_being_written
 from probe.soak.record import Record, exit_status, record
 from probe.soak.run import Soak
 from probe.soak.setup import Setup, Stops
+from probe.soak.writing import Journal
 
 _DEFAULT_MINUTES = 10.0
 _CLOSE = "close"
-
-CAUTION = (
-    "A load can bring a faulty host down: back up first, move its users off, and watch temperatures. It reads, unless "
-    "a load says what it writes."
-)
 
 
 def soak(
@@ -78,13 +83,21 @@ def soak(
     accept: Annotated[
         list[str] | None, typer.Option(metavar="WHAT", help="uncounted-errors: errors cannot be counted here.")
     ] = None,
+    also: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FILE", help="Write it there too, as its name ends: .html, .xml (JUnit), .csv, .samples.csv."
+        ),
+    ] = None,
     json: JsonOption = False,
     sysfs: SysfsOption = None,
 ) -> None:
     """Put links under load, or accompany a load, and judge them by it. `soak close RECORD` judges what a crash left."""
     given = list(words or [])
+    for file in also or ():
+        check_form(file, FORMS_OF_SOAK)
     if given[:1] == [_CLOSE]:
-        _close(given[1:], json=json)
+        _close(given[1:], also or [], json=json)
         return
 
     options = Options(
@@ -110,12 +123,9 @@ def soak(
         live=live, covers=_places(taken, covers, "--covers "), asked=_places(taken, link, "--link "),
         accepts=tuple(accept or ()),
     )  # fmt: skip
-    _run(
-        setup,
-        Path(output or f"linkprobe-soak-{taken.evidence.host.taken_at[:19].replace(':', '')}.jsonl"),
-        sysfs,
-        json=json,
-    )
+    path = Path(output or f"linkprobe-soak-{taken.evidence.host.taken_at[:19].replace(':', '')}.jsonl")
+    _run(setup, path, sysfs)
+    _tell(read_record(path), path, also or [], json=json)
 
 
 def _refuse_words(accepted: list[str]) -> None:
@@ -137,31 +147,45 @@ def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:
     return take(read_bounded(source)), source.sys, source.live
 
 
-def _run(setup: Setup, path: Path, sysfs: Path | None, *, json: bool) -> None:
-
+def _run(setup: Setup, path: Path, sysfs: Path | None) -> None:
     screen = console(to_errors=True)
-    draw.before(shows(setup.links, setup.planned_s or 0.0), setup, CAUTION, screen)
-    journal = Journal.create(path)
-    try:
-        with draw.progress(setup, screen) as shown:
-            Soak(setup, BootClock(), journal, shown).run(lambda: snapshot_of(sysfs)[0])
-    finally:
-        journal.close()
-    screen.print(f"record: {path}")
-    _judge(path, json=json)
+    with unless_nobody_looks(sys.stderr):
+        soak_plan.render(plan(setup, _with_root(setup)), screen)
+    with (
+        closing(Journal.create(path)) as journal,
+        unless_nobody_looks(sys.stderr),
+        draw.progress(setup, screen) as shown,
+    ):
+        Soak(setup, BootClock(), journal, shown).run(lambda: snapshot_of(sysfs)[0])
 
 
-def _close(arguments: list[str], *, json: bool) -> None:
+def _with_root(setup: Setup) -> tuple[str, ...] | None:
+    """The targets that hold the system's root, as far as that can be told."""
+    if not setup.loads:
+        return None
+    paths = {function.address: function.path for function in setup.snapshot.evidence.functions}
+    return targets_with_root([target for _, target in setup.loads], paths, read_uses(open_source(None)))
+
+
+def _close(arguments: list[str], also: list[Path], *, json: bool) -> None:
     if len(arguments) != 1:
         raise InputError("takes one record", where="soak close", remedy="linkprobe soak close RECORD")
-    _judge(Path(arguments[0]), json=json)
+    path = Path(arguments[0])
+    document = read_record(path)
+    if is_being_written(path):
+        raise InputError("is of a soak that still runs", where=str(path), remedy="end that first; nothing was changed")
+    _tell(document, path, also, json=json)
 
 
 def read_record(path: Path) -> Record:
     """The record of a journal, whatever ended it. Raises InputError or DocumentError."""
-    return record(read_entries(path), boot_id_now=read_host(open_source(None)).boot_id)
+    return record(Recorded.at(path), here=read_host(open_source(None)))
 
 
-def _judge(path: Path, *, json: bool) -> None:
-    document = read_record(path)
+def _tell(document: Record, path: Path, also: list[Path], *, json: bool) -> None:
+    source = RecordFile.at(path)
+    for file in also:
+        write_atomically(file, soak_drawn_as(file, document, Recorded.at(path), source))
+    with unless_nobody_looks(sys.stderr):
+        typer.echo(plain(f"record: {path}, SHA-256 {source.sha256}"), err=True)
     show(document, status=exit_status(document), json=json)

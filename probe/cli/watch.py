@@ -1,6 +1,8 @@
 """linkprobe watch."""
 
 import sys
+from collections.abc import Callable, Sequence
+from contextlib import closing
 from typing import Annotated
 
 import typer
@@ -8,13 +10,12 @@ import typer
 from probe.audit.choosing import chosen
 from probe.cli.options import JsonOption, LinkOption, SysfsOption
 from probe.cli.soak import snapshot_of
-from probe.documents.files import encode
+from probe.documents.files import encode_lines
 from probe.exceptions import NothingToJudge
-from probe.foreign_text import made_plain
 from probe.observe.clock import BootClock
-from probe.observe.watching import Watch
+from probe.observe.watching import Watch, WatchedEvent
 from probe.render.terminal.console import console
-from probe.render.terminal.watch import live_view
+from probe.render.terminal.watch import watched
 
 
 def watch(
@@ -33,21 +34,24 @@ def watch(
     if not links:
         raise NothingToJudge("no link holds anything", where=taken.evidence.host.source, remedy="nothing to watch")
     clock = BootClock()
-    watched = Watch(root, links, taken.evidence, clock, live=live)
     until = None if minutes is None else clock.now() + minutes * 60
-    try:
+    watching = Watch(root, links, taken.evidence, clock, live=live)
+    with closing(watching):
         if json:
-            _stream(watched, interval, until)
-        else:
-            live_view(watched, made_plain(links), interval, until, console())
-    finally:
-        watched.close()
+            _repeat(watching, interval, until, _stream)
+            return
+        with watched(watching, links, until, console()) as drawn:
+            _repeat(watching, interval, until, drawn.take)
 
 
-def _stream(watched: Watch, interval: float, until: float | None) -> None:
+def _repeat(
+    watching: Watch, interval: float, until: float | None, tell: Callable[[Sequence[WatchedEvent]], None]
+) -> None:
+    while until is None or watching.clock.now() < until:
+        tell(watching.step())
+        watching.clock.wait(interval)
 
-    while until is None or watched.clock.now() < until:
-        for event in watched.step()[1]:
-            sys.stdout.buffer.write(encode(event))
-            sys.stdout.buffer.flush()
-        watched.clock.wait(interval)
+
+def _stream(events: Sequence[WatchedEvent]) -> None:
+    sys.stdout.buffer.write(encode_lines(events))
+    sys.stdout.buffer.flush()

@@ -16,6 +16,7 @@ from probe.compare.quantities import QuantityChanged
 from probe.compare.rank import Rank
 from probe.compare.sight import NotCompared
 from probe.compare.swaps import Conclusion
+from probe.compare.tested import TestChange
 from probe.compare.unclaimed import Unclaimed
 from probe.errors.log_events import LogEvent
 from probe.exit_status import ExitStatus, status_of
@@ -23,7 +24,7 @@ from probe.schemas import Schema
 
 Lasting = (
     Gone | Came | Moved | Replaced | PortChanged | FunctionChanged | QuantityChanged | BelowCapability | HostChanged
-    | Logged | ErrorsCounted | Unclaimed | StatusBits | NotCompared
+    | Logged | ErrorsCounted | Unclaimed | StatusBits | NotCompared | TestChange
 )  # fmt: skip
 
 
@@ -136,8 +137,13 @@ def told(changes: Iterable[AnyChange]) -> tuple[Change, ...]:
             urgent=change.urgent, what=change,
         ) for change in changes
     ]  # fmt: skip
+    return in_order(found)
+
+
+def in_order(changes: Iterable[Change]) -> tuple[Change, ...]:
+    """Changes, most pressing first."""
     return tuple(
-        sorted(found, key=lambda item: (not item.urgent, item.rank.order, item.place, item.kind, item.sentence))
+        sorted(changes, key=lambda item: (not item.urgent, item.rank.order, item.place, item.kind, item.sentence))
     )
 
 

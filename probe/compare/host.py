@@ -1,6 +1,5 @@
 """The machine itself, before and after: its kernel, its firmware, its name."""
 
-import re
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 

@@ -6,7 +6,7 @@ from enum import StrEnum
 import msgspec
 from msgspec import structs
 
-from probe.compare.comparable import Place
+from probe.compare.comparable import FunctionKey, Place
 from probe.compare.growth import counters_only_in
 from probe.compare.quantities import SPEED, VERDICT, WIDTH, only_in
 from probe.compare.rank import Rank
@@ -101,11 +101,16 @@ def _counts_errors(places: Iterable[Place]) -> bool:
 
 
 def _both_unread(then: Place, now: Place) -> bool:
-    before = then.functions
-    return any(
-        None in structs.astuple(here.totals) and key in before and None in structs.astuple(before[key].totals)
-        for key, here in now.functions.items()
-    )
+    return not _unread(then).isdisjoint(_unread(now))
+
+
+def _unread(place: Place) -> set[FunctionKey]:
+    """Functions that keep counters, as far as is known, of which one was not read."""
+    return {
+        key
+        for key, here in place.functions.items()
+        if here.address in place.link.counters and None in structs.astuple(here.totals)
+    }
 
 
 def newcomers_unread(newcomers: Iterable[Place], places: Iterable[Place]) -> Iterator[NotCompared]:

@@ -13,7 +13,7 @@ import msgspec
 from probe.audit.snapshot import Snapshot
 from probe.documents.captured import captured
 from probe.exceptions import DocumentError, InputError
-from probe.schemas import Schema
+from probe.schemas import RESULTS, Schema
 
 Document = TypeVar("Document", bound=msgspec.Struct)
 STANDARD_STREAM = "-"
@@ -84,8 +84,21 @@ def _too_large(name: str) -> DocumentError:
 
 def read_snapshot(name: str) -> Snapshot:
     """A saved snapshot, or what a tar of a host's files holds. Raises InputError or DocumentError."""
-    data = uncompressed(read_bytes(name), name, _TAKE_ONE)
+    return snapshot_in(read_bytes(name), name)
+
+
+def snapshot_in(data: bytes, name: str) -> Snapshot:
+    """The snapshot that these bytes are. Raises DocumentError."""
+    data = uncompressed(data, name, _TAKE_ONE)
     return captured(data, name) or decode_document(data, name, Snapshot, Schema.SNAPSHOT, _TAKE_ONE)
+
+
+def is_result(data: bytes, name: str) -> bool:
+    """These bytes are the result of a test that writes to hardware."""
+    try:
+        return schema_of(data, name, "") in RESULTS
+    except DocumentError:
+        return False  # no document, or one of many lines: whoever reads those says what is wrong
 
 
 def decode_document(data: bytes, name: str, kind: type[Document], schema: str, remedy: str) -> Document:

@@ -12,7 +12,7 @@ import base64
 import hmac
 import ipaddress
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TypeVar
 
 import msgspec
@@ -70,12 +70,16 @@ class Pseudonyms:
 
     def learn(self, value: object) -> None:
         """Note what a document says identifies its machine."""
-        found = set(_secrets_in(value)) - self._secrets
+        self.learn_words(_secrets_in(value))
+
+    def learn_words(self, words: Iterable[str]) -> None:
+        """Note texts that identify a machine or whose it is."""
+        found = {word for word in words if word} - self._secrets
         if found:
             self._secrets |= found | {plain(secret) for secret in found}
             longest_first = sorted(self._secrets, key=len, reverse=True)
-            words = "|".join(re.escape(secret) for secret in longest_first)
-            self._pattern = re.compile(rf"(?<!\w)(?:{words})(?!\w)", re.IGNORECASE)
+            any_of_them = "|".join(re.escape(secret) for secret in longest_first)
+            self._pattern = re.compile(rf"(?<!\w)(?:{any_of_them})(?!\w)", re.IGNORECASE)
 
     def text(self, text: str) -> str:
         """A text with each of these replaced."""
@@ -131,9 +135,7 @@ class Pseudonyms:
         )
 
     def _function(self, item: FunctionEvidence) -> FunctionEvidence:
-        attributes = {
-            name: text if name in NUMBER_FILES else self.text(text) for name, text in item.attributes.items()
-        }
+        attributes = {name: text if name in NUMBER_FILES else self.text(text) for name, text in item.attributes.items()}
         return msgspec.structs.replace(
             item,
             attributes=attributes,

@@ -34,6 +34,11 @@ class Limit(msgspec.Struct, frozen=True):
         """As a person writes it."""
         return f"{self.count}/{self.hours:g}h"
 
+    @property
+    def seconds(self) -> float:
+        """The length of the window."""
+        return self.hours * _HOUR_S
+
     def exceeded(self, errors: int, elapsed_s: float | None) -> bool:
         """Whether `errors` in the time are too many.
 
@@ -42,9 +47,9 @@ class Limit(msgspec.Struct, frozen=True):
         """
         if errors < self.count:
             return False
-        if elapsed_s is None or elapsed_s <= self.hours * _HOUR_S:
+        if elapsed_s is None or elapsed_s <= self.seconds:
             return True
-        return errors / elapsed_s >= self.count / (self.hours * _HOUR_S)
+        return errors / elapsed_s >= self.count / self.seconds
 
 
 class Limits(msgspec.Struct, frozen=True):

@@ -25,7 +25,8 @@ from probe.fleet.results import result_of_journal, result_of_test, test_of
 from probe.links.link import WhichEnd
 from probe.registers.errors import Severity
 from probe.schemas import Schema
-from probe.soak.journal import End, Start, entries_of
+from probe.soak.journal import End, Start
+from probe.soak.reading import entries_of
 from probe.verdict.words import BELOW_CAPABILITY, Verdict
 
 REMEDY = "look at the file; it is left where it is"

@@ -4,7 +4,7 @@ What would wake is told by `sleep`: the power state is looked at first, and a sl
 """
 
 from collections.abc import Callable, Mapping
-from struct import Struct, unpack_from
+from struct import Struct, pack, unpack_from
 
 from probe import kernel_spellings as kernel
 from probe.address import Address
@@ -99,12 +99,13 @@ class FunctionReader:
 
     def _take(self, path: str, names: list[str] | tuple[str, ...]) -> None:
         for name, content in self._source.texts(path, names).items():
-            if isinstance(content, str) and not (name in kernel.NUMBER_FILES and kernel.number(content) is None):
-                self._attributes[name] = content
-            elif isinstance(content, str):
+            if isinstance(content, Unread):
+                if content.why is not Why.ABSENT:
+                    self._unread.append(content)
+            elif name in kernel.NUMBER_FILES and kernel.number(content) is None:
                 self._unread.append(Unread(f"{path}/{name}", Why.FAILED, f"no number: {content!r}"))
-            elif content.why is not Why.ABSENT:
-                self._unread.append(content)
+            else:
+                self._attributes[name] = content
 
     def _listed(self, path: str) -> list[str]:
         entries = self._source.names(path)
@@ -214,16 +215,10 @@ class _Recorder:
     def runs(self) -> dict[str, str]:
         """Runs of neighbouring dwords: hexadecimal offset to hexadecimal bytes."""
         runs: dict[str, str] = {}
-        start, data, expected = 0, bytearray(), -1
-        pack = _DWORD.pack
-        for offset, word in sorted(self._words.items()):
-            if offset != expected and data:
-                runs[f"{start:03x}"] = data.hex()
-                data = bytearray()
-            if not data:
-                start = offset
-            data += pack(word)
-            expected = offset + 4
-        if data:
-            runs[f"{start:03x}"] = data.hex()
+        offsets = sorted(self._words)
+        starts = [at for at in offsets if at - 4 not in self._words]
+        ends = [at + 4 for at in offsets if at + 4 not in self._words]
+        for start, end in zip(starts, ends, strict=True):
+            words = [self._words[at] for at in range(start, end, 4)]
+            runs[f"{start:03x}"] = pack(f"<{len(words)}I", *words).hex()
         return runs

@@ -5,7 +5,7 @@ May live here: choosing between config space and the kernel's attributes. May no
 
 from collections.abc import Iterator
 from functools import cached_property
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from probe import kernel_spellings as kernel
 from probe.address import Address
@@ -27,6 +27,7 @@ class FunctionFacts:
     def __init__(self, evidence: FunctionEvidence) -> None:
         self.evidence = evidence
         self.address = Address.parse(evidence.address)
+        self._facts: dict[tuple[Field[Any], int], Fact[Any] | None] = {}
 
     @cached_property
     def space(self) -> ConfigSpace:
@@ -35,6 +36,12 @@ class FunctionFacts:
 
     def read(self, field: Field[T], index: int = 0) -> Fact[T] | None:
         """A field of a register (of its repetition `index`); None where unread, reserved or not there."""
+        key = (field, index)
+        if key not in self._facts:
+            self._facts[key] = self._decoded(field, index)
+        return self._facts[key]
+
+    def _decoded(self, field: Field[T], index: int) -> Fact[T] | None:
         found = self.space.place(field.register, index)
         if found is None:
             return None

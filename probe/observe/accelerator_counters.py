@@ -1,4 +1,4 @@
-"""What NVIDIA accelerators say of their own link, by NVML: the rate, and replays as a second witness.
+"""What NVIDIA accelerators say of themselves, by NVML: the rate of their link, replays as a second witness, heat.
 
 Optional: the extra `accelerator` brings `nvidia-ml-py`. Without it, or without a driver, there is nothing to read.
 """
@@ -7,6 +7,8 @@ import contextlib
 import threading
 import time
 from typing import Any
+
+from probe.observe.heat import Heat, plausible
 
 Rates = dict[str, tuple[float, float]]
 _KIB = 1024
@@ -24,6 +26,8 @@ class AcceleratorCounters:
         self._nvml: Any = None
         self._handles: dict[str, Any] = {}
         self._latest: Rates = {}
+        self._heat: dict[str, Heat] = {}
+        self._limits: dict[str, tuple[float | None, float | None]] = {}
         try:
             import pynvml  # noqa: PLC0415 - optional
         except ImportError:
@@ -36,12 +40,28 @@ class AcceleratorCounters:
         except pynvml.NVMLError:
             return
         self._nvml = pynvml
+        self._limits = {address: self._limits_of(handle) for address, handle in self._handles.items()}
         if self._handles:
             threading.Thread(target=self._watch, daemon=True).start()
 
     def rates(self) -> Rates:
         """Bytes a second to the host and from it, by the latest answer."""
         return dict(self._latest)
+
+    def heat(self) -> dict[str, Heat]:
+        """Temperature by the latest answer, where it slows itself down, and where it shuts itself down."""
+        return dict(self._heat)
+
+    def _limits_of(self, handle: Any) -> tuple[float | None, float | None]:  # noqa: ANN401 - NVML's own
+        nvml = self._nvml
+        wanted = (nvml.NVML_TEMPERATURE_THRESHOLD_SLOWDOWN, nvml.NVML_TEMPERATURE_THRESHOLD_SHUTDOWN)
+        found: list[float | None] = []
+        for which in wanted:
+            try:
+                found.append(plausible(float(nvml.nvmlDeviceGetTemperatureThreshold(handle, which))))
+            except nvml.NVMLError:
+                found.append(None)
+        return found[0], found[1]
 
     def replays(self) -> dict[str, int]:
         """Packets replayed since the driver was loaded, where the accelerator counts them."""
@@ -62,6 +82,9 @@ class AcceleratorCounters:
                 except self._nvml.NVMLError:
                     return
                 self._latest[address] = (float(sent), float(received))
+                with contextlib.suppress(self._nvml.NVMLError):
+                    shown = self._nvml.nvmlDeviceGetTemperature(handle, self._nvml.NVML_TEMPERATURE_GPU)
+                    self._heat[address] = Heat("the accelerator (NVML)", float(shown), *self._limits[address])
             time.sleep(_PAUSE_S)
 
 

@@ -11,6 +11,12 @@ class Clock(Protocol):
     def now(self) -> float:
         """Seconds since a fixed moment; on a host, since boot, with the time it was suspended."""
 
+    def suspended_s(self) -> float:
+        """Of those, the seconds for which the host was suspended."""
+
+    def calendar_ahead_s(self) -> float:
+        """How far the calendar, in seconds of the epoch, is ahead of `now`."""
+
     def wait(self, seconds: float) -> None:
         """Return after so long, or at once after `wake`."""
 
@@ -27,6 +33,14 @@ class BootClock:
     def now(self) -> float:
         """Seconds since boot; see Clock."""
         return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+    def suspended_s(self) -> float:
+        """What the monotonic clock lacks; see Clock."""
+        return self.now() - time.clock_gettime(time.CLOCK_MONOTONIC)
+
+    def calendar_ahead_s(self) -> float:
+        """See Clock."""
+        return time.time() - self.now()
 
     def wait(self, seconds: float) -> None:
         """Wait; see Clock."""

@@ -24,6 +24,10 @@ class LinkEventKind(StrEnum):
     POWER = "power"
     LANE_ERROR = "lane error"
     WITNESS = "witness"
+    HOT = "hot"
+    CRITICAL = "critical"
+    CALENDAR = "calendar"
+    NOT_WATCHED = "not watched"
     UNREAD = "unread"
     UNANSWERED = "unanswered"
 
@@ -51,7 +55,10 @@ class LinkEvent(msgspec.Struct, frozen=True, kw_only=True, tag="event"):
 
 
 class CountedErrors(msgspec.Struct, frozen=True, kw_only=True, tag="errors"):
-    """Errors that one end counted between two readings, the later at `t`."""
+    """Errors that one end counted between two readings, the later at `t`.
+
+    `since` is the moment of the earlier one where it was long before: when in between they came is not known.
+    """
 
     t: float
     place_id: str = msgspec.field(name="place")
@@ -60,11 +67,17 @@ class CountedErrors(msgspec.Struct, frozen=True, kw_only=True, tag="errors"):
     severity: Severity
     error: str
     count: int
+    since: float | None = None
 
     @property
     def counted(self) -> ErrorCount:
         """The count itself."""
         return ErrorCount(self.end, self.function, self.severity, self.error, self.count)
+
+    @property
+    def words(self) -> str:
+        """What was counted, to stand behind a number."""
+        return f"{self.severity}: {self.error} at the {self.end}"
 
 
 Observed = LinkEvent | CountedErrors

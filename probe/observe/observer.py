@@ -88,9 +88,10 @@ def _read_again_and_again(
     samplers = [sampler_of(number) for number in asked]
     for _ in again:
         for sampler in samplers:
+            present = sampler.look()
             counts = sampler.counters()
             pairs = None if counts is None else list(counts.items())
-            tell(msgspec.msgpack.encode(_Answer(sampler.read(), pairs)))
+            tell(msgspec.msgpack.encode(_Answer(sampler.read(present=present), pairs)))
 
 
 class LinkObserver:

@@ -3,6 +3,7 @@
 Files stay open between samples: the kernel reads an attribute anew from offset 0. A counter file whose bytes are those
 of the last sample is not looked at further. The config space of a component is left alone: its port answers for it.
 At each sample the power states come first: what would wake is not read (`probe/host/sleep.py` has the rule).
+A component that went and came back, be it another one, has new files: they are opened, and its counts begin at zero.
 """
 
 import contextlib
@@ -26,13 +27,14 @@ from probe.kernel_spellings import (
     width_lanes,
 )
 from probe.links.link import WhichEnd
+from probe.observe.heat import Heat
+from probe.observe.sensors import Sensors
 from probe.registers.errors import Severity
 from probe.registers.link import LinkStatus
 from probe.registers.model import Register
 from probe.registers.physical import LaneErrorStatus
 
 _FILE_BYTES = 4096
-_MILLI = 1000.0
 
 Counters = dict[CounterKey, int]
 """The counts that are not zero."""
@@ -42,7 +44,7 @@ class Reading(msgspec.Struct, frozen=True):
     """One link at one moment. `present` is False where the component's directory is gone.
 
     `unread` says why nothing was read of its registers, where nothing was: the link may be in any state. `counted` is
-    False where a counter that was there cannot be read.
+    False where a counter that was there cannot be read. `occupants` counts the components that were seen at the place.
     """
 
     speed_gts: float | None
@@ -54,30 +56,52 @@ class Reading(msgspec.Struct, frozen=True):
     present: bool
     unread: Why | None = None
     counted: bool = True
+    heat: tuple[Heat, ...] = ()
+    occupants: int = 1
 
 
 class LinkSampler:
-    """Reads one link. Opening happens once; what cannot be opened is not read."""
+    """Reads one link. Opening happens once for each component that is there; what cannot be opened is not read."""
 
     def __init__(self, sys: str, link: LinkDocument, evidence: Evidence) -> None:
-        functions = {item.address: item for item in evidence.functions}
-        port = functions.get(link.downstream_port or "")
-        below = functions.get(link.upstream_port or "")
+        self._sys = sys
+        self._link = link
+        self._functions = {item.address: item for item in evidence.functions}
+        self._port = self._functions.get(link.downstream_port or "")
+        self._below = self._functions.get(link.upstream_port or "")
+        self._component = None if self._below is None else f"{sys}/{self._below.path}"
+        self._sensors = Sensors(self._component)
+        self._occupant = _identity(self._component)
+        self._occupants = 1
         self._open_files: list[int] = []
-        self._component = None if below is None else f"{sys}/{below.path}"
-        speaker = port or below
-        self._config, self._status_at = self._config_of(sys, speaker)
-        self._lanes_at = self._lanes_offset(speaker)
+        self._open_all(known=True)
+
+    def _open_all(self, *, known: bool) -> None:
+        """Open what there is now. Of a component that is not known any more the registers may lie elsewhere."""
+        sys, speaker = self._sys, self._port or self._below
+        asks = known or self._port is not None
+        self._config, self._status_at = self._config_of(sys, speaker) if asks else (None, None)
+        self._lanes_at = self._lanes_offset(speaker) if asks else None
         self._speed = self._open(sys, speaker, CURRENT_LINK_SPEED) if self._status_at is None else None
         self._width = self._open(sys, speaker, CURRENT_LINK_WIDTH) if self._status_at is None else None
-        self._above = [pair for item in _way_to(speaker, functions) for pair in self._states(sys, item)]
-        self._power = dict(self._states(sys, below))
-        self._temperature = self._temperature_file(sys, below)
+        self._above = [pair for item in _way_to(speaker, self._functions) for pair in self._states(sys, item)]
+        self._power = dict(self._states(sys, self._below))
         self._lacks_counters = False
-        self._counter_files = list(self._counter_files_of(sys, link, functions))
+        self._counter_files = list(self._counter_files_of(sys, self._link, self._functions))
         self._seen: dict[int, bytes] = {}
         self._counts: dict[int, dict[str, int]] = {}
         self._counted = not self._lacks_counters
+
+    def look(self) -> bool:
+        """Whether the component is there; where it is another than before, follow it."""
+        occupant = _identity(self._component)
+        if occupant is not None and occupant != self._occupant:
+            self._close_files()
+            self._open_all(known=False)
+            self._sensors.look_again()
+            self._occupant = occupant
+            self._occupants += 1
+        return self._component is None or occupant is not None
 
     def _config_of(self, sys: str, function: FunctionEvidence | None) -> tuple[int | None, int | None]:
         offset = None if function is None else function.space().offset_of(LinkStatus)
@@ -100,20 +124,6 @@ class LinkSampler:
         self._open_files.append(descriptor)
         return descriptor
 
-    def _temperature_file(self, sys: str, function: FunctionEvidence | None) -> int | None:
-        """The first temperature of a sensor of the component, or of its drive."""
-        if function is None:
-            return None
-        base = f"{sys}/{function.path}"
-        for folder in (f"{base}/hwmon", *_subfolders(f"{base}/nvme")):
-            for sensor in _subfolders(folder):
-                if os.path.basename(sensor).startswith("hwmon"):  # noqa: PTH119 - plain strings, read each second
-                    name = f"{sensor.removeprefix(base + '/')}/temp1_input"
-                    found = self._open(sys, function, name)
-                    if found is not None:
-                        return found
-        return None
-
     def _counter_files_of(
         self, sys: str, link: LinkDocument, functions: dict[str, FunctionEvidence]
     ) -> Iterator[tuple[int, WhichEnd, str, Severity]]:
@@ -133,23 +143,25 @@ class LinkSampler:
             if descriptor is not None:
                 yield name, descriptor
 
-    def read(self) -> Reading:
-        """The link now."""
+    def read(self, *, present: bool = True) -> Reading:
+        """The link now, of which `look` said whether its component is there."""
         power = {name: text for name, at in self._power.items() if (text := self._text(at)) is not None}
         above = any(sleeps({name: self._text(at) or ""}) for name, at in self._above)
         speed, width, managed, unread = (None, None, False, Why.ASLEEP) if above else self._state()
         lanes = None if above else self._register(LaneErrorStatus, self._lanes_at)
-        temperature = None if above or sleeps(power) else self._text(self._temperature)
+        heat = () if above or not present or sleeps(power) else self._sensors.read()
         return Reading(
             speed,
             width,
             managed,
             frozenset() if lanes is None else frozenset(LaneErrorStatus.lanes.decode(lanes) or ()),
             power.get(POWER_STATE),
-            int(temperature) / _MILLI if temperature and temperature.lstrip("-").isdecimal() else None,
-            self._component is None or os.path.isdir(self._component),  # noqa: PTH112 - as above
+            heat[0].temperature_c if heat else None,
+            present,
             unread,
             self._counted,
+            heat,
+            self._occupants,
         )
 
     def _state(self) -> tuple[float | None, int | None, bool, Why | None]:
@@ -216,9 +228,14 @@ class LinkSampler:
 
     def close(self) -> None:
         """Let the files go."""
+        self._sensors.close()
+        self._close_files()
+
+    def _close_files(self) -> None:
         for descriptor in self._open_files:
             with contextlib.suppress(OSError):
                 os.close(descriptor)
+        self._open_files.clear()
 
 
 def counters_of(link: LinkDocument) -> Counters:
@@ -232,8 +249,9 @@ def _way_to(function: FunctionEvidence | None, functions: dict[str, FunctionEvid
     yield from (functions[step] for step in steps if step in functions)
 
 
-def _subfolders(path: str) -> list[str]:
+def _identity(directory: str | None) -> int | None:
+    """What tells a directory of sysfs from a later one of the same name; None where there is none."""
     try:
-        return [f"{path}/{name}" for name in sorted(os.listdir(path))]  # noqa: PTH208 - as above
+        return None if directory is None else os.stat(directory).st_ino  # noqa: PTH116 - a plain string, read each second
     except OSError:
-        return []
+        return None

@@ -3,8 +3,10 @@
 from collections.abc import Iterator
 
 from probe.evidence import Why
+from probe.links.link import WhichEnd
 from probe.links.state import LinkState
 from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind, Observed
+from probe.observe.heat import HeatTrack
 from probe.observe.sampler import Counters, Reading
 
 
@@ -19,13 +21,15 @@ class LinkTrack:
         self._last: Reading | None = None
         self._read: Reading | None = None
         self._counts = counters
+        self._heat = HeatTrack(place_id)
 
     def take(self, t: float, reading: Reading, counters: Counters | None) -> Iterator[Observed]:
         """What happened since the reading before this one; `counters` is None where no count changed."""
         last, self._last = self._last, reading
-        if reading.unread is not Why.HUNG and (last.present if last else True) != reading.present:
-            yield self._presence(t, present=reading.present)
+        if reading.unread is not Why.HUNG:
+            yield from self._occupation(t, last, reading)
         yield from self._silence(t, last, reading)
+        yield from self._heat.take(t, reading.heat)
         if reading.unread is None:
             read, self._read = self._read, reading
             if read is not None:
@@ -35,14 +39,28 @@ class LinkTrack:
         if counters is not None:
             yield from self._counted(t, counters)
 
+    def _occupation(self, t: float, last: Reading | None, now: Reading) -> Iterator[LinkEvent]:
+        """What there is at the place; the counters of one that came are its own, and began at zero."""
+        was_there = last.present if last else True
+        came = now.occupants > (last.occupants if last else 1)
+        if was_there and (came or not now.present):
+            yield self._presence(t, present=False)
+        if now.present and (came or not was_there):
+            yield self._presence(t, present=True)
+        if came:
+            self._counts = {key: count for key, count in self._counts.items() if key.end is WhichEnd.PORT}
+
     def _silence(self, t: float, last: Reading | None, now: Reading) -> Iterator[LinkEvent]:
         before = None if last is None else last.unread
         if now.unread is Why.HUNG and before is not Why.HUNG:
             sentence = "did not answer and is left alone; look at its power and seating, and at the kernel log"
             yield self._event(t, LinkEventKind.UNANSWERED, sentence, bad=True)
-        elif now.unread is Why.FAILED and before is not Why.FAILED:
+        if not now.present or now.unread is Why.HUNG:
+            return  # there is nothing whose registers and counters could be read
+        was_there = last is not None and last.present
+        if now.unread is Why.FAILED and not (was_there and before is Why.FAILED):
             yield self._event(t, LinkEventKind.UNREAD, "its registers cannot be read: its state is not known")
-        if now.unread is not Why.HUNG and not now.counted and (last is None or last.counted):
+        if not now.counted and not (was_there and last is not None and not last.counted):
             yield self._event(t, LinkEventKind.UNREAD, "its error counters cannot be read: errors would not be seen")
 
     def _power(self, t: float, last: Reading, now: Reading) -> Iterator[LinkEvent]:

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from probe.audit.document import LinkDocument
 from probe.host.class_devices import devices
 from probe.observe.accelerator_counters import AcceleratorCounters, Rates
+from probe.observe.heat import Heat
 
 Moved = dict[str, tuple[int, int]]
 """By function: bytes to the host, bytes from the host, since boot."""
@@ -14,14 +15,20 @@ class Traffic:
     """Counters of a live host (psutil), and which link each belongs to."""
 
     def __init__(self, links: Iterable[LinkDocument]) -> None:
-        self._disks = dict(devices("block"))
-        self._networks = dict(devices("net"))
+        self._disks: dict[str, str] = {}
+        self._networks: dict[str, str] = {}
+        self.look_again()
         self._accelerators = AcceleratorCounters()
         self._places = {
             address: link.place_id for link in links for address in (link.component.functions if link.component else ())
         }
         self._replays = self._accelerators.replays()
         self._before, self._before_t = self._moved(), 0.0
+
+    def look_again(self) -> None:
+        """Find the disks and network interfaces: those of a component that came back may have other names."""
+        self._disks = dict(devices("block"))
+        self._networks = dict(devices("net"))
 
     def rates(self, t: float) -> Rates:
         """Bytes a second to the host and from it since the last call, by place id."""
@@ -43,6 +50,11 @@ class Traffic:
                 sums = found.get(place_id, (0.0, 0.0))
                 found[place_id] = (sums[0] + to_host, sums[1] + from_host)
         return found
+
+    def heat(self) -> dict[str, tuple[Heat, ...]]:
+        """What accelerators say of their own temperature, by place id."""
+        found = self._accelerators.heat()
+        return {self._places[address]: (heat,) for address, heat in found.items() if address in self._places}
 
     def replayed(self) -> dict[str, int]:
         """Packets replayed since the start by accelerators' own count, by place id: a witness beside the kernel's."""

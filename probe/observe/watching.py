@@ -12,64 +12,48 @@ from probe.observe.clock import Clock
 from probe.observe.device_events import DeviceMonitor, LogMonitor
 from probe.observe.events import LinkEvent, Observed
 from probe.observe.observer import observers
+from probe.observe.standing import LinkStanding
 
 
 class WatchedEvent(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """One line of the stream: an event of a link, of a device, or of the kernel's log. `time` is that of the epoch."""
+    """One line of the stream: an event of a link, of a device, or of the kernel's log. `time` is that of the epoch.
+
+    Errors of a link have their count, and what it is a count of.
+    """
 
     time: float
     kind: str
     sentence: str
     address: str | None = None
-
-
-class WatchedLink(msgspec.Struct, frozen=True, kw_only=True):
-    """One link now, with the errors counted since the watch began."""
-
-    place_id: str
-    state: LinkState
-    errors: int
-    temperature_c: float | None
-    present: bool
+    bad: bool = False
+    count: int | None = None
+    counted: str | None = None
 
 
 class Watch:
-    """The links of a machine, sampled and listened to."""
+    """The links of a machine, sampled and listened to. `standings` are those since the watch began."""
 
     def __init__(
         self, sys: str, links: Sequence[LinkDocument], evidence: Evidence, clock: Clock, *, live: bool
     ) -> None:
         self.clock = clock
-        self._addresses = {link.place_id: link.upstream_port for link in links}
+        self.standings = {link.place_id: LinkStanding(link) for link in links}
         self._observers = observers(sys, links, evidence)
-        self._errors = dict.fromkeys(self._addresses, 0)
         self._devices = DeviceMonitor() if live else None
         self._log = LogMonitor() if live else None
 
-    def step(self) -> tuple[list[WatchedLink], list[WatchedEvent]]:
-        """The links now, and what happened since the last step."""
-        rows, events = [], list(self._heard())
+    def step(self) -> list[WatchedEvent]:
+        """Read all links once; what happened since the last step."""
+        events = list(self._heard())
         for observer in self._observers:
             seen = observer.observe(self.clock.now())
-            events += [self._told(entry) for entry in seen.happened]
-            rows.append(
-                WatchedLink(
-                    place_id=observer.place_id,
-                    state=LinkState(seen.reading.speed_gts, seen.reading.width),
-                    errors=self._errors[observer.place_id],
-                    temperature_c=seen.reading.temperature_c,
-                    present=seen.reading.present,
-                )
-            )
-        return rows, events
-
-    def _told(self, entry: Observed) -> WatchedEvent:
-        address = self._addresses[entry.place_id]
-        if isinstance(entry, LinkEvent):
-            return WatchedEvent(time=time.time(), kind=entry.kind, sentence=entry.sentence, address=address)
-        self._errors[entry.place_id] += entry.count
-        sentence = f"{entry.count} {entry.severity}: {entry.error} at the {entry.end}"
-        return WatchedEvent(time=time.time(), kind="errors", sentence=sentence, address=address)
+            standing = self.standings[observer.place_id]
+            standing.state = LinkState(seen.reading.speed_gts, seen.reading.width)
+            standing.temperature_c = seen.reading.temperature_c
+            for entry in seen.happened:
+                standing.take(entry)
+                events.append(_told(entry, standing.link.upstream_port))
+        return events
 
     def _heard(self) -> Iterator[WatchedEvent]:
         for action, address in self._devices.events() if self._devices is not None else ():
@@ -81,3 +65,13 @@ class Watch:
         """Let the files go."""
         for observer in self._observers:
             observer.close()
+
+
+def _told(entry: Observed, address: str | None) -> WatchedEvent:
+    now = time.time()
+    if isinstance(entry, LinkEvent):
+        return WatchedEvent(time=now, kind=entry.kind, sentence=entry.sentence, address=address, bad=entry.bad)
+    return WatchedEvent(
+        time=now, kind="errors", sentence=f"{entry.count} {entry.words}", address=address, bad=True,
+        count=entry.count, counted=entry.words,
+    )  # fmt: skip

@@ -19,6 +19,7 @@ from probe.qualify.plan import Plan
 from probe.qualify.plan_file import Reading, read_plan, step_lines
 from probe.qualify.sealing import digest
 from probe.qualify.site import Site
+from probe.qualify.unit import Unit
 
 _FIELD_LETTERS = 200
 
@@ -65,26 +66,39 @@ def begun(file: PlanFile, site: Site, fields: Mapping[str, str]) -> Journal:
         written_by=f"linkprobe {__version__}", at=now(), plan_name=file.path.name, plan=content,
         plan_sha256=digest(content.encode()), fields=dict(fields), accepted=site.accepted,
         files=files_of(file.plan, site.folder),
+        go=site.go,
     )  # fmt: skip
-    return Journal.create(site.journal, head)
+    journal = Journal.create(site.journal, head)
+    if file.plan.needs_a_unit:
+        try:
+            Unit(site).enable(file.path)
+        except InputError:
+            journal.close()
+            site.journal.unlink()
+            raise
+    return journal
 
 
 def gone_on_with(file: PlanFile, site: Site, fields: Mapping[str, str]) -> Journal:
     """The journal that is there. Raises InputError where it is another plan's, or tells other fields."""
     journal = Journal.resume(site.journal)
     try:
-        _check_that_it_is_of(file, journal, fields)
+        _check_that_it_is_of(file, journal, site, fields)
     except BaseException:
         journal.close()
         raise
     return journal
 
 
-def _check_that_it_is_of(file: PlanFile, journal: Journal, fields: Mapping[str, str]) -> None:
+def _check_that_it_is_of(file: PlanFile, journal: Journal, site: Site, fields: Mapping[str, str]) -> None:
     head, where = journal.entries[0], str(journal.path)
     if not isinstance(head, Begun) or head.plan != file.content.decode("utf-8-sig"):
         what = "was begun with another plan, or the plan was changed since"
         raise InputError(what, where=where, remedy="name another record with -o, or take the change back")
+    lacking = [word for word in head.accepted if word not in site.accepted]
+    if lacking or (head.go and not site.go):
+        words = " ".join(["--go", *(f"--accept {word}" for word in head.accepted)])
+        raise InputError("was begun with more consent", where=where, remedy=f"give {words} again, or --close it")
     other = [name for name, value in fields.items() if head.fields.get(name) != value]
     if other:
         what = f"was begun with another --field {', '.join(other)}"

@@ -12,7 +12,6 @@ from probe.active.documents import Plan as ActivePlan
 from probe.active.planning import CAUTIONS
 from probe.active.preparing import checked_words
 from probe.audit.choosing import chosen
-from probe.audit.document import LinkDocument
 from probe.audit.names import title
 from probe.audit.snapshot import Snapshot
 from probe.exceptions import InputError, LinkprobeError
@@ -60,6 +59,7 @@ class Checking:
         writes = any(isinstance(step, WRITING) for step in self._plan.step)
         self._faults += self._of_consent(writes=writes)
         self._faults += self._of_fields()
+        self._faults += self._of_boots()
         return Preview(
             plan=name, title=self._plan.title, host=taken.evidence.host, steps=steps, faults=tuple(self._faults),
             accept=tuple(self._accept), writes=writes,
@@ -87,6 +87,12 @@ class Checking:
         for name in self._plan.fields:
             if not self._fields.get(name):
                 yield Fault(line=None, what=f"the plan asks for the field {name}", remedy=f"give --field {name}=...")
+
+    def _of_boots(self) -> Iterator[Fault]:
+        why_not = goes_on_by_itself(live=self._site.source().live) if self._plan.goes_on_at_boot else None
+        if why_not is not None:
+            what = f"nothing would go on at the next boot: {why_not}"
+            yield Fault(line=None, what=what, remedy="take goes_on_at_boot out, and give the command again yourself")
 
     def _step(self, step: AnyStep, line: int | None, taken: Snapshot) -> PreviewStep:
         made = PreviewStep(
@@ -150,7 +156,7 @@ class Checking:
             where = f"loads of {step.name}"
             raise InputError("drive this host, not the tree of --sysfs", where=where, remedy="leave one of them out")
         return replaced(
-            made, lasts_s=seconds, at_most_s=seconds + _SURVEY_MOST_S, shows=tuple(time_shows(setup.links, seconds))
+            made, lasts_s=seconds, at_most_s=seconds + _SURVEY_MOST_S, shows=(str(shows(setup.links, seconds)),)
         )
 
     def _reboot(self, step: RebootStep, made: PreviewStep) -> None:
@@ -160,15 +166,6 @@ class Checking:
         if why_not is not None:
             remedy = "put by_hand = true there, and give the command again yourself"
             raise InputError(f"nothing would go on afterwards: {why_not}", where=made.name, remedy=remedy)
-
-
-def time_shows(links: Iterable[LinkDocument], seconds: float) -> Iterator[str]:
-    """What a time without an error shows, for the links on which it shows most and least."""
-    known = [(item.ratio, item.title) for item in shows(links, seconds) if item.ratio is not None]
-    if known:
-        (least, best), (most, worst) = min(known), max(known)
-        told = f"below {least:.1e} on {best}" + (f" to {most:.1e} on {worst}" if most > least else "")
-        yield f"without an error it shows a bit error ratio {told} (95 %, one direction)"
 
 
 def words_of(step: AnyStep) -> tuple[str, ...]:

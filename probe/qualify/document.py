@@ -9,6 +9,8 @@ import msgspec
 from probe.evidence import Host
 from probe.exit_status import ExitStatus
 from probe.host.firmware import DeviceFirmware
+from probe.qualify.confidence import Confidence
+from probe.qualify.soaks_of import SoakBands
 from probe.result import Result, status_of_result
 from probe.schemas import Schema
 
@@ -66,6 +68,15 @@ class NotTested(msgspec.Struct, frozen=True, kw_only=True):
     why: str
 
 
+class CommandEnd(msgspec.Struct, frozen=True, kw_only=True):
+    """How a command of the site ended, and the last lines that it printed."""
+
+    step: str
+    status: int | None = None
+    failure: str | None = None
+    lines: tuple[str, ...] = ()
+
+
 class Part(msgspec.Struct, frozen=True, kw_only=True):
     """One stretch of time that the qualification ran without a cut."""
 
@@ -98,6 +109,9 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True):
     steps: tuple[StepOutcome, ...] = ()
     links: tuple[LinkResult, ...] = ()
     not_tested: tuple[NotTested, ...] = ()
+    confidence: tuple[Confidence, ...] = ()
+    bands: tuple[SoakBands, ...] = ()
+    commands: tuple[CommandEnd, ...] = ()
     method: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 

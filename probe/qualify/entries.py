@@ -38,6 +38,7 @@ class Begun(msgspec.Struct, frozen=True, kw_only=True, tag="begun"):
     plan_sha256: str
     fields: dict[str, str] = {}
     accepted: tuple[str, ...] = ()
+    go: bool = False
     files: dict[str, str] = {}
 
 

@@ -19,6 +19,8 @@ class Found(msgspec.Struct, frozen=True, kw_only=True):
     links: tuple[StepLink, ...] = ()
     shows: tuple[str, ...] = ()
     hottest_c: float | None = None
+    lines: tuple[int, ...] = ()
+    """Lines of the journal that it rests on beside its own."""
 
     def but(self, **changes: Any) -> Self:  # noqa: ANN401 - fields
         """The same, with other values."""

@@ -3,13 +3,13 @@
 A step that could not be done or measured is inconclusive; what is not read never passes.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import pairwise
 
 from probe.qualify.course import Turn, turns
-from probe.qualify.document import Judged, Part, StepOutcome
-from probe.qualify.entries import Begun, Done, Entry, PartBegun, Stopped, TurnBegun, TurnEnded
+from probe.qualify.document import CommandEnd, Judged, Part, StepOutcome
+from probe.qualify.entries import Begun, Commanded, Done, Entry, PartBegun, Stopped, TurnBegun, TurnEnded
 from probe.qualify.evidence_of import seen_of
 from probe.qualify.firmware_changes import firmware_changes
 from probe.qualify.found import Found
@@ -17,10 +17,12 @@ from probe.qualify.judging_steps import found_of
 from probe.qualify.link_results import link_results
 from probe.qualify.plan import Plan, kind_of
 from probe.qualify.plan_file import read_plan
+from probe.qualify.soaks_of import bands, confidences
 from probe.qualify.untested import not_tested
 from probe.qualify.wording import asked_of, limit_of
 from probe.result import Result, overall
 
+_OUTPUT_LINES = 12
 _METHOD = (
     """Links are read through the kernel; their states and error counters are its own. Errors are counted as a Poisson
     process, bounds of ratios are Garwood's; shares of trainings have exact binomial bounds; both at 95 %.""",
@@ -38,6 +40,7 @@ def judged(entries: Sequence[Entry]) -> Judged:
     ends = [entry for entry in entries if isinstance(entry, Done)]
     steps = tuple(outcome(turn, plan, entries) for turn in turns(plan))
     links = link_results(parts[0].snapshot, steps)
+    names = {step.number: step.name for step in steps}
     last = _last_at(entries)
     result = overall(step.result for step in steps)
     return Judged(
@@ -59,6 +62,9 @@ def judged(entries: Sequence[Entry]) -> Judged:
         steps=steps,
         links=links,
         not_tested=tuple(not_tested(parts[0].snapshot, steps, links)),
+        confidence=confidences(entries),
+        bands=tuple(bands(entries, names)),
+        commands=tuple(_commands(entries, names)),
         method=tuple(" ".join(text.split()) for text in _METHOD),
         notes=tuple(_notes(parts, entries)),
     )
@@ -85,7 +91,7 @@ def outcome(turn: Turn, plan: Plan, entries: Sequence[Entry]) -> StepOutcome:
         number=turn.number, name=turn.name, kind=kind_of(turn.step), asked=asked_of(turn.step),
         limit=limit_of(turn.step, hot), result=found.result, urgent=found.urgent, reasons=found.reasons,
         links=found.links, shows=found.shows, began_at=seen.began_at, seconds=seen.seconds, hottest_c=hottest,
-        times_begun=seen.times, evidence_lines=seen.lines,
+        times_begun=seen.times, evidence_lines=(*seen.lines, *found.lines),
     )  # fmt: skip
 
 
@@ -118,6 +124,14 @@ def _reasons(result: Result, steps: Sequence[StepOutcome], end: Done | None) -> 
     waiting = sum(1 for step in steps if not step.times_begun)
     if waiting:
         yield f"{waiting} of {len(steps)} steps were not begun"
+
+
+def _commands(entries: Sequence[Entry], names: Mapping[int, str]) -> Iterator[CommandEnd]:
+    for entry in entries:
+        if isinstance(entry, Commanded):
+            lines = tuple(entry.output.splitlines()[-_OUTPUT_LINES:])
+            step = names.get(entry.turn, "")
+            yield CommandEnd(step=step, status=entry.status, failure=entry.failure, lines=lines)
 
 
 def _parts(entries: Sequence[Entry]) -> Iterator[Part]:

@@ -143,9 +143,10 @@ def _comparison(seen: Seen) -> Found:
     step = seen.turn.step
     if not isinstance(step, ComparisonStep):
         return unknown("nothing was compared")
-    before, after = (_latest(name, seen) for name in (step.before, step.after))
-    if before is None or after is None:
+    found_before, found_after = _latest(step.before, seen), _latest(step.after, seen)
+    if found_before is None or found_after is None:
         return unknown("one of its two snapshots was not taken")
+    (first, before), (second, after) = found_before, found_after
     default = Limits()
     limits = Limits(
         default.correctable if step.correctable is None else Limit.parse(step.correctable),
@@ -161,13 +162,18 @@ def _comparison(seen: Seen) -> Found:
     return Found(
         result=result, urgent=status is ExitStatus.URGENT,
         reasons=(*worse, *(rest if result is not Result.PASSED else ())) or (found.nothing,), shows=found.notes,
+        lines=(first, second),
     )  # fmt: skip
 
 
-def _latest(name: str, seen: Seen) -> Snapshot | None:
-    """The latest snapshot of this name before the step."""
+def _latest(name: str, seen: Seen) -> tuple[int, Snapshot] | None:
+    """The latest snapshot of this name before the step, and its line in the journal."""
     numbers = seen.turns_of(name)
-    taken = [entry.snapshot for entry in seen.before if isinstance(entry, Taken) and entry.turn in numbers]
+    taken = [
+        (line, entry.snapshot)
+        for line, entry in enumerate(seen.before, start=1)
+        if isinstance(entry, Taken) and entry.turn in numbers
+    ]
     return taken[-1] if taken else None
 
 

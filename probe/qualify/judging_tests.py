@@ -4,22 +4,23 @@ from collections.abc import Sequence
 
 import msgspec
 
-from probe.active.documents import LinkSpeeds, LinkTraining
+from probe.active.documents import LinkSpeeds, LinkTraining, SpeedsDocument, TrainingDocument, exit_status
 from probe.active.judging import speeds_document, speeds_result, training_document, training_result
-from probe.active.margining.document import MarginedLink
+from probe.active.margining.document import Limits as MarginLimits
+from probe.active.margining.document import MarginDocument, MarginedLink
+from probe.active.margining.judging import judged_anew, margin_document
 from probe.active.trainings import Trained as TrainingsSeen
-from probe.audit.choosing import chosen
-from probe.audit.document import LinkDocument
-from probe.exceptions import InputError
+from probe.exit_status import ExitStatus
 from probe.qualify.document import StepLink
-from probe.qualify.entries import Margined, PartBegun, Sped, Taken, Trained
+from probe.qualify.entries import Margined, Sped, Trained
 from probe.qualify.evidence_of import Seen
-from probe.qualify.found import Found, step_link, unknown
+from probe.qualify.found import Found, unknown
 from probe.qualify.plan import MarginsStep, SpeedsStep, TrainingsStep
 from probe.registers.errors import Severity
 from probe.result import Result, overall
 
 Tested = LinkTraining | LinkSpeeds | MarginedLink
+TestDocument = TrainingDocument | SpeedsDocument | MarginDocument
 
 
 def trainings(seen: Seen) -> Found:
@@ -38,7 +39,7 @@ def trainings(seen: Seen) -> Found:
     ]
     document = training_document(saw.host, links, saw.leftovers)
     allowed = [_within(link, step.most_short) for link in document.links]
-    return _of_tests(allowed, saw.leftovers, step.links, seen)
+    return _of_tests(document, allowed)
 
 
 def _within(link: LinkTraining, most_short: int) -> LinkTraining:
@@ -59,7 +60,8 @@ def speeds(seen: Seen) -> Found:
         return unknown("no speed was tried")
     saw = entry.document
     links = [speeds_result(msgspec.structs.replace(link, restored=True)) for link in saw.links]
-    return _of_tests(speeds_document(saw.host, links, saw.leftovers).links, saw.leftovers, step.links, seen)
+    document = speeds_document(saw.host, links, saw.leftovers)
+    return _of_tests(document, document.links)
 
 
 def margins(seen: Seen) -> Found:
@@ -68,36 +70,32 @@ def margins(seen: Seen) -> Found:
     entry = next((item for item in seen.measured if isinstance(item, Margined)), None)
     if entry is None or not isinstance(step, MarginsStep):
         return unknown("no lane was measured")
-    return _of_tests(entry.document.links, entry.document.leftovers, step.links, seen)
+    saw = entry.document
+    limits = MarginLimits(at_least_ui=step.at_least_ui, at_least_volts=step.at_least_volts)
+    links = [_no_better(judged_anew(link, limits), link) for link in saw.links]
+    ended = {link.downstream_port: link.ended for link in saw.links}
+    document = margin_document(saw.host, saw.settings, links, saw.leftovers, ended)
+    return _of_tests(document, document.links)
 
 
-def _of_tests(links: Sequence[Tested], leftovers: Sequence[object], words: Sequence[str], seen: Seen) -> Found:
-    """Of a test that writes: its links, what was left changed, and links that were asked for and not reached."""
-    known = _links_before(seen)
+def _no_better(anew: MarginedLink, said: MarginedLink) -> MarginedLink:
+    """A link that fell while it was measured, and was up again at the end, has failed all the same."""
+    if said.result is not Result.FAILED or anew.result is Result.FAILED:
+        return anew
+    return msgspec.structs.replace(anew, result=Result.FAILED, reasons=said.reasons)
+
+
+def _of_tests(document: TestDocument, links: Sequence[Tested]) -> Found:
+    """Of a test that writes: its links, those that it did not reach among them, and what was left changed."""
     told = tuple(
         StepLink(
-            place_id=known[link.downstream_port].place_id if link.downstream_port in known else link.downstream_port,
-            title=link.title, downstream_port=link.downstream_port, result=link.result, reasons=link.reasons,
+            place_id=link.place_id, title=link.title, downstream_port=link.downstream_port, result=link.result,
+            reasons=link.reasons,
         )
         for link in links
     )  # fmt: skip
-    reached = {link.downstream_port for link in links}
-    try:
-        asked = chosen(known.values(), words)
-    except InputError:
-        asked = ()
-    missed = tuple(
-        step_link(link, Result.INCONCLUSIVE, ("it was not reached: the test ended before it",))
-        for link in asked
-        if link.downstream_port not in reached
-    )
-    whole = Result.FAILED if leftovers else overall(link.result for link in (*told, *missed))
-    lost = bool(leftovers) or any(link.back is False for link in links)
-    reasons = tuple(f"{link.title}: {reason}" for link in (*told, *missed) for reason in link.reasons)
-    return Found(result=whole, urgent=lost, links=(*told, *missed), reasons=reasons)
-
-
-def _links_before(seen: Seen) -> dict[str, LinkDocument]:
-    """The links by their port, as they were when the step began: by the latest snapshot."""
-    taken = [entry.snapshot for entry in seen.before if isinstance(entry, PartBegun | Taken) and entry.snapshot]
-    return {link.downstream_port: link for link in taken[-1].links if link.downstream_port} if taken else {}
+    return Found(
+        result=Result.FAILED if document.leftovers else overall(link.result for link in told),
+        urgent=exit_status(document) is ExitStatus.URGENT, links=told,
+        reasons=tuple(f"{link.title}: {reason}" for link in told for reason in link.reasons),
+    )  # fmt: skip

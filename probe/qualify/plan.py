@@ -66,7 +66,7 @@ class SpeedsStep(Step, frozen=True, kw_only=True, tag="speeds"):
 
 
 class MarginsStep(Step, frozen=True, kw_only=True, tag="margins"):
-    """Measure how open the eye of every lane is."""
+    """Measure how open the eye of every lane is; keys are those of `linkprobe margin`."""
 
     links: Words
     end: str = "both"
@@ -78,7 +78,11 @@ class MarginsStep(Step, frozen=True, kw_only=True, tag="margins"):
 
 
 class SoakStep(Step, frozen=True, kw_only=True, tag="soak"):
-    """Put links under load for so many minutes, all parts of the time added up."""
+    """Put links under load for so many minutes, all parts of the time added up.
+
+    `ends_on` has some of fatal, link-down, rate; `uncounted_errors` says that errors cannot be counted on this machine.
+    The rest is as with `linkprobe soak`.
+    """
 
     links: Words = ()
     minutes: Positive
@@ -95,7 +99,10 @@ class SoakStep(Step, frozen=True, kw_only=True, tag="soak"):
 
 
 class CommandStep(Step, frozen=True, kw_only=True, tag="command"):
-    """Run the site's own command; it passes by its exit status, within its time. `again`: after a cut it may rerun."""
+    """Run the site's own command, in the plan's folder; it passes by its exit status, within its time.
+
+    `again` says whether it may be run once more after a cut.
+    """
 
     run: Command
     minutes: Positive = 60.0
@@ -111,7 +118,7 @@ class RebootStep(Step, frozen=True, kw_only=True, tag="reboot"):
 
 
 class ComparisonStep(Step, frozen=True, kw_only=True, tag="comparison"):
-    """Compare two snapshots of the plan by their names, the latest of each."""
+    """Compare two snapshots of the plan by their names, the latest of each; limits are those of `linkprobe diff`."""
 
     before: str
     after: str
@@ -135,17 +142,26 @@ WRITING = (TrainingsStep, SpeedsStep, MarginsStep)
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A whole plan. `accept` are the words of what may be lost, `fields` what a person has to tell of himself."""
+    """A whole plan. `accept` are the words of what may be lost, `fields` what a person has to tell.
+
+    `goes_on_at_boot`: after a crash or a power cut it goes on by itself, as it does after a reboot of its own.
+    """
 
     schema: str = Schema.QUALIFY_PLAN
     title: str = ""
     accept: Words = ()
     fields: Words = ()
     rounds: Count = 1
+    goes_on_at_boot: bool = False
     stop_on: tuple[Stop, ...] = (Stop.URGENT,)
     hottest_c: Positive | None = None
     asked: dict[str, str] = {}
     step: tuple[AnyStep, ...] = ()
+
+    @property
+    def needs_a_unit(self) -> bool:
+        """Whether it is to go on by itself when the machine was started anew."""
+        return self.goes_on_at_boot or any(isinstance(item, RebootStep) and not item.by_hand for item in self.step)
 
     def ends_on(self, step: Step) -> tuple[Stop, ...]:
         """What ends the plan at this step."""

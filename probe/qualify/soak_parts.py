@@ -1,16 +1,15 @@
 """A soak that ran in several parts as one: its hours add up, and the time between the parts is none of it. Pure."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import msgspec
 
 from probe.audit.document import LinkDocument
 from probe.audit.snapshot import judged_links
-from probe.loads.results import Mismatch, Pass
-from probe.observe.events import CountedErrors, LinkEvent
+from probe.observe.events import CountedErrors
 from probe.qualify.entries import SoakPart
 from probe.registers.errors import Severity
-from probe.soak.journal import Baseline, End, Entry, LoadEnded, Sample, Start, Thinned
+from probe.soak.journal import Baseline, End, Entry, LoadEnded, Start, later, moment
 from probe.soak.record import Record, record
 
 _BEFORE_IT_COUNTS_S = -1.0
@@ -44,7 +43,7 @@ def stitched(parts: Sequence[SoakPart]) -> list[Entry]:
             if settling and entry.severity is Severity.CORRECTABLE:  # type: ignore[union-attr] # as above
                 found.append(msgspec.structs.replace(entry, t=_BEFORE_IT_COUNTS_S))
             else:
-                found.append(_later(entry, done))
+                found.append(later(entry, done))
         done += part.seconds
     return found
 
@@ -56,21 +55,6 @@ def _start(part: SoakPart) -> Start:
     return start
 
 
-def _later(entry: Entry, seconds: float) -> Entry:
-    match entry:
-        case Start():
-            return entry
-        case Thinned():
-            return msgspec.structs.replace(entry, t=entry.t + seconds, until=entry.until + seconds)
-        case Sample() | LinkEvent() | CountedErrors() | Pass() | Mismatch() | Baseline() | LoadEnded() | End():
-            return msgspec.structs.replace(entry, t=entry.t + seconds)
-
-
 def seconds_of(entries: Sequence[Entry]) -> float:
     """How long a part ran: to its end, or where it was cut off to the last thing that was recorded."""
-    return max((moment for entry in entries for moment in _moments(entry)), default=0.0)
-
-
-def _moments(entry: Entry) -> Iterator[float]:
-    if not isinstance(entry, Start):
-        yield entry.until if isinstance(entry, Thinned) else entry.t
+    return max(map(moment, entries), default=0.0)

@@ -17,11 +17,13 @@ from probe.qualify.entries import SoakPart
 from probe.qualify.plan import SoakStep
 from probe.qualify.site import Site
 from probe.qualify.soak_parts import seconds_of
-from probe.soak.journal import Cause, End, Journal, read_entries
+from probe.soak.journal import Cause, End
 from probe.soak.judging import UNCOUNTED
 from probe.soak.progress import Progress
+from probe.soak.reading import read_entries
 from probe.soak.run import Soak
 from probe.soak.setup import Setup, Stops
+from probe.soak.writing import Journal
 
 Show = Callable[[Progress], None]
 

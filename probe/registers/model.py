@@ -90,7 +90,7 @@ class Field(msgspec.Struct, Generic[T], frozen=True, eq=False):
 
     def decode(self, register_value: int) -> T | None:
         """The field's value in a register value; None for a reserved encoding."""
-        return self.meaning.decode(self.raw(register_value))
+        return _decoded(self, register_value)  # type: ignore[return-value] # the cache forgets the type
 
     def text(self, register_value: int) -> str:
         """The field's value as a person reads it."""
@@ -99,6 +99,11 @@ class Field(msgspec.Struct, Generic[T], frozen=True, eq=False):
     def encode(self, value: Hashable) -> int:
         """The bits, in place, that decode to `value`. Raises ValueError if none do."""
         return _encoded(self, value, type(value))
+
+
+@lru_cache(maxsize=16_384)
+def _decoded(field: Field[Any], register_value: int) -> object:
+    return field.meaning.decode(field.raw(register_value))
 
 
 @lru_cache(maxsize=4096)

@@ -38,6 +38,7 @@ MODULES: dict[str, str] = {
     "SpeedsDocument": "speeds",
     "MarginDocument": "margin",
     "PutBackDocument": "put_back",
+    "Batch": "batch",
     "Preview": "preview",
     "RecordSummary": "qualification",
     "Verification": "verification",

@@ -2,6 +2,7 @@
 
 import msgspec
 
+from probe.observe.standing import Standing
 from probe.result import Result
 from probe.verdict.words import Verdict
 
@@ -34,6 +35,20 @@ PAGE: dict[Verdict, Stroke] = {
     Verdict.EMPTY: Stroke("#5f6368", "2 4"),
 }
 """Each colour has a contrast of at least 4.5 to white."""
+
+STANDINGS: dict[Standing, str] = {
+    Standing.GONE: "bold red",
+    Standing.DOWN: "bold red",
+    Standing.NO_ANSWER: "bold red",
+    Standing.UNCORRECTABLE: "bold red",
+    Standing.BELOW_BEST: "bold red",
+    Standing.TROUBLED: "bold yellow",
+    Standing.ERRORS: "yellow",
+    Standing.NOT_READ: "magenta",
+    Standing.RESTING: "blue",
+    Standing.CALM: "green",
+}
+"""Styles of the terminal library for a link that is watched."""
 
 TERMINAL_RESULTS: dict[Result, str] = {
     Result.PASSED: "bold green",

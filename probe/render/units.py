@@ -1,5 +1,7 @@
 """Numbers with their units, as screens show them."""
 
+from collections.abc import Iterator
+
 _GIGA, _MEGA = 1_000_000_000, 1_000_000
 
 
@@ -18,6 +20,21 @@ def duration(seconds: float) -> str:
     return f"{seconds / 86_400.0:.3g} days"
 
 
+def countdown(seconds: float) -> str:
+    """A time as a clock counts it, with the days before it."""
+    days, rest = divmod(int(max(seconds, 0.0)), 86_400)
+    hours, minutes = divmod(rest // 60, 60)
+    clock = f"{hours}:{minutes:02d}:{rest % 60:02d}"
+    return f"{counted(days, 'day')} {clock}" if days else clock
+
+
 def counted(count: int, what: str, several: str = "") -> str:
     """A number with its noun in the singular or plural."""
     return f"{count} {what if count == 1 else several or what + 's'}"
+
+
+def even_runs(count: int, most: int) -> Iterator[range]:
+    """The numbers from 0 on in runs of at most so many, as even as can be: 30 where 12 have room are three of 10."""
+    runs = -(-count // max(most, 1))
+    size = -(-count // runs) if runs else 1
+    yield from (range(start, min(start + size, count)) for start in range(0, count, size))

@@ -95,6 +95,7 @@ class Crew:
             planned_s=setup.planned_s,
         )
         self._command = CommandAtWork(setup.command, elapsed) if setup.command else None
+        self._ends: list[LoadEnded] | None = None
 
     def prepare(self, given_up: Callable[[], bool]) -> None:
         """Start the processes of the loads, and wait until each is ready, or the person gives it up."""
@@ -115,11 +116,12 @@ class Crew:
         return bool(members) and all(member.ended for member in members)
 
     def stop(self) -> list[LoadEnded]:
-        """End all, and tell how each ended."""
-        ends = [
-            LoadEnded(t=self._elapsed(), load=member.name, failure=failure) for member, failure in self._workers.stop()
-        ]
-        return [*ends, *([] if self._command is None else [self._command.stop()])]
+        """End all, and tell how each ended; once they have, the same again."""
+        if self._ends is None:
+            loads = self._workers.stop()
+            ends = [LoadEnded(t=self._elapsed(), load=member.name, failure=failure) for member, failure in loads]
+            self._ends = [*ends, *([] if self._command is None else [self._command.stop()])]
+        return self._ends
 
     def reported(self) -> list[Pass | Mismatch]:
         """What was reported since the last call."""

@@ -12,20 +12,19 @@ from types import FrameType
 
 import msgspec
 
-from probe.errors.attribution import findings, is_link_error
-from probe.errors.counts import ErrorCount, summed
 from probe.observe.clock import Clock
-from probe.observe.events import LOST, CountedErrors, LinkEvent
+from probe.observe.events import LOST, CountedErrors, LinkEvent, LinkEventKind
 from probe.registers.errors import Severity
 from probe.soak.journal import Cause, Entry, Sample
 from probe.soak.setup import Setup
+from probe.soak.windows import fullest_window
 
 
 class Moment(msgspec.Struct, frozen=True, kw_only=True):
     """What the decision rests on: this sample, all that was recorded with it, and the errors counted so far.
 
-    Correctable ones count from `baseline_t` on, None before it. `ended` says that the command is over, or without one
-    all loads.
+    Of these the last window of the limit is kept. Correctable ones count from `baseline_t` on, None before it. `ended`
+    says that the command is over, or without one all loads.
     """
 
     setup: Setup
@@ -73,19 +72,30 @@ def link_lost(moment: Moment) -> Ending | None:
 
 def over_the_limit(moment: Moment) -> Ending | None:
     """Did one link count more correctable errors than the limit, where that is to end it."""
-    limit = moment.setup.correctable
     since = moment.baseline_t
     if not moment.setup.stops.rate or since is None:
         return None
-    by_link: dict[str, list[ErrorCount]] = defaultdict(list)
+    limit = moment.setup.correctable
+    by_link: dict[str, list[CountedErrors]] = defaultdict(list)
     for item in (item for item in moment.counted if item.t >= since):
-        by_link[item.place_id].append(item.counted)
-    seconds = max(moment.sample.t - since, 1.0)
-    for counts in by_link.values():
-        found = findings(summed(counts))
-        if any(is_link_error(item) and limit.exceeded(item.events, seconds) for item in found):
+        by_link[item.place_id].append(item)
+    for link in moment.setup.links:
+        counted = () if link.bandwidth.flit_mode else by_link[link.place_id]
+        found = fullest_window(counted, limit)
+        if found is not None and found.proven >= limit.count:
             return Ending(Cause.ERROR_LIMIT, f"stopped as correctable errors passed {limit}, as asked")
     return None
+
+
+def critically_hot(moment: Moment) -> Ending | None:
+    """Is a component at its own critical temperature. Nobody has to ask for that."""
+    critical = (
+        entry for entry in moment.recorded if isinstance(entry, LinkEvent) and entry.kind is LinkEventKind.CRITICAL
+    )
+    event = next(critical, None)
+    return (
+        None if event is None else Ending(Cause.TEMPERATURE, f"stopped before it harms a component: {event.sentence}")
+    )
 
 
 def too_hot(moment: Moment) -> Ending | None:
@@ -113,7 +123,7 @@ def loads_over(moment: Moment) -> Ending | None:
 
 
 STOP_RULES: tuple[StopRule, ...] = (
-    interrupted, uncorrectable, link_lost, over_the_limit, too_hot, time_over, loads_over,
+    interrupted, uncorrectable, link_lost, over_the_limit, critically_hot, too_hot, time_over, loads_over,
 )  # fmt: skip
 
 

@@ -5,11 +5,12 @@ not read, or a run that did not reach its end, gives no result rather than a goo
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from typing import Self
 
 import msgspec
 
 from probe.audit.document import LinkDocument
-from probe.errors.attribution import findings, is_link_error, sentence
+from probe.errors.attribution import findings, sentence
 from probe.errors.counts import summed
 from probe.errors.limits import Limit
 from probe.links.state import LinkState
@@ -17,26 +18,52 @@ from probe.loads.results import Pass
 from probe.observe.events import NOT_READ, CountedErrors, LinkEvent
 from probe.registers.errors import Severity
 from probe.result import Result
-from probe.soak.journal import End, Sample, Start, Thinned
+from probe.soak.journal import Baseline, Damaged, End, Entry, Gap, Sample, Start, Thinned, moment
 from probe.soak.under_load import is_loaded_at
+from probe.soak.windows import fullest_window
 from probe.verdict.words import Verdict
 
 UNCOUNTED = "uncounted-errors"
 """The word by which a person accepts that errors of a link cannot be counted on this machine."""
-_HOUR_S = 3600.0
+_UNWATCHED = 0.01
+"""The share of the time in which nobody need have looked: our choice."""
+
+
+class Run(msgspec.Struct, frozen=True, kw_only=True):
+    """What is true of the whole run: how it began and ended, from when errors count, what of it nobody saw."""
+
+    start: Start
+    end: End | None
+    baseline_s: float
+    elapsed_s: float
+    gaps: Sequence[Gap] = ()
+    damaged_lines: int = 0
+
+    @classmethod
+    def of(cls, entries: Sequence[Entry]) -> Self:
+        """Of all that was recorded, which begins with its start. Raises TypeError."""
+        start = entries[0]
+        if not isinstance(start, Start):
+            raise TypeError("a journal begins with its start")
+        return cls(
+            start=start,
+            end=next((entry for entry in entries if isinstance(entry, End)), None),
+            baseline_s=next((entry.t for entry in entries if isinstance(entry, Baseline)), 0.0),
+            elapsed_s=max(map(moment, entries)),
+            gaps=[entry for entry in entries if isinstance(entry, Gap)],
+            damaged_lines=sum(isinstance(entry, Damaged) for entry in entries),
+        )
 
 
 class LinkHistory(msgspec.Struct, frozen=True, kw_only=True):
     """All that was recorded of one link. `loaded` is None where nothing says how much went over it."""
 
+    run: Run
     link: LinkDocument
-    start: Start
-    end: End | None
     sampled: Sequence[Sample | Thinned]
     passes: Sequence[Pass]
     errors: Sequence[CountedErrors]
     events: Sequence[LinkEvent]
-    baseline_s: float
     best: LinkState
     word: Verdict
     loaded: bool | None
@@ -53,7 +80,7 @@ def _slower_at_the_end(seen: LinkHistory) -> Iterator[str]:
     last = next((item for item in reversed(seen.sampled) if isinstance(item, Sample)), None)
     if last is None or seen.word.below_capability or seen.link.place_id not in last.links:
         return
-    if not is_loaded_at(seen.link, seen.start, seen.passes, last):
+    if not is_loaded_at(seen.link, seen.run.start, seen.passes, last):
         return
     state = last.links[seen.link.place_id]
     possible = seen.link.possible
@@ -74,27 +101,14 @@ def _too_many(seen: LinkHistory) -> Iterator[str]:
     """Correctable link errors in any window of the limit, wherever it lies; in Flit mode they are normal work."""
     if seen.link.bandwidth.flit_mode:
         return
-    limit = Limit.parse(seen.start.correctable_limit)
-    counted = [item for item in seen.errors if item.t >= seen.baseline_s and item.severity is Severity.CORRECTABLE]
-    worst = fullest_window(counted, limit)
-    for finding in findings(summed(item.counted for item in worst)):
-        if is_link_error(finding) and finding.events >= limit.count:
-            yield f"{sentence(finding)} within {limit.hours:g} h, over the limit of {limit}"
+    limit = Limit.parse(seen.run.start.correctable_limit)
+    found = fullest_window(_counting(seen), limit)
+    if found is not None and found.proven >= limit.count:
+        yield f"{sentence(found.finding)} within {limit.hours:g} h, over the limit of {limit}"
 
 
-def fullest_window(counted: Sequence[CountedErrors], limit: Limit) -> Sequence[CountedErrors]:
-    """The counts within the span of the limit in which most were counted; spans begin where errors were counted."""
-    ordered = sorted(counted, key=lambda item: item.t)
-    most: Sequence[CountedErrors] = ()
-    first, total, best = 0, 0, 0
-    for last, item in enumerate(ordered):
-        total += item.count
-        while item.t - ordered[first].t > limit.hours * _HOUR_S:
-            total -= ordered[first].count
-            first += 1
-        if total > best:
-            best, most = total, ordered[first : last + 1]
-    return most
+def _counting(seen: LinkHistory) -> Sequence[CountedErrors]:
+    return [item for item in seen.errors if item.t >= seen.run.baseline_s and item.severity is Severity.CORRECTABLE]
 
 
 def _happened(seen: LinkHistory) -> Iterator[str]:
@@ -128,17 +142,38 @@ def _not_at_its_best_seen(seen: LinkHistory) -> Iterator[str]:
 
 
 def _not_counted(seen: LinkHistory) -> Iterator[str]:
-    if UNCOUNTED in seen.start.accepts:
+    if UNCOUNTED in seen.run.start.accepts:
         return
     if all(total is None for total in msgspec.structs.astuple(seen.link.errors)):
         yield f"its errors cannot be counted on this machine (--accept {UNCOUNTED} says that this is known)"
 
 
+def _perhaps_too_many(seen: LinkHistory) -> Iterator[str]:
+    limit = Limit.parse(seen.run.start.correctable_limit)
+    found = None if seen.link.bandwidth.flit_mode else fullest_window(_counting(seen), limit)
+    if found is not None and found.proven < limit.count <= found.possible:
+        yield f"{found.possible} link errors may have come within {limit.hours:g} h, some of them while nobody looked"
+
+
+def _unwatched(seen: LinkHistory) -> Iterator[str]:
+    lost = sum(gap.seconds for gap in seen.run.gaps)
+    whole = max(seen.run.elapsed_s, lost)
+    if lost > _UNWATCHED * whole:
+        why = "; ".join(dict.fromkeys(gap.why for gap in seen.run.gaps))
+        yield f"for {lost:.0f} of {whole:.0f} s nobody looked: {why}"
+
+
+def _damaged(seen: LinkHistory) -> Iterator[str]:
+    if seen.run.damaged_lines:
+        lines = "1 line" if seen.run.damaged_lines == 1 else f"{seen.run.damaged_lines} lines"
+        yield f"{lines} of the record cannot be read, and what was in them is not known"
+
+
 def _cut_short(seen: LinkHistory) -> Iterator[str]:
-    if seen.end is None:
+    if seen.run.end is None:
         yield "the run did not reach its end"
-    elif not seen.end.complete:
-        yield f"the run was cut short: {seen.end.why}"
+    elif not seen.run.end.complete:
+        yield f"the run was cut short: {seen.run.end.why}"
 
 
 def _not_read(seen: LinkHistory) -> Iterator[str]:
@@ -151,6 +186,9 @@ DOUBTS: tuple[Callable[[LinkHistory], Iterator[str]], ...] = (
     _not_at_its_best_seen,
     _not_counted,
     _not_read,
+    _perhaps_too_many,
+    _unwatched,
+    _damaged,
     _cut_short,
 )
 

@@ -16,18 +16,21 @@ from probe.compare.diff import diff
 from probe.compare.rank import Rank
 from probe.errors.attribution import ErrorFinding, findings
 from probe.errors.counts import summed
+from probe.evidence import Host
 from probe.exit_status import ExitStatus
 from probe.links.state import LinkState
 from probe.loads.results import Mismatch, Pass
-from probe.observe.events import LOST, TRANSITIONS, CountedErrors, LinkEvent
+from probe.observe.events import LOST, TRANSITIONS, CountedErrors, LinkEvent, LinkEventKind
 from probe.registers.errors import Severity
 from probe.result import Result, overall, status_of_result
 from probe.schemas import Schema
-from probe.soak.journal import Baseline, End, Entry, LoadEnded, Sample, Spread, Start, Thinned
-from probe.soak.judging import LinkHistory, judged
+from probe.soak.journal import Damaged, End, Entry, Gap, LoadEnded, Sample, Spread, Start, Thinned, moment
+from probe.soak.judging import LinkHistory, Run, judged
+from probe.soak.scope import Scope, scope
 from probe.soak.throughput import Throughput, throughputs
 from probe.soak.together import Together, together
 from probe.soak.under_load import loaded
+from probe.verdict.next_steps import steps_after_load
 from probe.verdict.words import Verdict
 
 
@@ -50,10 +53,12 @@ class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     loaded: bool | None = None
     result: Result = Result.INCONCLUSIVE
     reasons: tuple[str, ...] = ()
+    next_steps: tuple[str, ...] = ()
+    errors_counted: bool | None = None
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True):
-    """The whole of a soak, judged."""
+    """The whole of a soak, judged. `own_reasons` are those of `reasons` that belong to no single link."""
 
     schema: str = Schema.RECORD
     verdict: str
@@ -76,20 +81,20 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     mismatches: tuple[Mismatch, ...]
     load_results: tuple[LoadEnded, ...]
     changes: tuple[Change, ...]
+    own_reasons: tuple[str, ...] = ()
+    scope: Scope | None = None
 
 
-def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Record:
-    """The record of these entries. `boot_id_now` tells a crash of the host from the end of the program."""
-    start = entries[0]
-    if not isinstance(start, Start):
-        raise TypeError("a journal begins with its start")
+def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
+    """The record of these entries. `here` is the host that asks: on the same one, a crash is told from an end."""
+    entries = list(recorded)
+    run = Run.of(entries)
+    start, end = run.start, run.end
     all_links = judged_links(start.snapshot)
     links = {link.place_id: link for link in all_links if link.place_id in start.place_ids}
-    end = next((entry for entry in entries if isinstance(entry, End)), None)
-    last_t = max((_moment(entry) for entry in entries), default=0.0)
     sampled = [entry for entry in entries if isinstance(entry, Sample | Thinned)]
     passes = [entry for entry in entries if isinstance(entry, Pass)]
-    outcomes = tuple(_outcome(link, start, end, entries, sampled) for link in links.values())
+    outcomes = tuple(_outcome(link, run, entries, sampled) for link in links.values())
     mismatches = tuple(entry for entry in entries if isinstance(entry, Mismatch))
     results = tuple(entry for entry in entries if isinstance(entry, LoadEnded))
     sums = together(passes, all_links)
@@ -105,9 +110,9 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
         urgent=urgent,
         host=start.snapshot.evidence.host.name,
         started_at=start.snapshot.evidence.host.taken_at,
-        elapsed_s=last_t,
+        elapsed_s=run.elapsed_s,
         planned_s=start.planned_s,
-        ended=_ended(start, end, last_t, boot_id_now),
+        ended=_ended(run, here),
         complete=end is not None and end.complete,
         samples=sum(entry.samples if isinstance(entry, Thinned) else 1 for entry in sampled),
         loads=start.loads,
@@ -115,10 +120,12 @@ def record(entries: Sequence[Entry], *, boot_id_now: str | None = None) -> Recor
         links=outcomes,
         throughput=carried,
         together=sums,
-        events=tuple(entry for entry in entries if isinstance(entry, LinkEvent)),
+        events=tuple(_told(entry) for entry in entries if isinstance(entry, LinkEvent | Gap | Damaged)),
         mismatches=mismatches,
         load_results=results,
         changes=changes,
+        own_reasons=_own_reasons(result, outcomes, failures),
+        scope=scope(start, end, all_links, passes),
     )
 
 
@@ -140,22 +147,41 @@ def _reasons(result: Result, outcomes: Sequence[LinkOutcome], failures: Sequence
     if result is Result.PASSED:
         return ("every link that was asked for ran at its best under load, without a finding",)
     told = [f"{item.title}: {text}" for item in outcomes if item.result is result for text in item.reasons]
+    return tuple(dict.fromkeys((*_own_reasons(result, outcomes, failures), *told)))
+
+
+def _own_reasons(result: Result, outcomes: Sequence[LinkOutcome], failures: Sequence[str]) -> tuple[str, ...]:
+    """Those of the whole that are of no single link."""
     if result is Result.INCONCLUSIVE and not any(item.loaded for item in outcomes):
-        told.insert(0, "no link was under load")
-    return tuple(dict.fromkeys((*failures, *told)))
+        return ("no link was under load",)
+    return tuple(dict.fromkeys(failures))
 
 
-def _moment(entry: Entry) -> float:
-    return 0.0 if isinstance(entry, Start) else entry.until if isinstance(entry, Thinned) else entry.t
+def _ended(run: Run, here: Host | None) -> str:
+    """How it ended; where no end was recorded, what the boot of the same host says of it."""
+    if run.end is not None:
+        return run.end.why
+    there = run.start.snapshot.evidence.host
+    last = f"after the last sample, {run.elapsed_s:.0f} s in"
+    if here is None or None in {here.machine_id, there.machine_id, here.boot_id, there.boot_id}:
+        return f"the program was ended or killed, or the host went down, {last}"
+    if here.machine_id != there.machine_id:
+        return f"the program was ended or killed, or the host went down, {last}; that was another host than this one"
+    if here.boot_id != there.boot_id:
+        return f"the host went down {last}, and was started anew since"
+    return f"the program was ended or killed {last}"
 
 
-def _ended(start: Start, end: End | None, last_t: float, boot_id_now: str | None) -> str:
-    if end is not None:
-        return end.why
-    then = start.snapshot.evidence.host.boot_id
-    if then is not None and boot_id_now is not None and then != boot_id_now:
-        return f"the host went down after the last sample, {last_t:.0f} s in, and was started anew since"
-    return f"the program was ended or killed after the last sample, {last_t:.0f} s in"
+def _told(entry: LinkEvent | Gap | Damaged) -> LinkEvent:
+    """What happened to a link or to the record itself, as an event."""
+    match entry:
+        case LinkEvent():
+            return entry
+        case Gap(t=t, since=since, why=why):
+            sentence = f"no samples from {since:.0f} to {t:.0f} s: {why}"
+        case Damaged(t=t, line=line):
+            sentence = f"line {line} of the record cannot be read; what it held is not known"
+    return LinkEvent(t=t, place_id="", kind=LinkEventKind.NOT_WATCHED, sentence=sentence)
 
 
 def _changes(start: Start, end: End | None) -> tuple[Change, ...]:
@@ -167,21 +193,20 @@ def _changes(start: Start, end: End | None) -> tuple[Change, ...]:
 
 
 def _outcome(
-    link: LinkDocument, start: Start, end: End | None, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned]
+    link: LinkDocument, run: Run, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned]
 ) -> LinkOutcome:
     place_id = link.place_id
     states = list(_states(place_id, sampled))
     best = LinkState(_extreme(states, 0, best=True), _width(_extreme(states, 1, best=True)))
     worst = LinkState(_extreme(states, 0, best=False), _width(_extreme(states, 1, best=False)))
-    baseline = next((entry.t for entry in entries if isinstance(entry, Baseline)), 0.0)
     errors = [entry for entry in entries if isinstance(entry, CountedErrors) and entry.place_id == place_id]
-    counted = findings(summed(entry.counted for entry in errors if _counts(entry, baseline)))
+    counted = findings(summed(entry.counted for entry in errors if _counts(entry, run.baseline_s)))
     events = [entry for entry in entries if isinstance(entry, LinkEvent) and entry.place_id == place_id]
     passes = [entry for entry in entries if isinstance(entry, Pass) and place_id in entry.places]
-    under = loaded(link, start, passes, sampled)
+    under = loaded(link, run.start, passes, sampled)
     history = LinkHistory(
-        link=link, start=start, end=end, sampled=sampled, passes=passes, errors=errors, events=events,
-        baseline_s=baseline, best=best, word=_under_load(link, best, loaded=bool(under)), loaded=under,
+        run=run, link=link, sampled=sampled, passes=passes, errors=errors, events=events, best=best,
+        word=_under_load(link, best, loaded=bool(under)), loaded=under,
     )  # fmt: skip
     found = judged(history)
     hot = [value for value in (_hottest(place_id, sample) for sample in sampled) if value is not None]
@@ -195,13 +220,20 @@ def _outcome(
         transitions=sum(event.kind in TRANSITIONS for event in events),
         seconds_in=_seconds_in(place_id, sampled),
         errors=counted,
-        errors_before_baseline=sum(entry.count for entry in errors if not _counts(entry, baseline)),
+        errors_before_baseline=sum(entry.count for entry in errors if not _counts(entry, run.baseline_s)),
         hottest_c=max(hot, default=None),
         failed=found.failed,
         urgent=_is_urgent(counted, events),
         loaded=under,
         result=found.result,
         reasons=found.failed or found.doubts or ("ran at its best under load, without a finding",),
+        errors_counted=any(total is not None for total in msgspec.structs.astuple(link.errors)),
+        next_steps=steps_after_load(
+            lost=any(event.kind in LOST for event in events),
+            below=bool(found.failed) and (best != worst or history.word.below_capability),
+            counted=bool(found.failed) and bool(counted),
+            changed=any(isinstance(entry, Mismatch) and entry.place_id == place_id for entry in entries),
+        ),
     )
 
 
@@ -229,7 +261,7 @@ def _states(place_id: str, sampled: Iterable[Sample | Thinned]) -> Iterable[tupl
 def _seconds_in(place_id: str, sampled: Sequence[Sample | Thinned]) -> dict[str, float]:
     """Time in each state. A thinned span that saw several states is told as such."""
     found: dict[str, float] = defaultdict(float)
-    ends = [*(entry.t for entry in sampled[1:]), _moment(sampled[-1]) if sampled else 0.0]
+    ends = [*(entry.t for entry in sampled[1:]), moment(sampled[-1]) if sampled else 0.0]
     for entry, until in zip(sampled, ends, strict=True):
         if place_id not in entry.links:
             continue

@@ -1,19 +1,24 @@
 """The soak itself: loads at work, a sample each interval, until a rule ends it. Everything goes to the journal."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import closing
 
+import msgspec
+
 from probe.audit.snapshot import Snapshot
+from probe.exceptions import LinkprobeError
 from probe.loads.placement import placement
 from probe.observe.clock import Clock
-from probe.observe.events import CountedErrors
+from probe.observe.events import CountedErrors, LinkEvent, Observed
 from probe.soak.crew import Crew
 from probe.soak.ending import Ending, Interruption, Moment, ending, interruption
-from probe.soak.journal import End, Entry, Journal, Start
+from probe.soak.gaps import Gaps
+from probe.soak.journal import Cause, End, Entry, Gap, Start
 from probe.soak.progress import Progress
 from probe.soak.sampling import Sampling
 from probe.soak.settling import Settling
 from probe.soak.setup import Setup
+from probe.soak.writing import CannotRecord, Journal
 
 
 class Soak:
@@ -24,8 +29,9 @@ class Soak:
         self._clock = clock
         self._journal = journal
         self._show = show
-        self._progress = Progress(setup.planned_s)
+        self._progress = Progress(setup.links, setup.planned_s)
         self._begun = 0.0
+        self._somebody_looks = True
 
     def elapsed(self) -> float:
         """Seconds since the start."""
@@ -41,26 +47,42 @@ class Soak:
                 self._journal.append(_start(self._setup, self._begun))
                 crew.start()
                 end = self._until_the_end(sampling, crew, asked)
-            finally:  # a journal that cannot be written (a full disk) must not leave a load behind
                 ended = crew.stop()
-            witnessed = sampling.witnessed(self.elapsed())
-            self._journal.append(*crew.reported(), *ended, *witnessed)
-            self._journal.append(
-                End(t=self.elapsed(), why=end.why, complete=end.complete, cause=end.cause, snapshot=after())
-            )
+                witnessed = sampling.witnessed(self.elapsed())
+                self._journal.append(*crew.reported(), *ended, *witnessed)
+                self._journal.append(self._end(end, _whole(after)))
+            except CannotRecord as error:  # a full disk has room for the end, and the record says why
+                why = f"the record could not be written any more: {error.what}"
+                self._journal.append_last(self._end(Ending(Cause.RECORD, why), None))
+            finally:  # whatever happens leaves no load behind
+                crew.stop()
+
+    def _end(self, end: Ending, snapshot: Snapshot | None) -> End:
+        return End(t=self.elapsed(), why=end.why, complete=end.complete, cause=end.cause, snapshot=snapshot)
+
+    def _tell(self) -> None:
+        """Show the progress, for as long as somebody looks: a terminal that was closed ends no soak."""
+        if self._somebody_looks:
+            try:
+                self._show(self._progress)
+            except OSError:
+                self._somebody_looks = False
 
     def _until_the_end(self, sampling: Sampling, crew: Crew, asked: Interruption) -> Ending:
-        settling = Settling(self._setup)
+        settling, gaps = Settling(self._setup), Gaps(self._clock, self._setup.interval_s)
         counted: list[CountedErrors] = []
         due = self._clock.now()
         while True:
+            passed = tuple(gaps.take(self.elapsed()))
             taken = sampling.take(self.elapsed())
+            happened = [*passed, *(_since(passed, entry) for entry in taken.happened)]
             baseline = settling.take(taken.sample)
-            recorded: list[Entry] = [*taken.happened, *([baseline] if baseline else []), *crew.reported(), taken.sample]
+            recorded: list[Entry] = [*happened, *([baseline] if baseline else []), *crew.reported(), taken.sample]
             self._journal.append(*recorded)
             self._progress.take(recorded)
-            self._show(self._progress)
-            counted += [entry for entry in taken.happened if isinstance(entry, CountedErrors)]
+            self._tell()
+            counted += [entry for entry in happened if isinstance(entry, CountedErrors)]
+            counted = [entry for entry in counted if entry.t >= taken.sample.t - self._setup.correctable.seconds]
             end = ending(
                 Moment(
                     setup=self._setup, sample=taken.sample, recorded=recorded, counted=counted,
@@ -71,6 +93,22 @@ class Soak:
                 return end
             due = max(due + self._setup.interval_s, self._clock.now())
             self._clock.wait(due - self._clock.now())
+
+
+def _since(passed: Iterable[Gap | LinkEvent], entry: Observed) -> Observed:
+    """Errors that were counted after a gap came at some moment of it."""
+    gap = next((item for item in passed if isinstance(item, Gap)), None)
+    if gap is None or not isinstance(entry, CountedErrors):
+        return entry
+    return msgspec.structs.replace(entry, since=gap.since)
+
+
+def _whole(after: Callable[[], Snapshot | None]) -> Snapshot | None:
+    """The snapshot after, None where none can be taken: a machine may have lost all of its links."""
+    try:
+        return after()
+    except LinkprobeError:
+        return None
 
 
 def _start(setup: Setup, begun: float) -> Start:

@@ -41,6 +41,12 @@ class Stops(msgspec.Struct, frozen=True, kw_only=True):
         """Those that are set, by field name."""
         return tuple(name for name in ("fatal", "link_down", "rate") if getattr(self, name))
 
+    @property
+    def words(self) -> tuple[str, ...]:
+        """Those that are set, as a person writes them."""
+        heat = () if self.temperature_c is None else (f"temperature={self.temperature_c:g}",)
+        return (*(name.replace("_", "-") for name in self.names), *heat)
+
 
 class Setup(msgspec.Struct, frozen=True, kw_only=True):
     """All that a soak is made of. `planned_s` is None where a command's end ends it."""

@@ -17,6 +17,9 @@ CAUTIONS = (
 )
 """The cautions that go with every step that touches hardware."""
 
+HOT = "Parts are hottest now, right after the load: let them cool as the service manual says before a hand comes near."
+"""The caution that comes before the others after a load."""
+
 _HANDS = "(hands on: see the cautions) "
 
 
@@ -46,6 +49,34 @@ def steps_for_errors() -> tuple[str, ...]:
         "Count again under load: linkprobe soak tells which direction the errors point to.",
         _HANDS + "Reseat the card, its riser and cables, then count again.",
         _HANDS + "Move the card to another slot of the same kind: do the errors follow the card or stay with the slot?",
+    )
+
+
+def steps_after_load(*, lost: bool, below: bool, counted: bool, changed: bool) -> tuple[str, ...]:
+    """What to do about a link that failed under load: it was lost, ran below its best, counted errors, or data changed.
+
+    Empty where none of these is so.
+    """
+    if not (lost or below or counted or changed):
+        return ()
+    steps = ["Keep the record, and save the evidence before anything is moved: linkprobe snapshot -o FILE."]
+    if changed:
+        steps.append(
+            "Trust nothing that was written meanwhile before it is checked against a copy. Have the machine's memory"
+            " tested as its manual says before the link is blamed."
+        )
+    if lost:
+        steps.append("Look at the kernel log for what happened and when; move work off this machine.")
+    if below or counted:
+        steps.append(
+            "Compare the firmware of board and card, the slot's speed setting and the power saving of the link (ASPM)"
+            " with links that passed; look at inlet temperature, fans and air path."
+        )
+    again = "run the same soak again: the two records can be compared"
+    return (
+        *steps,
+        f"{_HANDS}Reseat the card, its riser and cables, then {again}.",
+        f"{_HANDS}Move the card to another slot of the same kind, then {again}. Does the fault follow the card?",
     )
 
 

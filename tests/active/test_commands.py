@@ -146,6 +146,27 @@ def test_a_component_that_sleeps_is_looked_at_and_not_tested_if_it_does_not_wake
     assert everything(tree) == before
 
 
+@pytest.mark.parametrize("command", [["train"], ["speeds", "--seconds", "0"]])
+def test_links_after_one_that_ended_it_are_in_the_document_and_say_why(
+    tmp_path: Path, state: Path, run: Run, command: list[str]
+) -> None:
+    asleep = {"power/control": "auto", "power/runtime_status": "suspended"}
+    described = machine(
+        root_port(PORT, "16 GT/s x8", slot=1).holds(card("16 GT/s x8", attributes=asleep)),
+        root_port("0000:00:02.0", "16 GT/s x8", slot=2).holds(card("16 GT/s x8")),
+    )
+    tree = described.build().write(tmp_path / "two")
+    status, out, _ = run(*command, PORT, "0000:00:02.0", "--go", "--accept", "link-loss", "--sysfs", tree, "--json")
+    first, second = json.loads(out)["links"]
+    assert "does not become active" in first["stopped"]
+    assert (second["downstream_port"], second["stopped"], second["result"]) == (
+        "0000:00:02.0", "the run ended before it", "inconclusive",
+    )  # fmt: skip
+    assert (first["place_id"], second["place_id"]) != ("", "")
+    assert second["component"]["vendor_id"] == "0x1234"
+    assert status == 3
+
+
 def test_the_screen_is_no_wider_than_it_is(tree: Path, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     for arguments in (["train", PORT], ["train", PORT, "--times", "2", "--go", "--accept", "link-loss"]):

@@ -4,18 +4,21 @@ import pytest
 from msgspec.structs import replace
 
 from fake_sysfs import Machine, card, machine, root_port
+from probe.active.asking import keep
 from probe.active.documents import LinkSpeeds
 from probe.active.judging import speeds_result
 from probe.active.link_at import LinkAt
 from probe.active.putting_back import all_back
 from probe.active.speed_run import Gone, SpeedCourse, through_speeds
 from probe.active.speed_steps import common_speeds, speeds_of, step_to
+from probe.active.training import train
 from probe.active.trainings import Watching
 from probe.active.under_load import Carried, dwell
-from probe.active.ways import ByTarget, ByThermal, SpeedMeans, speed_means
+from probe.active.ways import ByRetrain, ByTarget, ByThermal, SpeedMeans, speed_means
 from probe.evidence import CoolingDevice
 from probe.exceptions import InputError
 from probe.links.state import LinkState
+from probe.registers.errors import CorrectableErrorStatus
 from probe.registers.link import LinkCapabilities2, LinkControl2
 from probe.result import Result
 from tests.active.model import COMPONENT, PORT, Comes, Faults, Kept, Model, began, driver, link
@@ -92,6 +95,31 @@ def test_a_rise_that_never_comes_back_is_a_leftover_with_the_state() -> None:
     assert "was 16 GT/s x8" in item.sentence()
 
 
+def test_a_link_that_was_held_at_a_speed_goes_back_to_it() -> None:
+    """Target Link Speed is put back, and the link retrained, as the first state was."""
+    model = Model(link(target_gts=8.0, trained="8 GT/s x8"))
+    before, state = model.controls(), model.state()
+    kept = Kept()
+    go(model, kept)
+    assert model.state() == (16.0, 8)
+    assert driver(model, kept).run(all_back(began(model), kept)) == ()
+    assert (model.controls(), model.state()) == (before, state)
+
+
+def test_a_link_that_ran_faster_than_its_target_speed_rises_again() -> None:
+    """A training lowers it to the target: so the target is raised for the rise alone."""
+    model = Model(link())
+    model.put(PORT, LinkControl2.target_link_speed, 3)
+    before, state, head = model.controls(), model.state(), began(model)
+    kept = Kept()
+    runner = driver(model, kept)
+    runner.run(train(LinkAt.of(model.target), ByRetrain()))
+    runner.run(keep(PORT, LinkAt.of(model.target).port.express + 0x30, 1, 0x0F))
+    assert model.state() == (8.0, 8)
+    assert runner.run(all_back(head, kept)) == ()
+    assert (model.controls(), model.state()) == (before, state)
+
+
 def test_a_port_that_holds_its_target_speed_is_told_and_nothing_is_concluded() -> None:
     model = Model(link(), faults=Faults(target_read_only=True))
     result = judged(go(model))
@@ -125,12 +153,21 @@ def test_errors_while_it_is_held_are_not_clean() -> None:
     assert "2.5 GT/s: 1 correctable: Bad TLP, counted at the component" in result.reasons
 
 
-def test_clean_is_not_said_without_counters() -> None:
-    model = Model(link())
+STOOD = {CorrectableErrorStatus.receiver_error: True}
+
+
+def test_clean_is_not_said_without_counters_where_an_error_bit_stood_already() -> None:
+    model = Model(link(registers=STOOD))
     model.files = {path: text for path, text in model.files.items() if "aer_dev" not in path}
     result = judged(go(model))
     assert {step.clean for step in result.speeds} == {None}
     assert result.result is Result.INCONCLUSIVE
+
+
+def test_without_counters_the_bits_of_the_registers_say_what_is_clean() -> None:
+    model = Model(link())
+    model.files = {path: text for path, text in model.files.items() if "aer_dev" not in path}
+    assert [step.clean for step in judged(go(model)).speeds if step.supported] == [True] * 4
 
 
 def test_somebody_else_at_the_register_ends_it() -> None:

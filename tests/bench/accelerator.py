@@ -18,7 +18,7 @@ from cuda.bindings import driver
 
 from probe.loads.interface import MIB
 from probe.loads.results import BOTH, FROM_HOST, TO_HOST, Pass
-from probe.soak.journal import read_entries
+from probe.soak.reading import read_entries
 
 SIZE = 256 * MIB
 COPIES = 240

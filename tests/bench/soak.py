@@ -1,5 +1,6 @@
-"""Cost of sampling, and the storage reader against dd on the same file. `python tests/bench/soak.py [FILE]`."""
+"""Cost of sampling and of its live screen; the storage reader against dd. `python tests/bench/soak.py [FILE]`."""
 
+import io
 import os
 import re
 import resource
@@ -8,16 +9,23 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
 
+from rich.console import Console
+
 from fake_sysfs import card, machine, root_port
+from probe.audit.document import LinkDocument
 from probe.audit.snapshot import take
 from probe.host.machine import read_machine
 from probe.host.source import DirectorySource
 from probe.loads.interface import MIB, Context, Options, Target
 from probe.loads.results import Mismatch, Pass
 from probe.loads.storage_read import StorageRead
-from probe.observe.observer import observers
+from probe.observe.clock import BootClock
+from probe.observe.watching import Watch, WatchedEvent
+from probe.render.terminal.watch import watched
 
 LINKS, SECONDS = 200, 20
 SIZE = 2048 * MIB
@@ -35,19 +43,32 @@ def sampling() -> None:
         limit = resource.getrlimit(resource.RLIMIT_NOFILE)
         resource.setrlimit(resource.RLIMIT_NOFILE, (limit[1], limit[1]))
         taken = take(read_machine(DirectorySource(root, root.parent)))
-        samplers = observers(str(root), taken.links, taken.evidence)
-        before = _processor_time()
-        for second in range(SECONDS):
-            for sampler in samplers:
-                sampler.observe(float(second))
-        samplers[0].close()
-        used = _processor_time() - before
-        print(f"sampling {len(samplers)} links once a second: {used / SECONDS:.2%} of a core")
+        before = _processor_s()
+        with closing(Watch(str(root), taken.links, taken.evidence, BootClock(), live=False)) as watching:
+            for _ in range(SECONDS):
+                watching.step()
+        sampled = (_processor_s() - before) / SECONDS
+        print(f"sampling {LINKS} links once a second: {sampled:.2%} of a core")
+        _screen(watching, taken.links, sampled)
 
 
-def _processor_time() -> float:
-    """Seconds of this process and of its children that have ended."""
-    return sum(os.times()[:4])
+def _screen(watching: Watch, links: Sequence[LinkDocument], sampled: float) -> None:
+    """What a terminal of 160 x 50 costs beside it, redrawn at each sample with two events a second."""
+    screen = Console(file=io.StringIO(), force_terminal=True, width=160, height=50)
+    event = WatchedEvent(time=time.time(), kind="state", sentence="went from 16 GT/s x4 to 8 GT/s x4", bad=True)
+    with watched(watching, links, None, screen) as drawn:
+        before = _processor_s()
+        for _ in range(SECONDS):
+            drawn.take([event, event])
+            time.sleep(1.0)  # it draws once a second; sleeping takes no processor time
+        used = (_processor_s() - before) / SECONDS
+    print(f"its live screen: {used:.2%} of a core, {used / sampled:.2f} x the sampling, together {used + sampled:.2%}")
+
+
+def _processor_s() -> float:
+    """Processor time of this process and of its children that have ended."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(item.ru_utime + item.ru_stime for item in used)
 
 
 def reading(path: Path) -> None:

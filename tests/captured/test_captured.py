@@ -10,7 +10,7 @@ from pathlib import Path
 from probe.audit.audit import audit
 from probe.documents.files import read_snapshot
 from probe.registers.errors import ADVANCED_ERROR_REPORTING
-from probe.soak.journal import read_entries
+from probe.soak.reading import read_entries
 from probe.soak.record import record
 from probe.verdict.words import Verdict
 

@@ -197,3 +197,10 @@ def test_two_cards_swapped_over_a_boot_count_anew() -> None:
 
 def of_another_boot(made: Snapshot) -> Evidence:
     return msgspec.structs.replace(made.evidence, host=msgspec.structs.replace(made.evidence.host, boot_id="another"))
+
+
+def test_a_function_that_keeps_no_counters_has_none_that_were_not_read() -> None:
+    """As an emulated NVMe drive beside another device: its lists were read whole and hold no error reporting."""
+    plain = slot(1, drive(has_aer=False))
+    counting = slot(2, drive(B, counters={"correctable": {"RxErr": 0}}))
+    assert diff(at(1, plain, counting), at(2, plain, counting)).changes == ()

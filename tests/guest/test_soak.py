@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from probe.observe.events import CountedErrors
-from probe.soak.journal import Sample, Start, read_entries
+from probe.soak.journal import Sample, Start
+from probe.soak.reading import read_entries
 from tests.guest import emulator
 from tests.guest.nbd import DamagingDisk, flipping
 

@@ -16,6 +16,7 @@ CALLED_BY_LIBRARIES = {
     "resolve_command": "click finds a command with it",
     "shell_complete": "click completes a word with it",
     "process_renderables": "rich hands over with it what is drawn",
+    "on_broken_pipe": "rich tells with it that the reader has gone",
     "collect": "prometheus-client asks a collector with it",
     "__init_subclass__": "Python makes a class with it",
 }

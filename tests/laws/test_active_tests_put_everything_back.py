@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from probe.active.asking import keep_awake, write, write_file
+from probe.active.asking import keep, keep_awake, write, write_file
 from probe.active.driver import Driver
 from probe.active.link_at import LinkAt
 from probe.active.putting_back import all_back
@@ -75,7 +75,7 @@ def made(comes: list[Comes], wrong: Faults, control: str, target_gts: float) -> 
 def carry_out(model: Model, runner: Driver, course: list[str]) -> None:
     found = LinkAt.of(model.target)
     if course[0] != "slow":
-        runner.keep(PORT, found.port.express + LinkControl2.offset, 1, 0x0F)
+        runner.run(keep(PORT, found.port.express + LinkControl2.offset, 1, 0x0F))
     for what in course:
         try:
             runner.run(protocol(found, what))

@@ -96,7 +96,7 @@ def test_a_disk_in_use(raw: Path, tmp_path: Path) -> None:
         with pytest.raises(InputError, match="is in use"):
             refuse(raw, "ext4")
     finally:
-        subprocess.run(["umount", place], check=True)
+        subprocess.run(["umount", "--lazy", place], check=True)
 
 
 def test_more_than_the_disk_holds(raw: Path) -> None:

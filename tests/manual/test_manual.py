@@ -65,7 +65,7 @@ def test_every_format_that_is_kept_has_a_page(pages: dict[str, str]) -> None:
     told = "".join(text for name, text in pages.items() if name.endswith(".5"))
     for schema in (Schema.SNAPSHOT, Schema.STORE):
         assert schema in told
-    for name in ("snapshot", "record", "expectations", "config", "metrics", "store"):
+    for name in ("snapshot", "record", "expectations", "config", "metrics", "store", "plan", "qualification"):
         assert f"linkprobe-{name}.5" in pages
 
 

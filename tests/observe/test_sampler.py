@@ -1,6 +1,7 @@
 """Sampling asks nothing that sleeps, is held up by nothing that is dead, and tells what it did not read."""
 
 import os
+import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,10 +13,10 @@ from probe.audit.snapshot import take
 from probe.evidence import Why
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
-from probe.observe.events import LinkEvent, Observed
+from probe.observe.events import CountedErrors, LinkEvent, Observed
 from probe.observe.observer import LinkObserver, observers
 from probe.observe.sampler import LinkSampler
-from tests.soak.test_soak import CARD, DOWN, PORT, SLOW, Machine, soaked
+from tests.soak.test_soak import CARD, DOWN, FAST_WIDE, PORT, SLOW, Machine, soaked
 
 
 def watched(machine: Machine, patience_s: float = 5.0) -> list[LinkObserver]:
@@ -69,6 +70,61 @@ def test_a_sleeping_component_is_answered_for_by_its_port(tmp_path: Path) -> Non
         sleeps(machine.card, "D3cold")
         reading = link.observe(1.0).reading
     assert (reading.width, reading.unread, reading.temperature_c) == (4, None, None)
+
+
+def replaced(machine: Machine, tmp_path: Path, *, counts: str | None = None) -> None:
+    """The component is taken out, and one of its kind put in, which has counted this many errors itself."""
+    machine.card.rename(tmp_path / "taken out")
+    shutil.copytree(tmp_path / "taken out", machine.card)
+    if counts is not None:
+        machine.counter("aer_dev_correctable", counts)
+
+
+def errors(happened: tuple[Observed, ...]) -> list[int]:
+    return [item.count for item in happened if isinstance(item, CountedErrors)]
+
+
+def test_a_component_that_went_and_came_back_is_followed(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    machine.counter("aer_dev_correctable", "RxErr 5\nBadTLP 0")
+    with observing(machine) as (link, _):
+        assert told(link.observe(0.0).happened) == []
+        machine.card.rename(tmp_path / "aside")
+        machine.status(DOWN)
+        gone = link.observe(1.0)
+        shutil.copytree(tmp_path / "aside", machine.card)
+        machine.counter("aer_dev_correctable", "RxErr 2\nBadTLP 0")
+        machine.status(FAST_WIDE)
+        back = link.observe(2.0)
+        machine.counter("aer_dev_correctable", "RxErr 9\nBadTLP 0")
+        later = link.observe(3.0)
+    assert told(gone.happened) == ["gone", "link down"]
+    assert told(back.happened) == ["back", "link up"]
+    assert (errors(back.happened), errors(later.happened)) == ([2], [7])  # the counts of the new one began at zero
+    assert back.reading.present
+
+
+@pytest.mark.parametrize("counted", [2, 5, 8])
+def test_one_that_was_replaced_between_two_samples_is_seen_by_its_folder(counted: int, tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    machine.counter("aer_dev_correctable", "RxErr 5\nBadTLP 0")
+    with observing(machine) as (link, _):
+        link.observe(0.0)
+        replaced(machine, tmp_path, counts=f"RxErr {counted}\nBadTLP 0")
+        found = link.observe(1.0)
+    assert told(found.happened) == ["gone", "back"]
+    assert errors(found.happened) == [counted]
+
+
+def test_what_is_hot_is_read_of_the_one_that_is_there(tmp_path: Path) -> None:
+    machine = Machine(tmp_path)
+    with observing(machine) as (link, _):
+        assert link.observe(0.0).reading.temperature_c is None
+        replaced(machine, tmp_path)
+        link.observe(1.0)
+        (machine.card / "hwmon/hwmon7").mkdir(parents=True)  # its driver comes later
+        (machine.card / "hwmon/hwmon7/temp1_input").write_text("52000\n")
+        assert link.observe(2.0).reading.temperature_c == 52.0
 
 
 def hangs(monkeypatch: pytest.MonkeyPatch, name: str) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 from probe.audit.snapshot import take
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
-from probe.observe.watching import Watch
+from probe.observe.watching import Watch, WatchedEvent
 from tests.observe.clocks import ScriptedClock
 from tests.soak.test_soak import FAST_WIDE, PORT, SLOW, Machine
 
@@ -26,16 +26,16 @@ def test_what_happens_is_told_once(tmp_path: Path) -> None:
         (3.5, lambda: machine.status(FAST_WIDE)),
     )
     watch = Watch(str(machine.sys), links, taken.evidence, clock, live=False)
-    events = []
+    events: list[WatchedEvent] = []
     for _ in range(6):
-        rows, happened = watch.step()
-        events += happened
+        events += watch.step()
         clock.wait(1.0)
     watch.close()
     assert [event.kind for event in events] == ["state", "errors", "state"]
     assert events[1].sentence == "3 correctable: Receiver Error at the component"
     assert {event.address for event in events} == {"0000:01:00.0"}
-    assert [(row.errors, str(row.state)) for row in rows] == [(3, "16 GT/s x4")]
+    (link,) = watch.standings.values()
+    assert (link.correctable, str(link.state), link.now()) == (3, "16 GT/s x4", "errors")
 
 
 def first_line(machine: Machine, *arguments: str) -> str:
@@ -69,4 +69,4 @@ def test_the_stream(tmp_path: Path) -> None:
 
 
 def test_plain_lines_in_a_pipe(tmp_path: Path) -> None:
-    assert "0000:01:00.0  went from " in first_line(Machine(tmp_path), "--interval", "0.05")
+    assert "slot 1  went from " in first_line(Machine(tmp_path), "--interval", "0.05")

@@ -3,6 +3,7 @@
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 from axe_core_python.selenium import Axe
@@ -17,13 +18,14 @@ from probe.documents.files import encode
 from probe.fleet.ingest import ingest
 from probe.fleet.table import Store
 from probe.host.machine import read_machine
+from tests.batch.made import board, held
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.page.conftest import page
 
 CAPTURED = Path(__file__).parents[1] / "captured" / "accelerator-soak.jsonl"
 
 
-@pytest.fixture(params=["record", "snapshot", "diff", "fleet", "host of a fleet"])
+@pytest.fixture(params=["record", "snapshot", "diff", "batch", "fleet", "host of a fleet"])
 def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     document = tmp_path / "document"
     if request.param == "fleet":
@@ -34,6 +36,9 @@ def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
         document = CAPTURED
     elif request.param == "snapshot":
         document.write_bytes(encode(take(read_machine(correlator().build().source()))))
+    elif request.param == "batch":
+        odd: dict[str, Any] = {"trained": "16 GT/s x4"}
+        document.write_bytes(encode(held(*(board(number, **odd if number == 7 else {}) for number in range(1, 31)))))
     else:
         good, bad = snapshot(of(slot(1, drive()))), snapshot(of(slot(1, drive(trained="8 GT/s x1"))))
         document.write_bytes(encode(diff(good, bad)))

@@ -1,26 +1,20 @@
 """The journal: on the disk line by line, readable after any cut, bounded in size, never losing events."""
 
+import contextlib
 import os
+import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from probe.exceptions import DocumentError, InputError
 from probe.observe.events import LinkEvent, LinkEventKind
-from probe.soak import journal
-from probe.soak.journal import (
-    Baseline,
-    End,
-    Entry,
-    Journal,
-    LinkSample,
-    Sample,
-    Spread,
-    Start,
-    Thinned,
-    read_entries,
-    thinned,
-)
+from probe.soak import thinning, writing
+from probe.soak.journal import Baseline, Damaged, End, Entry, LinkSample, Sample, Spread, Start, Thinned
+from probe.soak.reading import is_being_written, read_entries
+from probe.soak.thinning import thinned
+from probe.soak.writing import CannotRecord, Journal
 from tests.compare.machines import drive, of, slot, snapshot
 
 PLACE = "0000/0/01.0"
@@ -63,14 +57,38 @@ def test_any_cut_gives_what_was_whole(tmp_path: Path) -> None:
     assert len(read_entries(path)) == 6
 
 
-def test_damage_in_the_middle_is_told(tmp_path: Path) -> None:
-    path = tmp_path / "x.jsonl"
+def lines_of(path: Path) -> list[bytes]:
     opened = Journal.create(path)
-    opened.append(start(), sample(0.0), sample(1.0), sample(2.0))
+    opened.append(start(), *(sample(float(t)) for t in range(5)))
     opened.close()
-    lines = path.read_bytes().splitlines()
-    path.write_bytes(b"\n".join([lines[0], b"{", *lines[2:]]))
-    with pytest.raises(DocumentError, match="line 2 is not of a journal"):
+    return path.read_bytes().splitlines()
+
+
+@pytest.mark.parametrize(
+    "damage", [b"{", b"\xff\xfe", b"null", b'{"type":"sample"}', b'{"type":"sample","t":"x","links":{}}']
+)
+def test_a_damaged_line_costs_that_line(damage: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "x.jsonl"
+    lines = lines_of(path)
+    path.write_bytes(b"\n".join([*lines[:2], damage, *lines[3:], b""]))
+    found = read_entries(path)
+    assert found[2] == Damaged(t=0.0, line=3)
+    assert [entry.t for entry in found if isinstance(entry, Sample)] == [0.0, 2.0, 3.0, 4.0]
+
+
+def test_a_kind_of_line_from_the_future_is_not_guessed(tmp_path: Path) -> None:
+    path = tmp_path / "x.jsonl"
+    lines = lines_of(path)
+    path.write_bytes(b"\n".join([*lines[:2], b'{"type":"eye","t":1.0}', *lines[3:], b""]))
+    with pytest.raises(DocumentError, match=r"does not know \('eye'\), so a newer one wrote it"):
+        read_entries(path)
+
+
+def test_a_newer_schema_is_not_guessed(tmp_path: Path) -> None:
+    path = tmp_path / "x.jsonl"
+    head, *rest = lines_of(path)
+    path.write_bytes(b"\n".join([head.replace(b"linkprobe/soak/1", b"linkprobe/soak/2"), *rest]))
+    with pytest.raises(DocumentError, match="comes from a newer linkprobe"):
         read_entries(path)
 
 
@@ -78,7 +96,9 @@ def test_damage_in_the_middle_is_told(tmp_path: Path) -> None:
 def test_no_journal(content: bytes, tmp_path: Path) -> None:
     path = tmp_path / "x"
     path.write_bytes(content)
-    with pytest.raises(DocumentError, match=r"does not begin as a journal does|is not of a journal"):
+    with pytest.raises(
+        DocumentError, match=r"does not begin as a journal does|is not a linkprobe document|is not JSON"
+    ):
         read_entries(path)
 
 
@@ -90,17 +110,63 @@ def test_a_file_that_is_there_is_never_overwritten(tmp_path: Path) -> None:
     assert path.read_text() == "mine"
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full to play a full disk")
-def test_a_full_disk_is_one_sentence() -> None:
-    opened = Journal(Path("/dev/full"))
-    with pytest.raises(InputError, match="No space left on device"):
-        opened.append(sample(0.0))
+def test_who_writes_to_a_journal_is_known(tmp_path: Path) -> None:
+    path = tmp_path / "x.jsonl"
+    opened = Journal.create(path)
+    opened.append(start())
+    assert is_being_written(path)
     opened.close()
+    assert not is_being_written(path)
+
+
+def test_room_that_was_kept_is_given_back(tmp_path: Path) -> None:
+    path = tmp_path / "x.jsonl"
+    opened = Journal.create(path)
+    opened.append(start(), sample(0.0))
+    size = path.stat().st_size
+    kept = path.stat().st_blocks * 512 - size
+    opened.close()
+    assert path.stat().st_size == size
+    assert path.stat().st_blocks * 512 - size < 1 << 16 < kept
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 512 KiB."""
+    place = tmp_path / "small"
+    place.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "size=512k", "none", str(place)]
+    if subprocess.run(command, capture_output=True, check=False).returncode:
+        pytest.skip("nothing can be mounted here")
+    try:
+        yield place
+    finally:
+        subprocess.run(["umount", "--lazy", place], check=True)
+
+
+def test_a_full_disk_has_room_for_the_end(small: Path) -> None:
+    path = small / "x.jsonl"
+    opened = Journal.create(path)
+    opened.append(start())
+
+    def fill() -> None:
+        for t in range(100_000):
+            opened.append(sample(float(t)))
+
+    with pytest.raises(CannotRecord, match="No space left on device"):
+        fill()
+    (small / "others").touch()
+    with contextlib.suppress(OSError):
+        (small / "others").write_bytes(bytes(1 << 20))  # whatever room there still was
+    end = End(t=9.0, why="full", complete=False)
+    opened.append_last(end)
+    opened.close()
+    assert read_entries(path)[-1] == end
 
 
 def test_thinning_keeps_bounds_means_and_every_event(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(journal, "FINE_SAMPLES", 60)
-    monkeypatch.setattr(journal, "BUCKET_SAMPLES", 10)
+    monkeypatch.setattr(thinning, "FINE_SAMPLES", 60)
+    monkeypatch.setattr(thinning, "BUCKET_SAMPLES", 10)
     event = LinkEvent(t=5.5, place_id=PLACE, kind=LinkEventKind.STATE, sentence="x")
     entries: list[Entry] = [start(), *(sample(float(t), 2.5 if t == 7 else 16.0, float(t)) for t in range(200)), event]
     found = list(thinned(entries))
@@ -119,9 +185,9 @@ def test_thinning_keeps_bounds_means_and_every_event(monkeypatch: pytest.MonkeyP
 
 
 def test_thinning_again_adds_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(journal, "FINE_SAMPLES", 10)
-    monkeypatch.setattr(journal, "BUCKET_SAMPLES", 10)
-    monkeypatch.setattr(journal, "COARSE_BUCKETS", 3)
+    monkeypatch.setattr(thinning, "FINE_SAMPLES", 10)
+    monkeypatch.setattr(thinning, "BUCKET_SAMPLES", 10)
+    monkeypatch.setattr(thinning, "COARSE_BUCKETS", 3)
     entries: list[Entry] = [start(), *(sample(float(t), heat=float(t)) for t in range(500))]
     for _ in range(3):
         entries = list(thinned(entries))
@@ -138,9 +204,10 @@ def test_thinning_again_adds_up(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_days_stay_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(journal, "FINE_SAMPLES", 50)
-    monkeypatch.setattr(journal, "BUCKET_SAMPLES", 10)
-    monkeypatch.setattr(journal, "COARSE_BUCKETS", 20)
+    monkeypatch.setattr(thinning, "FINE_SAMPLES", 50)
+    monkeypatch.setattr(thinning, "BUCKET_SAMPLES", 10)
+    monkeypatch.setattr(thinning, "COARSE_BUCKETS", 20)
+    monkeypatch.setattr(writing, "FINE_SAMPLES", 50)
     monkeypatch.setattr(os, "fdatasync", lambda _: None)
     opened = Journal.create(tmp_path / "x")
     opened.append(start())

@@ -5,13 +5,15 @@ import pytest
 
 from probe.audit.snapshot import Snapshot
 from probe.bandwidth.ceiling import carries
+from probe.evidence import Host
 from probe.exit_status import ExitStatus
 from probe.links.link import WhichEnd
 from probe.loads.results import Mismatch, Pass
 from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind
 from probe.registers.errors import Severity
-from probe.soak.journal import Baseline, End, Entry, LinkSample, LoadEnded, Sample, Start, bucket
+from probe.soak.journal import Baseline, Damaged, End, Entry, Gap, LinkSample, LoadEnded, Sample, Start
 from probe.soak.record import Record, exit_status, record
+from probe.soak.thinning import bucket
 from probe.soak.throughput import throughputs
 from probe.verdict.words import Verdict
 from tests.compare.machines import drive, of, slot, snapshot
@@ -45,8 +47,8 @@ def counted(t: float, count: int, severity: Severity = Severity.CORRECTABLE, err
     )
 
 
-def of_entries(*entries: Entry, boot: str | None = None) -> Record:
-    return record(entries, boot_id_now=boot)
+def of_entries(*entries: Entry, here: Host | None = None) -> Record:
+    return record(entries, here=here)
 
 
 def test_a_clean_run_passes() -> None:
@@ -181,14 +183,65 @@ def test_a_load_that_failed_fails() -> None:
     assert of_entries(start(), LoadEnded(t=9.0, load="-- x", status=None), sample(1.0), OVER).verdict == "passed"
 
 
-def test_how_it_ended_without_an_end() -> None:
-    entries = (start(), sample(0.0), sample(7.0))
-    assert (
-        "the program was ended or killed after the last sample, 7 s in" in of_entries(*entries, boot="boot one").ended
+ENDED, CRASHED = "the program was ended or killed", "the host went down"
+NOT_KNOWN = f"{ENDED}, or {CRASHED}, after the last sample, 7 s in"
+
+
+@pytest.mark.parametrize(
+    ("machine_id", "boot_id", "told"),
+    [
+        ("this", "boot one", f"{ENDED} after the last sample, 7 s in"),
+        ("this", "boot two", f"{CRASHED} after the last sample, 7 s in, and was started anew since"),
+        ("this", None, NOT_KNOWN),
+        (None, "boot two", NOT_KNOWN),
+        ("another", "boot two", f"{NOT_KNOWN}; that was another host than this one"),
+    ],
+)
+def test_how_it_ended_without_an_end(machine_id: str | None, boot_id: str | None, told: str) -> None:
+    before = snapshot(of(slot(1, drive())), boot_id="boot one", machine_id="this")
+    here = msgspec.structs.replace(before.evidence.host, boot_id=boot_id, machine_id=machine_id)
+    found = of_entries(start(before), sample(0.0), sample(7.0), here=here)
+    assert found.ended == told
+    assert (found.complete, found.verdict) == (False, "inconclusive")
+
+
+def test_nothing_is_said_of_a_boot_without_a_host() -> None:
+    assert of_entries(start(), sample(0.0), sample(7.0)).ended == NOT_KNOWN
+
+
+@pytest.mark.parametrize(("seconds", "result"), [(0.5, "passed"), (10.0, "inconclusive")])
+def test_time_without_samples_is_told_and_is_not_time_without_an_error(seconds: float, result: str) -> None:
+    gap = Gap(t=30.0, since=30.0 - seconds, why="the host was suspended for a while")
+    found = of_entries(start(), sample(0.0), sample(30.0 - seconds), gap, sample(30.0), sample(60.0), OVER)
+    assert found.result == result
+    assert [(event.kind, event.t) for event in found.events] == [("not watched", 30.0)]
+    assert (result == "passed") == ("nobody looked" not in found.reasons[0])
+
+
+@pytest.mark.parametrize(("wait", "result"), [(0.0, "failed"), (3600.0, "failed"), (3 * 3600.0, "inconclusive")])
+def test_errors_of_a_gap_came_at_some_moment_of_it(wait: float, result: str) -> None:
+    """Six within two hours are proven only where the gap is no longer than that."""
+    late = msgspec.structs.replace(counted(1e6, 6), since=1e6 - wait)
+    gaps = [Gap(t=1e6, since=1e6 - wait, why="the program was stopped")] if wait else []
+    found = of_entries(
+        start(), sample(0.0), Baseline(0.0, {}), *gaps, late, sample(1e6 + 1.0), End(t=1e6 + 1.0, why="", complete=True)
     )
-    crashed = of_entries(*entries, boot="boot two")
-    assert "the host went down after the last sample, 7 s in" in crashed.ended
-    assert (crashed.complete, crashed.verdict) == (False, "inconclusive")
+    assert found.result == result
+
+
+def test_a_damaged_line_never_passes() -> None:
+    found = of_entries(start(), sample(0.0), Damaged(t=0.0, line=3), sample(59.0), OVER)
+    assert found.result == "inconclusive"
+    assert "1 line of the record cannot be read" in found.reasons[0]
+
+
+def test_the_window_is_that_of_the_errors_that_the_limit_is_for() -> None:
+    """A flood of what the limit is not for hides no window of what it is for."""
+    flood = counted(10.0, 1000, error="Advisory Non-Fatal Error")
+    six = [counted(20_000.0 + 60.0 * number, 1) for number in range(6)]
+    day = End(t=86_400.0, why="over", complete=True)
+    assert of_entries(start(), Baseline(0.0, {}), flood, sample(86_399.0), day).result == "passed"
+    assert of_entries(start(), Baseline(0.0, {}), flood, *six, sample(86_399.0), day).result == "failed"
 
 
 def passes(direction: str, *rates: float) -> list[Pass]:

@@ -52,9 +52,9 @@ def bits_by_rate(speed_gts: float, seconds: float, rate: int) -> float:
     return speed_gts * 1e9 * seconds * (rate + 1) / _OF_64
 
 
-def bits_by_count(count: int) -> float:
-    """The least number of bits that a count stands for: 3 log2 of it, rounded down."""
-    return float(2.0 ** (count / _COUNT_SCALE))
+def bits_by_count(count: int) -> float | None:
+    """The least number of bits that a count stands for: 3 log2 of it, rounded down. None for a count of none."""
+    return float(2.0 ** (count / _COUNT_SCALE)) if count else None
 
 
 def read_capabilities(lane: LanePort, receiver: int) -> Protocol[Capabilities]:

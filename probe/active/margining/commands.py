@@ -11,6 +11,7 @@ from probe.registers.margining import RECEIVERS, MarginingLaneControl, Margining
 
 BROADCAST = 0
 _CONTROL, _STATUS = MarginingLaneControl, MarginingLaneStatus
+ANSWER_MASK = mask_of(_STATUS.receiver_number_status, _STATUS.margin_type_status, _STATUS.margin_payload_status)
 CONTROL_MASK = mask_of(_CONTROL.receiver_number, _CONTROL.margin_type, _CONTROL.usage_model, _CONTROL.margin_payload)
 _NO_COMMAND, _REPORT, _SET, _STEP_TIMING, _STEP_VOLTAGE = (
     "no command or capability access", "access retimer", "set", "step timing", "step voltage",
@@ -45,6 +46,11 @@ class Command(msgspec.Struct, frozen=True):
     def is_answered(self, status: int) -> bool:
         """The status answers this command."""
         return self.is_addressed(status) and (not self.echoed or payload_of(status) == self.payload)
+
+
+def is_step(control: int) -> bool:
+    """A Lane Control value asks for a step of margining."""
+    return _CONTROL.margin_type.decode(control) in {_STEP_TIMING, _STEP_VOLTAGE}
 
 
 def payload_of(status: int) -> int:

@@ -1,21 +1,16 @@
 """How a lane compares with its fellows: by median and spread, which one odd lane among them does not move.
 
-A lane is odd one way where its score passes 3.5: 0.6745 times its distance from the median, over the median absolute
-deviation (Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC 1993, from memory). The deviation is taken as
-at least half a step, which is how finely a margin is known, and as at least a twentieth of the median: else the odd one
-among equals would be a step away (our own choice, no published source). Fewer than four lanes cannot say which is odd.
+A lane is odd one way where its score passes that of `probe.compare.outlying`; a margin is known to a step. Fewer than
+four lanes cannot say which is odd.
 """
 
 from collections.abc import Iterator
-from statistics import median
 
 from probe.active.margining.document import SIDES, LaneMargin, OddLane, ReceiverMargin
+from probe.compare.outlying import MOST_SCORE, middle_of
 
 FEWEST_LANES = 4
-MOST_SCORE = 3.5
-_NORMAL = 0.6745
-_LEAST_STEPS = 0.5
-_LEAST_SHARE = 0.05
+_STEP = 1
 
 
 def odd_lanes(receiver: ReceiverMargin) -> tuple[OddLane, ...]:
@@ -37,13 +32,11 @@ def _odd(receiver: ReceiverMargin, side: str) -> Iterator[OddLane]:
     if side not in compared_sides(receiver):
         return
     measured = _measured(receiver, side)
-    middle = median(steps for _, steps in measured)
-    deviation = median(abs(steps - middle) for _, steps in measured)
-    spread = max(deviation, _LEAST_STEPS, _LEAST_SHARE * middle)
+    middle = middle_of([steps for _, steps in measured])
     for lane, steps in measured:
-        score = _NORMAL * abs(steps - middle) / spread
-        if score > MOST_SCORE:
+        score = middle.score(steps, _STEP)
+        if abs(score) > MOST_SCORE:
             yield OddLane(
-                receiver=receiver.number, lane=lane.lane, side=side, steps=steps, median_steps=middle,
-                spread_steps=deviation, score=round(score, 2), narrower=steps < middle,
+                receiver=receiver.number, lane=lane.lane, side=side, steps=steps, median_steps=middle.median,
+                spread_steps=middle.deviation, score=round(abs(score), 2), narrower=score < 0,
             )  # fmt: skip

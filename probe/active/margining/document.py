@@ -4,6 +4,7 @@ import msgspec
 
 from probe.active.margining.capabilities import Capabilities
 from probe.active.restoring import Leftover
+from probe.compare.identity import Identity
 from probe.evidence import Host
 from probe.links.state import LinkState
 from probe.result import Result
@@ -98,6 +99,11 @@ class MarginedLink(msgspec.Struct, frozen=True, kw_only=True):
     downstream_port: str
     upstream_port: str
     title: str
+    place_id: str = ""
+    """How the link is wired, the same after buses were numbered anew."""
+    component: Identity = Identity()
+    port_kind: str | None = None
+    """Vendor and device of the Downstream Port, as `0x1234:0x0001`; None where they were not read."""
     speed_gts: float | None
     width: int | None
     receivers: tuple[ReceiverMargin, ...] = ()
@@ -127,6 +133,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     seconds: float
     error_limit: int
     limits: Limits = Limits()
+
+    def same_method(self, other: "Settings") -> bool:
+        """Margins of both can be held against each other: they come from as many bits and errors."""
+        return (self.seconds, self.error_limit) == (other.seconds, other.error_limit)
 
 
 class MarginDocument(msgspec.Struct, frozen=True, kw_only=True):

@@ -26,7 +26,6 @@ from probe.active.margining.link import LinkRun
 from probe.active.margining.wording import grouped, worded
 from probe.active.restoring import Leftover
 from probe.active.target import Target
-from probe.audit.names import title
 from probe.evidence import Host
 from probe.links.state import LinkState
 from probe.result import Result, overall
@@ -40,18 +39,24 @@ _LOGICAL = "lanes are logical lanes; where the link is reversed, the physical on
 
 def margined_link(run: LinkRun, target: Target, limits: Limits) -> MarginedLink:
     """The link of a run that has ended."""
-    odd = tuple(item for receiver in run.receivers for item in odd_lanes(receiver))
-    failures = [*_fell(run), *run.not_normal, *_below(run.receivers, limits), *odd_sentences(odd)]
-    gaps = list(_gaps(run, limits))
     at_32 = run.before.speed_gts == 32.0  # noqa: PLR2004 - GT/s
-    return MarginedLink(
-        downstream_port=str(target.port.address), upstream_port=str(target.component.address),
-        title=title(target.document), speed_gts=run.before.speed_gts, width=run.before.width, ended=run.ended,
-        receivers=run.receivers, odd_lanes=odd, stopped=run.stopped, restored=not run.not_normal,
-        not_normal=run.not_normal,
-        result=Result.FAILED if failures else Result.INCONCLUSIVE if gaps else Result.PASSED,
-        reasons=tuple(dict.fromkeys((*failures, *gaps))) or tuple(_grounds(run.receivers, limits)),
+    measured = MarginedLink(
+        **target.named, speed_gts=run.before.speed_gts, width=run.before.width, ended=run.ended,
+        receivers=run.receivers, stopped=run.stopped, not_normal=run.not_normal,
         notes=(*run.notes, _NOMINAL, _LOGICAL, *((_AT_32_GTS,) if at_32 else ())),
+    )  # fmt: skip
+    return judged_anew(measured, limits)
+
+
+def judged_anew(link: MarginedLink, limits: Limits) -> MarginedLink:
+    """The link with its result and reasons by what was measured of it."""
+    odd = tuple(item for receiver in link.receivers for item in odd_lanes(receiver))
+    failures = [*_fell(link), *link.not_normal, *_below(link.receivers, limits), *odd_sentences(odd)]
+    gaps = list(_gaps(link, limits))
+    return msgspec.structs.replace(
+        link, odd_lanes=odd, restored=not link.not_normal,
+        result=Result.FAILED if failures else Result.INCONCLUSIVE if gaps else Result.PASSED,
+        reasons=tuple(dict.fromkeys((*failures, *gaps))) or tuple(_grounds(link.receivers, limits)),
     )  # fmt: skip
 
 
@@ -67,7 +72,7 @@ def margin_document(
     return MarginDocument(
         host=host, settings=settings, links=done,
         result=Result.FAILED if leftovers else overall(tuple(link.result for link in done)),
-        restored=all(link.restored for link in done) and not leftovers,
+        restored=all(link.restored for link in done) and not any(item.writable for item in leftovers),
         reasons=tuple(item.sentence() for item in leftovers), leftovers=leftovers,
     )  # fmt: skip
 
@@ -77,10 +82,12 @@ def _settled(link: MarginedLink, leftovers: Sequence[Leftover], ended: LinkState
     before = LinkState(link.speed_gts, link.width)
     link = msgspec.structs.replace(link, ended=ended, back=None if before == LinkState() else not _less(before, ended))
     ours = {None, link.downstream_port, link.upstream_port}
-    own = tuple(item.sentence() for item in leftovers if item.address in ours)
+    own = tuple(item for item in leftovers if item.address in ours)
     if not own:
         return link
-    return msgspec.structs.replace(link, restored=False, result=Result.FAILED, reasons=(*own, *link.reasons))
+    restored = link.restored and not any(item.writable for item in own)  # what a link runs at was never written
+    told = tuple(item.sentence() for item in own)
+    return msgspec.structs.replace(link, restored=restored, result=Result.FAILED, reasons=(*told, *link.reasons))
 
 
 def odd_sentences(odd: Sequence[OddLane]) -> Iterator[str]:
@@ -105,10 +112,11 @@ def _less(before: LinkState, after: LinkState) -> bool:
     return (after.speed_gts or 0.0) < before.speed_gts or (after.width or 0) < before.width
 
 
-def _fell(run: LinkRun) -> Iterator[str]:
-    if _less(run.before, run.ended):
-        now = "answered no more" if run.ended == LinkState() else f"ran at {run.ended}"
-        yield f"the link ran at {run.before}, and {now} after the measuring"
+def _fell(link: MarginedLink) -> Iterator[str]:
+    before = LinkState(link.speed_gts, link.width)
+    if _less(before, link.ended):
+        now = "answered no more" if link.ended == LinkState() else f"ran at {link.ended}"
+        yield f"the link ran at {before}, and {now} after the measuring"
 
 
 def _sides(receivers: Sequence[ReceiverMargin]) -> Iterator[tuple[ReceiverMargin, LaneMargin, str, Side]]:
@@ -157,20 +165,20 @@ def _short(receiver: ReceiverMargin, limits: Limits) -> Iterator[tuple[int, str]
             yield lane.lane, f"{worded(name)}: {amounts}"
 
 
-def _gaps(run: LinkRun, limits: Limits) -> Iterator[str]:
+def _gaps(link: MarginedLink, limits: Limits) -> Iterator[str]:
     """What keeps a verdict from being reached."""
-    if run.stopped is not None:
-        yield run.stopped
-    for receiver in run.receivers:
+    if link.stopped is not None:
+        yield link.stopped
+    for receiver in link.receivers:
         if receiver.unmeasured is not None:
             yield f"receiver {receiver.number}: {receiver.unmeasured}"
         missing = ((lane.lane, lane.unmeasured) for lane in receiver.lanes if lane.unmeasured is not None)
         yield from _at(receiver, missing)
-    if not any(True for _ in _sides(run.receivers)):
+    if not any(True for _ in _sides(link.receivers)):
         yield "no lane was measured"
         return
-    yield from _unreached_limits(run.receivers, limits)
-    if limits == Limits() and not any(compared_sides(receiver) for receiver in run.receivers):
+    yield from _unreached_limits(link.receivers, limits)
+    if limits == Limits() and not any(compared_sides(receiver) for receiver in link.receivers):
         yield f"no limit was given, and fewer than {FEWEST_LANES} lanes cannot be compared with each other"
 
 

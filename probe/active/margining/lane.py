@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import msgspec
 
-from probe.active.asking import Poll, now, until, write
+from probe.active.asking import Poll, answering, until, write
 from probe.active.margining.commands import (
     BROADCAST,
     CONTROL_MASK,
@@ -17,11 +17,12 @@ from probe.active.margining.commands import (
     Command,
     clear_error_log,
     go_to_normal,
+    is_step,
     payload_of,
 )
-from probe.active.margining.failures import LinkDisturbed, Unmeasured
+from probe.active.margining.failures import LinkDisturbed, NotReady, Unmeasured
 from probe.active.steps import Protocol, Read
-from probe.registers.bits import all_ones
+from probe.registers.bits import all_ones, differing
 from probe.registers.margining import MarginingLaneControl, MarginingLaneStatus
 
 ANSWER_S, ANSWER_PATIENCE_S = 0.010, 0.150
@@ -57,13 +58,19 @@ class LanePort:
         """A step was asked for, and going back to normal was not acknowledged since."""
         self._idle = False
         """No Command was the last, and was answered."""
+        self._written: int | None = None
+        """The last command, which has to stand in Lane Control still; None where none was written yet."""
         self._control = base + MarginingLaneControl.offset + lane * MarginingLaneControl.stride
         self._status = Read(
             address, base + MarginingLaneStatus.offset + lane * MarginingLaneStatus.stride, MarginingLaneStatus.size
         )
 
     def ask(self, command: Command, patience_s: float = ANSWER_PATIENCE_S) -> Protocol[int]:
-        """The payload that answers a command, after No Command. Raises Unmeasured, LinkDisturbed, CannotWrite."""
+        """The payload that answers a command, after No Command.
+
+        Raises Unmeasured, CannotWrite; LinkDisturbed, also where somebody else wrote Lane Control meanwhile; NotReady
+        where another program has left a step of margining there: two masters of one register.
+        """
         yield from self.no_command(patience_s)
         return (yield from self._tell(command, patience_s))
 
@@ -77,17 +84,16 @@ class LanePort:
         self.moved = True
         return (yield from self._tell(command, ANSWER_PATIENCE_S))
 
-    def set_up(self, command: Command, over: Callable[[int], bool], since: float) -> Protocol[int]:
+    def set_up(self, command: Command, over: Callable[[int], bool]) -> Protocol[int]:
         """The first payload that says that the set-up of a step is over. Raises Unmeasured, LinkDisturbed."""
 
         def wanted(status: int) -> bool:
             return _gone(status) or (command.is_answered(status) and over(payload_of(status)))
 
-        left = max(0.0, SET_UP_PATIENCE_S - ((yield from now()) - since))
-        found = yield from until(self._status, wanted, left, POLL_S)
+        found = yield from until(self._status, wanted, SET_UP_PATIENCE_S, POLL_S)
         value = self._present(found)
         if not found.met:
-            raise Unmeasured(f"was still setting up {SET_UP_PATIENCE_S * 1e3:.0f} ms after {command.name}")
+            raise Unmeasured(f"was still setting up {SET_UP_PATIENCE_S * 1e3:.0f} ms after it answered {command.name}")
         self.pace.set_up_s = max(self.pace.set_up_s, found.at_least_s)
         return payload_of(value)
 
@@ -112,19 +118,48 @@ class LanePort:
         yield from self.no_command(patience_s)
 
     def quiet(self) -> Protocol[None]:
-        """The same to every receiver behind this port, whether it answers or not. Raises LinkDisturbed, CannotWrite."""
+        """The same to every receiver behind this port, whether it answers or not. Raises LinkDisturbed, CannotWrite.
+
+        Nothing to a lane that was not written to: it is another program's, or was never reached.
+        """
+        if self._written is None:
+            return
+        standing = yield from answering(self.address, self._control, _SIZE)
+        if standing == NO_COMMAND.control != self._written:
+            self.moved = False  # the link went down, which takes receivers back and leaves their control so
         normal, clear = go_to_normal(BROADCAST), clear_error_log(BROADCAST)
         for command in (NO_COMMAND, normal, NO_COMMAND, clear, NO_COMMAND):
             try:
-                yield from self._tell(command, ANSWER_PATIENCE_S)
+                yield from self._write(command)
+                yield from self._answered(command, ANSWER_PATIENCE_S)
             except Unmeasured:
                 continue
             if command is normal:
                 self.moved = False
 
     def _tell(self, command: Command, patience_s: float) -> Protocol[int]:
+        yield from self._check_ours()
+        yield from self._write(command)
+        return (yield from self._answered(command, patience_s))
+
+    def _check_ours(self) -> Protocol[None]:
+        standing = yield from answering(self.address, self._control, _SIZE)
+        if standing is None:
+            raise LinkDisturbed(f"{self.address} no longer answers")
+        if self._written is None and is_step(standing):
+            what = f"stands at a step of margining ({standing:04x}h) that another program has left or is taking"
+            raise NotReady(f"Lane Control of lane {self.lane} of {self.address} {what}")
+        if self._written is not None and differing(standing, self._written, CONTROL_MASK):
+            what = f"holds {standing:04x}h, where {self._written:04x}h was written"
+            why = "the link went down, or somebody else wrote it"
+            raise LinkDisturbed(f"Lane Control of lane {self.lane} of {self.address} {what}: {why}")
+
+    def _write(self, command: Command) -> Protocol[None]:
         self._idle = False
         yield from write(self.address, self._control, _SIZE, command.control, CONTROL_MASK)
+        self._written = command.control
+
+    def _answered(self, command: Command, patience_s: float) -> Protocol[int]:
         payload = yield from self.answer(command, patience_s)
         self._idle = command is NO_COMMAND
         return payload

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from probe.active.guard import LIVE_DATA
+from probe.active.guard import LINK_LOSS, LIVE_DATA
 from probe.active.margining.document import Limits, MarginDocument
 from probe.active.margining.link import Choice
 from probe.active.margining.planning import check_speed, intended_margin, told
@@ -44,7 +44,7 @@ def margin_order(  # noqa: PLR0913 - what a person may set
         error_limit=error_limit, live_data=LIVE_DATA in accepted,
     )  # fmt: skip
     limits = Limits(at_least_ui=at_least_ui, at_least_volts=at_least_volts)
-    task = Margining(tested.under_test, choice, limits)
+    task = Margining(tested.under_test, choice, limits, may_retrain=LINK_LOSS in accepted)
     for target in task.under_test:
         check_speed(target)
     links = [

@@ -6,13 +6,14 @@ put back by the journal of the session, as everything is.
 
 from collections.abc import Iterator
 
-from probe.active.asking import keep_awake, text_of, until, write_file
+from probe.active.asking import keep, keep_awake, text_of, until, write_file
 from probe.active.fields import write_field
 from probe.active.link_at import EndAt, LinkAt, is_set
 from probe.active.margining.failures import NotReady, Unmeasured
 from probe.active.margining.reading import margining_at, present
 from probe.active.steps import Protocol
 from probe.kernel_spellings import ASPM_SWITCHES
+from probe.registers.bits import cut
 from probe.registers.function import PowerManagementControlStatus
 from probe.registers.link import LinkControl, LinkControl2, LinkStatus
 from probe.registers.margining import MarginingPortCapabilities, MarginingPortStatus
@@ -71,11 +72,16 @@ def _check_power(end: EndAt) -> Protocol[None]:
 
 
 def _aspm_off(link: LinkAt) -> Protocol[None]:
-    """By the kernel's switches where it has them, then by the registers where a bit is still set."""
+    """By the kernel's switches where it has them, then by the registers where a bit is still set.
+
+    The bits are kept before: the kernel's switches need not bring back what stood there.
+    """
+    field = LinkControl.aspm_control
+    for end in (link.component, link.port):
+        yield from keep(end.address, end.express + LinkControl.offset, 1, cut(field.mask, 0, 1))
     for path in _aspm_paths(link.component):
         if (yield from text_of(path)) == "1":
             yield from write_file(path, "0", _FILE_S)
-    field = LinkControl.aspm_control
     for end in (link.component, link.port):
         if field.decode((yield from present(end, LinkControl))) == "off":
             continue

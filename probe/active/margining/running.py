@@ -28,6 +28,8 @@ class Margining(msgspec.Struct, frozen=True):
     under_test: tuple[Target, ...]
     choice: Choice
     limits: Limits = Limits()
+    may_retrain: bool = False
+    """Retrain a link that is slower or narrower afterwards."""
 
     @property
     def effect(self) -> Effect:
@@ -55,7 +57,10 @@ def margin_link(runner: Runner, target: Target, choice: Choice, tell: Tell) -> L
 def margin(tested: Bench, guarding: Guarding, task: Margining, tell: Tell) -> MarginDocument:
     """Measure the links; all is put back whatever ends it. Raises InputError where no journal can be written."""
     host, under_test = tested.evidence.host, task.under_test
-    began = began_now("margin", tested.source.sys, host.boot_id, scope_of(under_test), links_before(under_test))
+    began = began_now(
+        "margin", tested.source.sys, host.boot_id, scope_of(under_test), links_before(under_test),
+        may_retrain=task.may_retrain,
+    )  # fmt: skip
     done = []
     with session(began) as going_on:
         for target in under_test:
@@ -68,4 +73,9 @@ def margin(tested: Bench, guarding: Guarding, task: Margining, tell: Tell) -> Ma
             done.append(margined_link(run, target, task.limits))
             if run.stopped is not None:
                 break
+    why = "the run ended before it" if going_on.stopped is None else f"stopped by {going_on.stopped}"
+    for target in under_test[len(done) :]:
+        run = LinkRun(LinkAt.of(target), task.choice)
+        run.stopped = why
+        done.append(margined_link(run, target, task.limits))
     return margin_document(host, task.settings, done, going_on.leftovers or (), going_on.ended)

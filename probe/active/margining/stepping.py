@@ -104,11 +104,13 @@ class LaneRun:
     def _measured(self, way: Way) -> Protocol[Side]:
         """Step outwards, each step from normal settings. Raises Unmeasured where a step is not supported."""
         yield from self._lane.ask(error_count_limit(self._receiver, self._trial.error_limit))
+        yield from self._watch.check()
         good: StepSeen | None = None
         bad: StepSeen | None = None
         for steps in range(1, way.steps + 1):
             seen, passed = yield from self._step(way, steps)
             yield from self._lane.normal(self._receiver)
+            yield from self._watch.check()
             yield from self._watch.check_errors(correctable_stop=self._can.independent_sampler)
             if not passed:
                 bad = seen
@@ -129,11 +131,9 @@ class LaneRun:
         """One step, watched for the chosen time, and whether it passed."""
         command = way.command(steps)
         yield from self._lane.no_command()
-        yield from self._watch.check()
-        since = yield from now()
         payload = yield from self._lane.step(command)
         if _state(payload) == _SET_UP:
-            payload = yield from self._lane.set_up(command, lambda answer: _state(answer) != _SET_UP, since)
+            payload = yield from self._lane.set_up(command, lambda answer: _state(answer) != _SET_UP)
         begin = yield from now()
         before = begin
         while True:
@@ -176,5 +176,5 @@ def _errors(payload: int) -> int:
 
 
 def _seen(steps: int, errors: int, bits: float | None, seconds: float, *, passed: bool) -> StepSeen:
-    below = upper_mean(errors, _CONFIDENCE) / bits if passed and bits else None
-    return StepSeen(steps=steps, errors=errors, bits=bits, seconds=seconds, ratio_below=below)
+    below = upper_mean(errors, _CONFIDENCE) / bits if passed and bits else 1.0
+    return StepSeen(steps=steps, errors=errors, bits=bits, seconds=seconds, ratio_below=below if below < 1.0 else None)

@@ -7,18 +7,24 @@ every answer that counts is followed by a look at Link Status at both ends.
 import msgspec
 
 from probe.active.asking import now
-from probe.active.link_at import Counts, EndAt, LinkAt, counts_of, grown, is_set, state_in
+from probe.active.errors_at import Tally, grown, new_bits, tally_of
+from probe.active.link_at import EndAt, LinkAt, is_set, state_in
 from probe.active.margining.failures import LinkDisturbed, LinkWentDown
 from probe.active.margining.reading import present
 from probe.active.steps import Protocol
 from probe.links.state import LinkState
-from probe.registers.errors import CorrectableErrorStatus, UncorrectableErrorStatus, errors_in
-from probe.registers.link import LinkStatus
+from probe.registers.bits import mask_of, within
+from probe.registers.errors import Severity
+from probe.registers.link import LinkControl, LinkControl2, LinkStatus
 
 _RETRAINED = (LinkStatus.link_bandwidth_management_status, LinkStatus.link_autonomous_bandwidth_status)
 _COUNT_EVERY_S = 0.1
-_CORRECTABLE = "correctable"
-_STATUS = ((_CORRECTABLE, CorrectableErrorStatus), ("uncorrectable", UncorrectableErrorStatus))
+_CORRECTABLE = Severity.CORRECTABLE.value
+_SETTINGS = (
+    (LinkControl, mask_of(LinkControl.aspm_control, LinkControl.hardware_autonomous_width_disable)),
+    (LinkControl2, mask_of(LinkControl2.hardware_autonomous_speed_disable)),
+)
+"""What was set for the time of the measuring, and has to stay."""
 
 
 class LinkNow(msgspec.Struct, frozen=True):
@@ -36,8 +42,8 @@ class LinkWatch:
     def __init__(self, link: LinkAt) -> None:
         self._link = link
         self._first: dict[str, LinkNow] = {}
-        self._counts: Counts | None = None
-        self._bits: frozenset[tuple[str, str]] = frozenset()
+        self._errors = Tally(None, frozenset())
+        self._settings: dict[str, tuple[int, ...]] = {}
         self._counted_at = 0.0
         self.corrected = 0
         """Correctable errors that were told since the watch began, at least; those of live data do not stop a run."""
@@ -51,8 +57,8 @@ class LinkWatch:
         """Note how the link is. Raises LinkDisturbed where an end does not answer."""
         for _, end in self._link.ends():
             self._first[end.address] = yield from self._look(end)
-        self._counts = yield from counts_of(self._link)
-        self._bits = yield from self._error_bits()
+            self._settings[end.address] = yield from _settings_of(end)
+        self._errors = yield from tally_of(self._link)
         self._counted_at = yield from now()
 
     def check(self) -> Protocol[None]:
@@ -69,22 +75,24 @@ class LinkWatch:
         """Look for errors that either end reported since the watch began; now and then, unless `at_once`.
 
         The kernel counts those that it hears of; those that it does not leave a bit in the registers. Raises
-        LinkDisturbed with what was reported.
+        LinkDisturbed with what was reported, or where somebody else changed what was set for the measuring.
         """
         time = yield from now()
         if time - self._counted_at < _COUNT_EVERY_S and not at_once:
             return
         self._counted_at = time
-        fresh = grown(self._counts, (yield from counts_of(self._link))) or {}
-        bits = (yield from self._error_bits()) - self._bits
-        worse = [f"{error} ({severity})" for _, severity, error in fresh if severity != _CORRECTABLE]
-        worse += [error for severity, error in bits if severity != _CORRECTABLE]
+        for _, end in self._link.ends():
+            if (yield from _settings_of(end)) != self._settings[end.address]:
+                what = "somebody else changed power saving or autonomous changes of the link"
+                raise LinkDisturbed(f"{what}, by the registers of {end.address}")
+        errors = yield from tally_of(self._link)
+        counted, bits = grown(self._errors, errors) or {}, new_bits(self._errors, errors)
+        worse = {error for _, severity, error in (*counted, *bits) if severity != _CORRECTABLE}
         if worse:
             raise LinkDisturbed(f"errors were reported meanwhile: {', '.join(sorted(worse))}")
-        corrected = sum(count for (_, severity, _), count in fresh.items() if severity == _CORRECTABLE)
-        self.corrected = max(self.corrected, corrected, len(bits))
+        self.corrected = max(self.corrected, sum(counted.values()), len(bits))
         if self.corrected and correctable_stop:
-            names = {error for _, _, error in fresh} | {error for _, error in bits}
+            names = {error for _, _, error in (*counted, *bits)}
             raise LinkDisturbed(f"correctable errors were reported meanwhile: {', '.join(sorted(names))}")
 
     def _look(self, end: EndAt) -> Protocol[LinkNow]:
@@ -97,14 +105,13 @@ class LinkWatch:
             retrained=frozenset(field.name for field in _RETRAINED if is_port and is_set(field, raw)),
         )
 
-    def _error_bits(self) -> Protocol[frozenset[tuple[str, str]]]:
-        """Severity and error of each bit that stands in the error registers of either end."""
-        found = set[tuple[str, str]]()
-        for _, end in self._link.ends():
-            for severity, register in _STATUS:
-                raw = (yield from end.read(register)) or 0
-                found |= {(severity, name) for name in errors_in(register, raw, named_only=True)}
-        return frozenset(found)
+
+def _settings_of(end: EndAt) -> Protocol[tuple[int, ...]]:
+    """The bits that were set for the measuring, as they stand."""
+    found = []
+    for register, mask in _SETTINGS:
+        found.append(within((yield from present(end, register)), mask))
+    return tuple(found)
 
 
 def _change(first: LinkNow, latest: LinkNow) -> str | None:

@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 
+import msgspec
+
 from probe.active.margining.document import SIDES, MarginDocument, MarginedLink, ReceiverMargin
 from probe.active.margining.wording import remarks, worded
 from probe.links.state import LinkState
@@ -25,14 +27,16 @@ def render(document: MarginDocument) -> Page:
         verdict=document.result,
         colour=styles.GOOD if document.result is Result.PASSED else styles.BAD,
         reasons=(*document.reasons, *reasons, restored),
-        sections=(*_sections(document), _method(document), sections.environment(document.host)),
+        sections=(*margin_sections(document), _method(document), sections.environment(document.host)),
     )
 
 
-def _sections(document: MarginDocument) -> Iterator[Section]:
+def margin_sections(document: MarginDocument, step: str = "") -> Iterator[Section]:
+    """A section a receiver; `step` stands before its title."""
     for link in document.links:
         for receiver in link.receivers:
-            yield _section(link, receiver)
+            made = _section(link, receiver)
+            yield msgspec.structs.replace(made, title=f"{step}: {made.title}") if step else made
 
 
 def _section(link: MarginedLink, receiver: ReceiverMargin) -> Section:

@@ -18,7 +18,11 @@ class Chart(msgspec.Struct, frozen=True):
 
 
 class Section(msgspec.Struct, frozen=True, kw_only=True):
-    """A heading with texts, a table, and pictures. `links` leads from what a first cell says to another page."""
+    """A heading with texts, a table, and pictures. `links` leads from what a first cell says to another page.
+
+    `marks` has a word for each cell, row by row, by which it is coloured; none for no word. `even` makes all columns
+    past the first as wide as each other.
+    """
 
     title: str
     texts: tuple[str, ...] = ()
@@ -26,6 +30,8 @@ class Section(msgspec.Struct, frozen=True, kw_only=True):
     rows: tuple[tuple[str, ...], ...] = ()
     charts: tuple[Chart, ...] = ()
     links: dict[str, str] = {}
+    marks: tuple[tuple[str, ...], ...] = ()
+    even: bool = False
 
 
 class Page(msgspec.Struct, frozen=True, kw_only=True):
@@ -46,10 +52,15 @@ def html(page: Page) -> str:
     """The page as HTML. All text is escaped; only our own pictures are taken as they are."""
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(files("probe.render.html").joinpath("page.html.j2").read_text())
+    return template.render(page=marked_page(page))
+
+
+def marked_page(page: Page) -> dict[str, object]:
+    """What a template is given: fields by name, our own pictures marked as markup and all else as text."""
     marked = msgspec.structs.asdict(page)
     marked["tree"] = markupsafe.Markup(page.tree) if page.tree else None  # noqa: S704 - our own picture
     marked["sections"] = [_marked(section) for section in page.sections]
-    return template.render(page=marked)
+    return marked
 
 
 def _marked(section: Section) -> dict[str, object]:

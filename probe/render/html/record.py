@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from probe.audit.names import title
+from probe.documents.record_file import RecordFile
 from probe.errors.attribution import sentence
 from probe.evidence import Host
 from probe.render import styles
@@ -22,7 +23,7 @@ _LIMITS = (
 )
 
 
-def render(document: Record, entries: Sequence[Entry]) -> Page:
+def render(document: Record, entries: Sequence[Entry], source: RecordFile) -> Page:
     """The page."""
     start = entries[0]
     links = start.snapshot.links if isinstance(start, Start) else ()
@@ -42,7 +43,7 @@ def render(document: Record, entries: Sequence[Entry]) -> Page:
             Section(title="Over time", charts=tuple(charts(entries, titles, ceilings))),
             _events(document),
             sections.changes(document.changes),
-            _method(document),
+            _method(document, source),
             sections.environment(host),
             sections.links(links),
         ),
@@ -108,11 +109,12 @@ def _events(document: Record) -> Section:
     return Section(title="Events", texts=texts, columns=("time", "place", "what"), rows=rows)
 
 
-def _method(document: Record) -> Section:
+def _method(document: Record, source: RecordFile) -> Section:
     times = f"{duration(document.elapsed_s)} of {duration(document.planned_s)} planned"
     texts = (
         f"Started {document.started_at}; ran {times}; {document.ended}; {document.samples} samples.",
         f"Loads: {', '.join(document.loads) or 'none; an outside load was accompanied'}.",
         _LIMITS,
+        f"Record {source.name}, SHA-256 {source.sha256}.",
     )
     return Section(title="Method and limits", texts=texts)

@@ -16,9 +16,17 @@ def console(*, to_errors: bool = False) -> Console:
     """A console for this terminal; a pipe gets 120 columns (or COLUMNS) and no colour."""
     stream = sys.stderr if to_errors else sys.stdout
     width = None if stream.isatty() else int(os.environ.get("COLUMNS") or _PIPED_WIDTH)
-    screen = Console(file=stream, width=width, highlight=False, markup=False, emoji=False)
+    screen = _Screen(file=stream, width=width, highlight=False, markup=False, emoji=False)
     screen.push_render_hook(_Gate())
     return screen
+
+
+class _Screen(Console):
+    """One that tells of a reader that has gone, in place of ending the program with a status of its own."""
+
+    def on_broken_pipe(self) -> None:
+        """What came of the run is the caller's to say. Raises BrokenPipeError."""
+        raise BrokenPipeError
 
 
 class _Gate(RenderHook):

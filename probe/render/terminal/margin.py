@@ -13,6 +13,7 @@ from probe.links.state import LinkState
 from probe.render.eyes import Eye, bits_say, eyes, scale
 from probe.render.terminal.active import STYLES, head
 from probe.render.terminal.eye import BLOCKS, COLUMNS, PLAIN, diamond
+from probe.render.units import even_runs
 
 _CELL = COLUMNS + 1
 
@@ -57,10 +58,7 @@ def _receiver(receiver: ReceiverMargin, odd: set[int], screen: Console) -> None:
 
 def _rows(drawn: Sequence[Eye], most: int) -> Iterator[Sequence[Eye]]:
     """Even rows: 16 lanes where 11 have room are two rows of 8."""
-    count = -(-len(drawn) // most)
-    size = -(-len(drawn) // count) if count else 1
-    for start in range(0, len(drawn), size):
-        yield drawn[start : start + size]
+    yield from (drawn[run.start : run.stop] for run in even_runs(len(drawn), most))
 
 
 def _side_by_side(row: Sequence[Eye], odd: set[int], screen: Console) -> None:

@@ -5,7 +5,9 @@ from rich.text import Text
 
 from probe.active.documents import Attempt
 from probe.active.target import Target
+from probe.audit.names import title
 from probe.render.terminal.active import teller
+from probe.render.terminal.live import summary
 from probe.render.units import duration
 from probe.soak.progress import Progress
 
@@ -31,10 +33,12 @@ class Shown:
 
     def soak(self, state: Progress) -> None:
         """A soak has taken a sample."""
+        for item in state.happened:
+            place = "" if item.place_id is None else f"{title(state.links[item.place_id].standing.link)}  "
+            count = "" if item.count is None else f"{item.count} "
+            self._screen.print(Text(f"  {duration(state.t)}: {place}{count}{item.words}"))
         if state.t < self._next:
             return
         self._next = state.t + _EVERY_S
-        errors = sum(state.errors.values())
-        self._screen.print(
-            Text(f"  {duration(state.t)}: {len(state.links)} links, {errors} errors, {state.events} events")
-        )
+        standings = summary(link.now(state.t) for link in state.links.values())
+        self._screen.print(Text(f"  {duration(state.t)}: {standings}"))

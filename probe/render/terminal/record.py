@@ -1,85 +1,170 @@
-"""The record of a soak on a terminal, the verdict first."""
+"""The record of a soak on a terminal: the verdict, a row a link, the worst first, and what comes next."""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 
 from rich.console import Console
 from rich.padding import Padding
+from rich.table import Table
 from rich.text import Text
 
 from probe.errors.attribution import sentence
 from probe.render import styles
-from probe.render.units import data_rate, duration
+from probe.render.units import counted, data_rate, duration
+from probe.result import Result
 from probe.soak.record import LinkOutcome, Record
+from probe.soak.throughput import Throughput
 from probe.soak.together import Together
+from probe.verdict.next_steps import CAUTIONS, HOT, touches_hardware
 
-_LOADED = {True: " under load", False: ", not under load", None: ", load not known"}
+_WIDE = 110
+_MOST_EVENTS = 20
+_ORDER = (Result.FAILED, Result.INCONCLUSIVE, Result.PASSED)
+_LOADED = {True: "", False: ", no load", None: ", load not known"}
 
 
 def render(document: Record, screen: Console) -> None:
-    """Draw a record: the verdict first."""
-    style = styles.TERMINAL_RESULTS[document.result]
-    screen.print(
-        Text.assemble((document.verdict, style), f"  {document.host or 'this machine'}, {duration(document.elapsed_s)}")
-    )
-    screen.print(f"  {document.ended}; {document.samples} samples")
-    for reason in document.reasons:
-        screen.print(Padding(Text(reason), (0, 0, 0, 2)))
-    for outcome in document.links:
-        _outcome(outcome, screen)
+    """Draw a record."""
+    screen.print(_head(document))
+    screen.print(f"{document.ended}; {document.samples} samples")
+    for reason in document.own_reasons:
+        screen.print(reason)
+    screen.print()
+    screen.print(_outcomes(document.links, screen.width))
+    for text in _notes(document.links):
+        screen.print(text)
     _carried(document, screen)
     for mismatch in document.mismatches[:5]:
         there = f"expected {mismatch.expected[:32]}, found {mismatch.found[:32]}"
-        screen.print(f"  {mismatch.target}: at offset {mismatch.offset} {there}")
-    if document.events:
-        screen.print(Text("\nEvents", style="bold"))
-    for event in document.events:
-        screen.print(f"  {event.t:10.1f} s  {event.sentence}", soft_wrap=True)
+        screen.print(f"{mismatch.load} {mismatch.target}: at offset {mismatch.offset} {there}")
+    _events(document, screen)
+    _next(document.links, screen)
+
+
+def _head(document: Record) -> Text:
+    times = Counter(item.result for item in document.links)
+    counts = ", ".join(f"{times[result]} {result}" for result in _ORDER if times[result])
+    return Text.assemble(
+        (document.verdict, styles.TERMINAL_RESULTS[document.result]),
+        f"  {document.host or 'this machine'}, {duration(document.elapsed_s)}: {counts or 'no link'}",
+    )
+
+
+def worst_first(outcome: LinkOutcome) -> tuple[bool, int]:
+    """Urgent ones, then those that failed, then those without a result."""
+    return not outcome.urgent, _ORDER.index(outcome.result)
+
+
+def _outcomes(outcomes: Iterable[LinkOutcome], width: int) -> Table:
+    """A row a link. What does not fit in a narrow terminal is the least needed."""
+    wide = width >= _WIDE
+    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2 if wide else 1, 0, 0))
+    table.add_column("result", no_wrap=True)
+    table.add_column("link", overflow="fold", max_width=None if wide else 18)
+    table.add_column("under load", overflow="fold", max_width=None if wide else 16)
+    if wide:
+        table.add_column("changes", justify="right")
+        table.add_column("errors", justify="right")
+        table.add_column("hottest", justify="right", no_wrap=True)
+    table.add_column("why", overflow="fold")
+    for item in sorted(outcomes, key=worst_first):
+        heat = "" if item.hottest_c is None else f"{item.hottest_c:.0f} C"
+        more = (str(item.transitions), _errors(item), heat) if wide else ()
+        table.add_row(
+            Text(item.result, style=styles.TERMINAL_RESULTS[item.result]),
+            item.title,
+            f"{_states(item)}{_LOADED[item.loaded]}",
+            *more,
+            "; ".join(item.reasons),
+        )
+    return table
+
+
+def _errors(item: LinkOutcome) -> str:
+    return "not counted" if item.errors_counted is False else str(sum(found.events for found in item.errors))
+
+
+def _states(item: LinkOutcome) -> str:
+    return str(item.best) if item.best == item.worst else f"{item.best} down to {item.worst}"
+
+
+def _notes(outcomes: Iterable[LinkOutcome]) -> Iterator[str]:
+    """What a row has no room for, of links that did not always do the same."""
+    for item in sorted(outcomes, key=worst_first):
+        if len(item.seconds_in) > 1:
+            times = ", ".join(f"{state} {duration(seconds)}" for state, seconds in item.seconds_in.items())
+            yield f"{item.title}: time in each state: {times}"
+        told = [] if item.result is Result.FAILED else [sentence(finding) for finding in item.errors]
+        if item.errors_before_baseline:
+            told.append(f"{item.errors_before_baseline} errors before working speed was reached, not counted")
+        if told:
+            yield f"{item.title}: {'; '.join(told)}"
 
 
 def _carried(document: Record, screen: Console) -> None:
-    if document.throughput:
-        screen.print(Text("\nWhat was carried", style="bold"))
+    """What each load carried each way, and what they carried at the same time, with the share of the ceiling."""
+    if not document.throughput:
+        return
+    rows: dict[str, dict[str, Throughput | Together]] = defaultdict(dict)
     for item in document.throughput:
-        ceiling = "" if item.ceiling_bytes_s is None else f" of {data_rate(item.ceiling_bytes_s)}"
-        spread = f"{item.passes} passes, {data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}"
-        screen.print(
-            f"  {item.load} {item.target}, {item.direction}: {data_rate(item.median_bytes_s)}{ceiling} ({spread})"
-        )
-        screen.print(f"      {item.sentence}")
-        if item.narrowest is not None:
-            memory = "not measured" if item.memory_bytes_s is None else data_rate(item.memory_bytes_s)
-            node = "not known" if item.numa_node is None else str(item.numa_node)
-            beside = f"narrowest on the path {item.narrowest}; NUMA node {node}; host memory {memory}"
-            screen.print(Padding(Text(beside, style="dim"), (0, 0, 0, 6)))
-        for question in item.questions:
-            screen.print(Padding(Text(f"ask: {question}", style="dim"), (0, 0, 0, 6)))
+        rows[f"{item.load} {item.target}"][item.direction] = item
     for sums in document.together:
-        screen.print(f"  {_together(sums)}")
+        rows[_over(sums)][sums.phase] = sums
+    ways = list(dict.fromkeys(way for row in rows.values() for way in row))
+    screen.print(Text("\nWhat was carried", style="bold"))
+    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 1 if screen.width < _WIDE else 2, 0, 0))
+    table.add_column("load", overflow="fold")
+    for way in ways:
+        table.add_column(way, no_wrap=True)
+    for name, row in rows.items():
+        table.add_row(name, *(_measured(row.get(way)) for way in ways))
+    screen.print(table)
+    for item in document.throughput:
+        if item.short:
+            screen.print(f"{item.load} {item.target}, {item.direction}: {item.sentence}")
+            for question in item.questions:
+                screen.print(Padding(Text(f"ask: {question}", style="dim"), (0, 0, 0, 4)))
 
 
-def _together(sums: Together) -> str:
-    """What several carried at the same time, in a line."""
-    over = "" if sums.over is None else f" over {sums.over[0] or 'a hidden port'} to {sums.over[1]}, which they share"
-    ceiling = "" if sums.ceiling_bytes_s is None else f" of {data_rate(sums.ceiling_bytes_s)} ({sums.share:.0%})"
-    spread = f"{sums.phases} phases, {data_rate(sums.least_bytes_s)} to {data_rate(sums.most_bytes_s)}"
-    return f"{len(sums.targets)} at once, {sums.phase}{over}: {data_rate(sums.median_bytes_s)}{ceiling} ({spread})"
+def _measured(item: Throughput | Together | None) -> str:
+    if item is None:
+        return ""
+    share = "" if item.share is None else f" {item.share:.0%}"
+    return f"{data_rate(item.median_bytes_s)}{share}"
 
 
-def _outcome(outcome: LinkOutcome, screen: Console) -> None:
-    screen.print()
-    screen.print(
-        Text.assemble(
-            (outcome.title, "bold"), "  ", (outcome.result, styles.TERMINAL_RESULTS[outcome.result]), "  ",
-            (outcome.under_load, styles.TERMINAL[outcome.under_load]), _LOADED[outcome.loaded],
-        )
-    )  # fmt: skip
-    for reason in outcome.reasons:
-        screen.print(Padding(Text(reason), (0, 0, 0, 2)))
-    seen = f"best {outcome.best}, worst {outcome.worst}, {outcome.transitions} transitions"
-    heat = "" if outcome.hottest_c is None else f", hottest {outcome.hottest_c:.0f} C"
-    screen.print(f"  {seen}{heat}; before it was {outcome.before}")
-    if len(outcome.seconds_in) > 1:
-        times = ", ".join(f"{state} {duration(seconds)}" for state, seconds in outcome.seconds_in.items())
-        screen.print(f"  time in each state: {times}")
-    for finding in outcome.errors:
-        screen.print(f"  {sentence(finding)}")
-    if outcome.errors_before_baseline:
-        screen.print(f"  {outcome.errors_before_baseline} errors before working speed was reached, not counted")
+def _over(sums: Together) -> str:
+    """Which loads are summed, and over which link, where they share one."""
+    over = "" if sums.over is None else f" over {sums.over[0] or 'a hidden port'} to {sums.over[1]}"
+    return f"{counted(len(sums.targets), 'load')} at once{over}"
+
+
+def _events(document: Record, screen: Console) -> None:
+    """Those that matter come first where there are too many; all are in the record."""
+    if not document.events:
+        return
+    screen.print(Text("\nEvents", style="bold"))
+    titles = {item.place_id: item.title for item in document.links}
+    chosen = sorted(document.events, key=lambda event: not event.bad)[:_MOST_EVENTS]
+    for event in sorted(chosen, key=lambda event: event.t):
+        place = f"{titles.get(event.place_id, event.place_id)}  " if event.place_id else ""
+        screen.print(f"{event.t:10.1f} s  {place}{event.sentence}", soft_wrap=True)
+    if len(chosen) < len(document.events):
+        screen.print(f"and {len(document.events) - len(chosen)} more: linkprobe report RECORD -o PAGE.html")
+
+
+def _next(outcomes: Sequence[LinkOutcome], screen: Console) -> None:
+    """The steps, once for all links that they are the same for."""
+    by_steps: dict[tuple[str, ...], list[str]] = defaultdict(list)
+    for item in sorted(outcomes, key=worst_first):
+        if item.next_steps:
+            by_steps[item.next_steps].append(item.title)
+    if not by_steps:
+        return
+    screen.print(Text("\nWhat to do", style="bold"))
+    for steps, titles in by_steps.items():
+        screen.print(f"{', '.join(titles)}:")
+        for number, step in enumerate(steps, start=1):
+            screen.print(Padding(f"{number}. {step}", (0, 0, 0, 2)))
+    if any(touches_hardware(steps) for steps in by_steps):
+        screen.print(Text(f"{HOT} {CAUTIONS}", style="italic"))

@@ -1,67 +1,74 @@
-"""The live view of links, redrawn in place; plain lines where it is no terminal."""
+"""The live view of links that are only watched."""
 
-import time
-from collections import deque
-from collections.abc import Sequence
-from typing import Self
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
-from rich.console import Console, Group
-from rich.live import Live
-from rich.table import Table
-from rich.text import Text
+from rich.console import Console
 
 from probe.audit.document import LinkDocument
-from probe.audit.names import title
+from probe.audit.names import described, short_titles
 from probe.foreign_text import made_plain
-from probe.observe.watching import Watch, WatchedEvent, WatchedLink
+from probe.observe.standing import LinkStanding
+from probe.observe.watching import Watch, WatchedEvent
+from probe.render.terminal.live import Column, Line, Row, Show, Shown, head, showing
 
-_KEPT = 12
-
-
-def live_view(
-    watched: Watch, links: Sequence[LinkDocument], interval: float, until: float | None, screen: Console
-) -> None:
-    """Draw until the time is over or somebody ends it."""
-    latest: deque[WatchedEvent] = deque(maxlen=_KEPT)
-    titles = {link.place_id: title(link) for link in links}
-    with Live(console=screen, auto_refresh=False, transient=False) if screen.is_terminal else _Lines(screen) as live:
-        while until is None or watched.clock.now() < until:
-            rows, events = watched.step()
-            events = made_plain(events)
-            latest.extend(events)
-            if isinstance(live, Live):
-                live.update(Group(_table(rows, titles), *map(_line, latest)), refresh=True)
-            else:
-                live.take(events)
-            watched.clock.wait(interval)
+_COLUMNS = (
+    Column("now", 13),
+    Column("place", 14, wide=True),
+    Column("component", 36, from_width=110),
+    Column("runs at", 13),
+    Column("errors", 7),
+    Column("heat", 5),
+)
+_PLATFORM = "platform"
 
 
-class _Lines:
-    def __init__(self, screen: Console) -> None:
-        self._screen = screen
+class Watched:
+    """Draws what a watch sees, step by step."""
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        return None
+    def __init__(self, watch: Watch, links: Sequence[LinkDocument], until_s: float | None, show: Show) -> None:
+        self._watch = watch
+        self._began = watch.clock.now()
+        self._until = until_s
+        self._show = show
+        plainly = made_plain(links)
+        self._titles = short_titles(plainly)
+        self._components = {link.place_id: described(link) or "" for link in plainly}
+        self._places = {
+            address: self._titles[link.place_id]
+            for link in plainly
+            for address in (link.downstream_port, *(link.component.functions if link.component else ()))
+            if address is not None
+        }
 
     def take(self, events: Sequence[WatchedEvent]) -> None:
-        for event in events:
-            self._screen.print(_line(event), soft_wrap=True)
+        """Draw the links as they were read last, with what happened since."""
+        now = self._watch.clock.now()
+        left = None if self._until is None else max(self._until - now, 0.0)
+        standings = self._watch.standings
+        self._show(
+            Shown(
+                head=head(len(standings), now - self._began, left, "until Ctrl-C"),
+                columns=_COLUMNS,
+                rows=tuple(self._row(place_id, link) for place_id, link in standings.items()),
+                happened=tuple(map(self._line, events)),
+            )
+        )
+
+    def _row(self, place_id: str, link: LinkStanding) -> Row:
+        word = link.now()
+        heat = "" if link.temperature_c is None else f"{link.temperature_c:.0f} C"
+        errors = str(link.correctable + link.uncorrectable)
+        return Row(word, (word, self._titles[place_id], self._components[place_id], str(link.state), errors, heat))
+
+    def _line(self, event: WatchedEvent) -> Line:
+        place = self._places.get(event.address or "", event.address or _PLATFORM)
+        words = event.sentence if event.counted is None else event.counted
+        return Line(clock=event.time, place=place, words=words, count=event.count, bad=event.bad)
 
 
-def _line(event: WatchedEvent) -> Text:
-    moment = time.strftime("%H:%M:%S", time.localtime(event.time))
-    return Text.assemble(f"{moment}  ", (event.address or "platform", "bold"), f"  {event.sentence}")
-
-
-def _table(rows: Sequence[WatchedLink], titles: dict[str, str]) -> Table:
-    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    for name in ("place", "runs at", "errors since", "heat"):
-        table.add_column(name, no_wrap=True, overflow="ellipsis")
-    for row in rows:
-        state = str(row.state) if row.present else "gone"
-        heat = "" if row.temperature_c is None else f"{row.temperature_c:.0f} C"
-        table.add_row(titles[row.place_id], state, str(row.errors), heat)
-    return table
+@contextmanager
+def watched(watch: Watch, links: Sequence[LinkDocument], until_s: float | None, screen: Console) -> Iterator[Watched]:
+    """Something to draw a watch with; `until_s` is when it ends by its clock, None where a person ends it."""
+    with showing(screen) as show:
+        yield Watched(watch, links, until_s, show)

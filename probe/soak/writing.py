@@ -1,0 +1,121 @@
+"""The journal while it is written: everything appended is on the disk when the call returns.
+
+The file is locked for as long, so that nobody takes a run that goes on for one that was cut off. A little room is kept
+behind its end, so that a full disk does not keep the reason of the end from being written.
+"""
+
+import contextlib
+import ctypes
+import errno
+import fcntl
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Self
+
+import msgspec
+
+from probe.documents.writing import PRIVATE, let_go, write_all, write_atomically
+from probe.exceptions import InputError
+from probe.soak.journal import Entry, Sample
+from probe.soak.reading import read_entries
+from probe.soak.thinning import FINE_SAMPLES, thinned
+
+_ENCODER = msgspec.json.Encoder()
+_ROOM = 1 << 16
+_KEEP_SIZE = 1
+"""FALLOC_FL_KEEP_SIZE of linux/falloc.h: the file does not seem longer for it."""
+_fallocate = ctypes.CDLL(None, use_errno=True).fallocate
+_fallocate.argtypes = (ctypes.c_int, ctypes.c_int, ctypes.c_int64, ctypes.c_int64)
+
+
+class Journal:
+    """An open journal."""
+
+    def __init__(self, path: Path, descriptor: int) -> None:
+        self._path = path
+        self._descriptor = descriptor
+        self._fine = 0
+        self._end, self._reserved = os.fstat(descriptor).st_size, 0
+        _lock(descriptor)
+
+    @classmethod
+    def create(cls, path: Path) -> Self:
+        """A new journal. Raises InputError where a file is already there or cannot be made."""
+        try:
+            return cls(path, os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, PRIVATE))
+        except FileExistsError as error:
+            remedy = "name a new file, or close it: linkprobe soak close"
+            raise InputError("is already there", where=str(path), remedy=remedy) from error
+        except OSError as error:
+            raise CannotRecord.because(path, error) from error
+
+    def append(self, *entries: Entry) -> None:
+        """Write entries and have them on the disk. Raises CannotRecord while there is room left for `end`."""
+        data = _encoded(entries)
+        try:
+            self._reserve(len(data))
+            self._write(data)
+        except OSError as error:
+            raise CannotRecord.because(self._path, error) from error
+        self._fine += sum(isinstance(entry, Sample) for entry in entries)
+        if self._fine >= 2 * FINE_SAMPLES:
+            self._thin()
+
+    def append_last(self, *entries: Entry) -> None:
+        """Write the end into the room that was kept for it. Raises CannotRecord."""
+        try:
+            self._write(_encoded(entries))
+        except OSError as error:
+            raise CannotRecord.because(self._path, error) from error
+
+    def _write(self, data: bytes) -> None:
+        write_all(self._descriptor, data)
+        os.fdatasync(self._descriptor)
+        self._end += len(data)
+
+    def _reserve(self, coming: int) -> None:
+        """Have room on the disk for what comes and for an end after it, where the file system can promise that."""
+        if self._end + coming + _ROOM <= self._reserved:
+            return
+        size = coming + 2 * _ROOM
+        if _fallocate(self._descriptor, _KEEP_SIZE, self._end, size) == 0:
+            self._reserved = self._end + size
+        elif ctypes.get_errno() == errno.ENOSPC:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    def _thin(self) -> None:
+        self._fine = FINE_SAMPLES
+        try:
+            write_atomically(self._path, _encoded(thinned(read_entries(self._path))))
+        except InputError:
+            return  # no room for another copy: later, and the record goes on
+        let_go(self._descriptor)
+        self._descriptor = os.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC)
+        _lock(self._descriptor)
+        self._end, self._reserved = os.fstat(self._descriptor).st_size, 0
+
+    def close(self) -> None:
+        """Let the file and its lock go, and give back the room behind its end."""
+        with contextlib.suppress(OSError):
+            os.ftruncate(self._descriptor, self._end)
+        let_go(self._descriptor)
+
+
+class CannotRecord(InputError):
+    """The journal cannot be written to any more."""
+
+    @classmethod
+    def because(cls, path: Path, error: OSError) -> Self:
+        """With what the system says."""
+        what = f"the journal cannot be written ({error.strerror})"
+        return cls(what, where=str(path), remedy="make room, then: linkprobe soak close")
+
+
+def _encoded(entries: Iterable[Entry]) -> bytes:
+    return b"".join(_ENCODER.encode(entry) + b"\n" for entry in entries)
+
+
+def _lock(descriptor: int) -> None:
+    with contextlib.suppress(OSError):  # a file system without locks
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
