@@ -8,7 +8,6 @@ from typing import Annotated, TypeVar
 import typer
 
 from probe.documents.files import read_bytes, read_snapshot
-from probe.documents.redaction import Pseudonyms
 from probe.documents.redaction_key import pseudonyms
 from probe.evidence import Evidence
 from probe.exceptions import InputError, LinkprobeError
@@ -98,7 +97,7 @@ def cleaner(*, redact: bool, secrets: Iterable[str] = ()) -> Callable[[Document]
     """
     if not redact:
         return _as_it_is
-    names: Pseudonyms = pseudonyms()
+    names = pseudonyms()
     names.learn_words(secrets)
     return names.clean
 

@@ -1,10 +1,13 @@
 """linkprobe report."""
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
+import msgspec
 import typer
 
+from probe.active.results import result_in
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
 from probe.audit.snapshot import Snapshot
@@ -25,11 +28,14 @@ from probe.qualify.journal_lines import decoded
 from probe.render.forms import OwnTemplate, drawn_as, soak_drawn_as
 from probe.render.html.page import Page, html
 from probe.render.renderers import Medium, renderer
-from probe.schemas import Schema
+from probe.schemas import RESULTS, Schema
 from probe.soak.reading import Recorded
 from probe.soak.record import record
 
-_REMEDY = "give a snapshot, a diff, audit or batch in JSON, or a record of linkprobe soak or qualify"
+if TYPE_CHECKING:
+    from probe.active.comparing import ResultDocument
+
+_REMEDY = "give a snapshot, a diff, audit, batch or result of a test in JSON, or a record of linkprobe soak or qualify"
 
 
 def report(
@@ -83,8 +89,7 @@ def _qualified(data: bytes, name: str, output: Path, template: OwnTemplate | Non
 def _saved(data: bytes, name: str, clean: Callable[[Any], Any]) -> Page:
     document: AuditDocument | Comparison | ResultDocument | Batch
     if (tar := captured(uncompressed(data, name, _REMEDY), name)) is not None:
-        document = audit(clean(tar.evidence))
-        return renderer(document, Medium.HTML)(document)
+        return _page(audit(clean(tar.evidence)))
     match schema_of(data, name, _REMEDY):
         case Schema.SNAPSHOT as schema:
             document = audit(clean(decode_document(data, name, Snapshot, schema, _REMEDY).evidence))
@@ -98,4 +103,9 @@ def _saved(data: bytes, name: str, clean: Callable[[Any], Any]) -> Page:
             document = clean(decode_document(data, name, Batch, schema, _REMEDY))
         case found:
             raise DocumentError(f"is a {found} document, of which no page is made", where=name, remedy=_REMEDY)
-    return renderer(document, Medium.HTML)(document)
+    return _page(document)
+
+
+def _page(document: msgspec.Struct) -> Page:
+    page: Page = renderer(document, Medium.HTML)(document)
+    return page

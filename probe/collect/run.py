@@ -18,6 +18,7 @@ from probe.compare.changes import Change, exit_status
 from probe.compare.diff import follow
 from probe.compare.identity import Identity
 from probe.compare.rank import Rank
+from probe.documents.redaction_key import pseudonyms
 from probe.documents.writing import write_atomically
 from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
@@ -47,9 +48,11 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         if not alone:
             return Run(lines=(), status=ExitStatus.CLEAN)
         began = time.monotonic()
+        names = pseudonyms(settings.redaction_key) if settings.redact else None
         before = spool.latest()
         patience = min(PATIENCE_S, settings.timeout_s / _AT_ONCE)
-        after = take(read_bounded(source, patience_s=patience, within_s=settings.timeout_s))
+        evidence = read_bounded(source, patience_s=patience, within_s=settings.timeout_s)
+        after = take(names.clean(evidence) if names else evidence)
         silent = hung(after.evidence)
         kept = spool.keep(after)
         changes, known, status = _compared(before, after, settings, spool)

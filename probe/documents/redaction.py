@@ -43,7 +43,7 @@ _LEAST_LETTERS = 4  # of a string of the firmware that is looked for in sentence
 
 
 class Pseudonyms:
-    """The names by one key. What a document says identifies its machine is learnt from it, and replaced from then on."""
+    """The names by one key. What a document says identifies its machine is learnt, and replaced from then on."""
 
     def __init__(self, key: bytes) -> None:
         self._key = key
@@ -98,19 +98,21 @@ class Pseudonyms:
         return self.of(found)
 
     def _cleaned(self, value: Value) -> Value:
+        kind = type(value)
         changed: object = value
-        if type(value) is str:
-            changed = self.text(value)
+        if isinstance(value, str):
+            changed = self.text(value) if kind is str else value  # a word of ours is an enumeration's
         elif isinstance(value, Host):
             changed = self._host(value)
         elif isinstance(value, FunctionEvidence):
             changed = self._function(value)
         elif isinstance(value, msgspec.Struct):
             changed = self._struct(value)
-        elif type(value) in {tuple, list, frozenset}:
-            changed = type(value)(self._cleaned(item) for item in value)  # type: ignore[attr-defined,call-arg] # narrowed above
-        elif type(value) is dict:
-            changed = {self._cleaned(key): self._cleaned(item) for key, item in value.items()}  # type: ignore[attr-defined] # as above
+        elif isinstance(value, tuple | list | frozenset):
+            items = map(self._cleaned, value)
+            changed = kind(*items) if hasattr(value, "_fields") else kind(items)  # type: ignore[call-arg] # a named tuple
+        elif isinstance(value, dict):
+            changed = {self._cleaned(key): self._cleaned(item) for key, item in value.items()}
         return changed  # type: ignore[return-value] # of the same kind
 
     def _struct(self, value: msgspec.Struct) -> msgspec.Struct:

@@ -17,9 +17,12 @@ _BYTES = 32
 _REMEDY = f"name another file in {VARIABLE}"
 
 
-def pseudonyms() -> Pseudonyms:
-    """The names by this user's key, which is made where there is none. Raises InputError, DocumentError."""
-    path = _place()
+def pseudonyms(file: str | None = None) -> Pseudonyms:
+    """The names by the key in a file, or by this user's; it is made where there is none.
+
+    Raises InputError, DocumentError.
+    """
+    path = Path(file) if file else _place()
     try:
         key = _kept(path) or _made(path)
     except OSError as error:

@@ -9,7 +9,7 @@ import ctypes
 import errno
 import fcntl
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Self
 
@@ -22,6 +22,7 @@ from probe.soak.reading import read_entries
 from probe.soak.thinning import FINE_SAMPLES, thinned
 
 _ENCODER = msgspec.json.Encoder()
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC
 _ROOM = 1 << 16
 _KEEP_SIZE = 1
 """FALLOC_FL_KEEP_SIZE of linux/falloc.h: the file does not seem longer for it."""
@@ -29,21 +30,26 @@ _fallocate = ctypes.CDLL(None, use_errno=True).fallocate
 _fallocate.argtypes = (ctypes.c_int, ctypes.c_int, ctypes.c_int64, ctypes.c_int64)
 
 
-class Journal:
-    """An open journal."""
+def _as_it_is(entry: Entry) -> Entry:
+    return entry
 
-    def __init__(self, path: Path, descriptor: int) -> None:
+
+class Journal:
+    """An open journal. Each entry passes `clean` before it is written."""
+
+    def __init__(self, path: Path, descriptor: int, clean: Callable[[Entry], Entry]) -> None:
         self._path = path
+        self._clean = clean
         self._descriptor = descriptor
         self._fine = 0
         self._end, self._reserved = os.fstat(descriptor).st_size, 0
         _lock(descriptor)
 
     @classmethod
-    def create(cls, path: Path) -> Self:
+    def create(cls, path: Path, clean: Callable[[Entry], Entry] = _as_it_is) -> Self:
         """A new journal. Raises InputError where a file is already there or cannot be made."""
         try:
-            return cls(path, os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, PRIVATE))
+            return cls(path, os.open(path, _NEW, PRIVATE), clean)
         except FileExistsError as error:
             remedy = "name a new file, or close it: linkprobe soak close"
             raise InputError("is already there", where=str(path), remedy=remedy) from error
@@ -52,7 +58,7 @@ class Journal:
 
     def append(self, *entries: Entry) -> None:
         """Write entries and have them on the disk. Raises CannotRecord while there is room left for `end`."""
-        data = _encoded(entries)
+        data = _encoded(map(self._clean, entries))
         try:
             self._reserve(len(data))
             self._write(data)
@@ -65,7 +71,7 @@ class Journal:
     def append_last(self, *entries: Entry) -> None:
         """Write the end into the room that was kept for it. Raises CannotRecord."""
         try:
-            self._write(_encoded(entries))
+            self._write(_encoded(map(self._clean, entries)))
         except OSError as error:
             raise CannotRecord.because(self._path, error) from error
 

@@ -13,20 +13,18 @@ from probe.render.html import sections
 from probe.render.html.eye_picture import eye_picture
 from probe.render.html.page import Chart, Page, Section
 from probe.render.terminal.margin import side_words
-from probe.result import Result
+from probe.render.trained import reasons_of
 
 _LEGEND = "Below each, in steps: left | right, then up | down; + where the range ended."
 
 
 def render(document: MarginDocument) -> Page:
     """The page."""
-    reasons = [f"{link.title}: {text}" for link in document.links for text in link.reasons]
-    restored = "All is as it was." if document.restored else "NOT all is as it was."
     return Page(
         title=f"Lane margins of {document.host.name or 'a machine'}",
         verdict=document.result,
-        colour=styles.GOOD if document.result is Result.PASSED else styles.BAD,
-        reasons=(*document.reasons, *reasons, restored),
+        colour=styles.PAGE_RESULTS[document.result],
+        reasons=reasons_of(document),
         sections=(*margin_sections(document), _method(document), sections.environment(document.host)),
     )
 

@@ -11,6 +11,7 @@ from probe.active.margining.document import MarginDocument
 from probe.active.target import Target
 from probe.links.state import LinkState
 from probe.render.styles import TERMINAL_RESULTS
+from probe.render.trained import time_of
 from probe.render.units import duration
 
 STYLES = TERMINAL_RESULTS
@@ -39,13 +40,6 @@ def teller(screen: Console) -> Callable[[Target, Attempt | str], None]:
 def _came(attempt: Attempt) -> str:
     problem = "" if attempt.problem is None else f" ({attempt.problem})"
     return f"{attempt.kind}, {LinkState(attempt.speed_gts, attempt.width)}{problem}"
-
-
-def time_of(attempt: Attempt) -> str:
-    """How long a training took, as far as it is known."""
-    if attempt.ms is not None:
-        return f"{attempt.ms:.3g} ms"
-    return "time not known" if attempt.below_ms is None else f"below {attempt.below_ms:.3g} ms"
 
 
 def head(document: TrainingDocument | SpeedsDocument | MarginDocument, screen: Console) -> None:
