@@ -5,8 +5,9 @@ import os
 import stat
 import sys
 import zlib
-from collections.abc import Iterable
-from typing import BinaryIO, TypeVar
+from collections.abc import Iterable, Iterator
+from io import BufferedReader
+from typing import TypeVar
 
 import msgspec
 
@@ -62,13 +63,22 @@ def regular_bytes(name: str) -> bytes:
         return _bounded(file.read(most_bytes() + 1), name)
 
 
-def open_regular(name: str) -> BinaryIO:
+def open_regular(name: str) -> BufferedReader:
     """A regular file, open for reading, without waiting for the writer of a pipe. Raises OSError, ValueError."""
     descriptor = os.open(name, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
     if not stat.S_ISREG(os.fstat(descriptor).st_mode):
         os.close(descriptor)
         raise OSError(errno.EINVAL, "is no regular file")
     return open(descriptor, "rb")  # noqa: PTH123 - opened above
+
+
+def bounded_lines(file: BufferedReader, name: str) -> Iterator[bytes]:
+    """The lines of a file one at a time. Raises DocumentError for one that is longer than a document may be."""
+    most = most_bytes()
+    while line := file.readline(most + 1):
+        if len(line) > most:
+            raise _too_large(name)
+        yield line
 
 
 def _bounded(data: bytes, name: str) -> bytes:

@@ -71,7 +71,8 @@ def _files(spools: Iterable[Path], unlisted: list[OSError]) -> Iterator[Path]:
         try:
             kind = spool.stat().st_mode
         except OSError as error:
-            what = f"cannot be read ({error.strerror})"
+            gone = isinstance(error, FileNotFoundError)
+            what = "is not there" if gone else f"cannot be read ({error.strerror})"
             raise InputError(what, where=str(spool), remedy="give spool directories or files") from error
         if not stat.S_ISDIR(kind):
             yield spool

@@ -261,7 +261,7 @@ def _states(place_id: str, sampled: Iterable[Sample | Thinned]) -> Iterable[tupl
 def _seconds_in(place_id: str, sampled: Sequence[Sample | Thinned]) -> dict[str, float]:
     """Time in each state. A thinned span that saw several states is told as such."""
     found: dict[str, float] = defaultdict(float)
-    ends = [*(entry.t for entry in sampled[1:]), moment(sampled[-1]) if sampled else 0.0]
+    ends = [*(entry.t for entry in sampled[1:]), *(moment(entry) for entry in sampled[-1:])]
     for entry, until in zip(sampled, ends, strict=True):
         if place_id not in entry.links:
             continue
