@@ -126,8 +126,8 @@ def _port(builder: _Builder, port: Port, kind: str, where: Address, path: str) -
 
 
 def _slot_directory(builder: _Builder, name: str, where: Address, port: Port, trained: State | None) -> None:
-    unique, copy = name, 1
-    while unique in builder.slot_names:  # the kernel makes duplicates unique, pci_create_slot
+    unique, copy = name, 0
+    while unique in builder.slot_names:  # the kernel makes duplicates unique, drivers/pci/slot.c, make_slot_name
         copy += 1
         unique = f"{name}-{copy}"
     builder.slot_names.add(unique)
@@ -200,6 +200,11 @@ def _function(builder: _Builder, described: Function, spot: _Spot) -> None:
         texts |= {
             "max_link_speed": _speed(described.best), "max_link_width": described.best.width,
             "current_link_speed": _speed(trained), "current_link_width": trained.width if trained else 0,
+        }  # fmt: skip
+    elif kind == INTEGRATED:  # has no link registers, and the kernel prints what stands for none
+        texts |= {
+            "max_link_speed": kernel.NO_SPEED, "max_link_width": 255,
+            "current_link_speed": kernel.NO_SPEED, "current_link_width": 0,
         }  # fmt: skip
     if kind is not None and described.has_aer:
         texts |= _counters(described, kind)

@@ -34,7 +34,7 @@ payload() {
     cp packaging/program/launch.py "$out/lib/"
     cp packaging/program/linkprobe "$out/bin/"
     [ $# -eq 0 ] || return 0
-    PYTHONPATH=$(echo "$out"/lib/fleet-*) .venv/bin/python packaging/manual.py "$out/man"
+    PYTHONPATH=$(echo "$out"/lib/fleet-*) .venv/bin/python packaging/man "$out/man"
     for shell in bash zsh fish; do
         .venv/bin/linkprobe completion "$shell" >"$out/completions/linkprobe.$shell"
     done

@@ -3,6 +3,7 @@
 A saved format only grows: a new field has a default, and no field ever changes its type.
 """
 
+from collections.abc import Iterable
 from enum import StrEnum
 from struct import unpack_from
 
@@ -32,6 +33,11 @@ class Unread(msgspec.Struct, frozen=True, tag="unread"):
     path: str
     why: Why
     detail: str = ""
+
+
+def unlisted(unread: Iterable[Unread]) -> Unread | None:
+    """Why the functions of a machine could not be listed; None where they were, be it none."""
+    return next((item for item in unread if item.path.endswith(kernel.FUNCTION_LIST)), None)
 
 
 class Names(msgspec.Struct, frozen=True, omit_defaults=True):

@@ -19,6 +19,7 @@ CLASS, VENDOR, DEVICE = "class", "vendor", "device"
 SUBSYSTEM_VENDOR, SUBSYSTEM_DEVICE = "subsystem_vendor", "subsystem_device"
 NUMBER_FILES = (CLASS, VENDOR, DEVICE, SUBSYSTEM_VENDOR, SUBSYSTEM_DEVICE)  # each in hexadecimal
 SMBIOS_TABLE = "firmware/dmi/tables/DMI"
+FUNCTION_LIST = "bus/pci/devices"
 SERIAL_NUMBER = "serial_number"
 NUMA_NODE = "numa_node"
 LABEL, ACPI_INDEX = "label", "acpi_index"
@@ -28,6 +29,8 @@ CURRENT_LINK_SPEED, CURRENT_LINK_WIDTH = "current_link_speed", "current_link_wid
 MAX_LINK_SPEED, MAX_LINK_WIDTH = "max_link_speed", "max_link_width"
 LINK_FILES = (CURRENT_LINK_SPEED, CURRENT_LINK_WIDTH, MAX_LINK_SPEED, MAX_LINK_WIDTH)
 NO_SPEED = "Unknown"
+NO_LINK_WIDTHS = frozenset({"0", "255"})
+"""What a function prints whose kind has no link registers, and no other: drivers/pci/pci.c, pcie_get_width_cap."""
 CXL_LINK_CAPABILITIES, CXL_LINK_CONTROL, CXL_LINK_STATUS = "rcd_link_cap", "rcd_link_ctrl", "rcd_link_status"
 
 POWER_STATE, RUNTIME_STATUS, RUNTIME_CONTROL = "power_state", "power/runtime_status", "power/control"

@@ -24,6 +24,8 @@ class Schema(StrEnum):
     PUT_BACK = "linkprobe/put-back/1"
     ACTIVE_JOURNAL = "linkprobe/active-journal/1"
     BATCH = "linkprobe/batch/1"
+    WHERE = "linkprobe/where/1"
+    PATHS = "linkprobe/paths/1"
     QUALIFY_PLAN = "linkprobe/qualify-plan/1"
     QUALIFY_PREVIEW = "linkprobe/qualify-preview/1"
     QUALIFY_JOURNAL = "linkprobe/qualify-journal/1"
@@ -53,6 +55,8 @@ TYPES: dict[Schema, str] = {
     Schema.PUT_BACK: "probe.active.documents:PutBackDocument",
     Schema.ACTIVE_JOURNAL: "probe.active.journal:Entry",
     Schema.BATCH: "probe.batch.document:Batch",
+    Schema.WHERE: "probe.fleet.whereabouts:Whereabouts",
+    Schema.PATHS: "probe.paths.document:Paths",
     Schema.QUALIFY_PLAN: "probe.qualify.plan:Plan",
     Schema.QUALIFY_PREVIEW: "probe.qualify.preview:Preview",
     Schema.QUALIFY_JOURNAL: "probe.qualify.entries:Entry",

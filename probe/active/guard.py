@@ -11,11 +11,12 @@ import msgspec
 
 from probe.active.target import Target
 from probe.active.users import disks_below, is_below, users_of_disk
+from probe.counted import counted
 from probe.host.exclusive import Refused
 from probe.host.uses import Uses
 from probe.kernel_spellings import VIRTUAL_FUNCTIONS
 from probe.links.kind_of_link import KindOfLink
-from probe.registers.class_code import DISPLAY
+from probe.registers.class_code import DISPLAY, STORAGE
 from probe.registers.device import ExpressCapabilities
 
 LINK_LOSS = "link-loss"
@@ -65,6 +66,8 @@ class Ground(msgspec.Struct, frozen=True, kw_only=True):
     effect: Effect
     uses: Uses
     firmware_first: str | None = None
+    moved: tuple[str, ...] = ()
+    """Functions that came or went below the port since the machine was read."""
 
     @property
     def root(self) -> str:
@@ -240,14 +243,25 @@ def _platform(ground: Ground) -> Iterator[Finding]:
     for device in ground.uses.platform:
         if ground.below(device.path):
             yield Finding(what=f"{device.kind} {device.name}", user="the machine itself rests on it")
+    if ground.uses.crash_dump.unknown is not None:
+        for function in ground.target.below:
+            if function.class_code is not None and function.class_code.base == STORAGE:
+                remedy = "say where, or unload the crash kernel"
+                user = f"crashes may be written through it: {ground.uses.crash_dump.unknown}"
+                yield Finding(what=f"function {function.address}", user=user, remedy=remedy)
     for function in ground.target.below:
         number = function.evidence.attributes.get(VIRTUAL_FUNCTIONS, "0")
         if number not in {"", "0"}:
             remedy = f"write 0 to its {VIRTUAL_FUNCTIONS} first"
-            yield Finding(what=f"function {function.address}", user=f"{number} virtual functions", remedy=remedy)
+            yield Finding(
+                what=f"function {function.address}", user=counted(int(number), "virtual function"), remedy=remedy
+            )
 
 
 def _others(ground: Ground) -> Iterator[Finding]:
+    for address in ground.moved:
+        user = "it came or went since the machine was read, so nobody knows what is below"
+        yield Finding(what=f"function {address}", user=user, remedy="begin anew")
     for test in ground.uses.tests:
         yield Finding(what="another test", user=test, remedy="wait for its end")
     ends = {str(ground.target.port.address), str(ground.target.component.address)}

@@ -29,6 +29,7 @@ from probe.active.writing import SysfsMachine
 from probe.exceptions import DocumentError
 from probe.host.machine import read_host
 from probe.host.opening import open_source
+from probe.kernel_spellings import FUNCTION_LIST
 
 
 def directories() -> tuple[Path, ...]:
@@ -78,7 +79,7 @@ def _healed(journal: Journal, began: Began, entries: Sequence[Entry]) -> PutBack
     if began.sys == LIVE_SYS and _boot_now() != began.boot_id:
         note = "the machine was started anew since: its registers were set by firmware, and nothing is written"
         return PutBackDocument(notes=(note,))
-    if not Path(began.sys, "bus/pci/devices").is_dir():
+    if not Path(began.sys, FUNCTION_LIST).is_dir():
         left = tuple(_lost(entry, "the tree is not there") for entry in kept if not isinstance(entry, Acted))
         return PutBackDocument(leftovers=left)
     _refuse_overreaching(began.scope, kept, journal.path)

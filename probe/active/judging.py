@@ -21,6 +21,7 @@ from probe.active.documents import (
 )
 from probe.active.restoring import Leftover
 from probe.active.trainings import Trained
+from probe.counted import counted
 from probe.evidence import Host
 from probe.result import Result, overall
 from probe.verdict.lanes import suspect_lanes
@@ -64,10 +65,10 @@ def _training_reasons(link: LinkTraining, short: Sequence[Attempt]) -> Iterator[
     elif short:
         low, high = link.interval or (0.0, 1.0)
         share = f"between {low:.2%} and {high:.2%} of all (95 %, exact binomial)"
-        yield f"short in {len(short)} of {link.of} trainings: {share}"
+        yield f"short in {len(short)} of {counted(link.of, 'training')}: {share}"
         yield from _how_short(link, short)
     else:
-        yield f"none short in {link.of} trainings: fewer than {link.below or 0.0:.2%} of all are (95 %)"
+        yield f"none short in {counted(link.of, 'training')}: fewer than {link.below or 0.0:.2%} of all are (95 %)"
     unseen = sum(1 for attempt in link.attempts if not attempt.observed_training)
     if link.of and unseen:
         yield f"in {unseen} more no training was observed; they do not count"

@@ -33,6 +33,11 @@ class Order(msgspec.Struct, Generic[Done], frozen=True):
     effects: tuple[tuple[Target, Effect], ...]
     run: Callable[[Tell], Done]
 
+    @property
+    def live(self) -> bool:
+        """It is for this host, not for a tree that has the same files."""
+        return self.guarding.live
+
     def carry_out(self, tell: Tell) -> Done:
         """Do it, unless something stands in the way that no word given covers. Raises InputError."""
         if self.plan.left_behind is not None:

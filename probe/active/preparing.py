@@ -20,12 +20,15 @@ from probe.active.guard import (
 )
 from probe.active.target import Target, ends_named, targets
 from probe.errors.log_events import firmware_keeps_errors
-from probe.evidence import Evidence
+from probe.evidence import Evidence, Unread
 from probe.exceptions import InputError
+from probe.host.below import FunctionNow, functions_below
 from probe.host.bounded import read_bounded, read_functions
 from probe.host.exclusive import ExclusiveHold
 from probe.host.source import DirectorySource, Source
 from probe.host.uses import read_uses
+from probe.kernel_spellings import VIRTUAL_FUNCTIONS
+from probe.links.function import FunctionFacts
 
 
 class Bench(msgspec.Struct, frozen=True):
@@ -37,7 +40,7 @@ class Bench(msgspec.Struct, frozen=True):
 
 
 def bench(source: Source, words: Sequence[str]) -> Bench:
-    """Read the machine, and wake the ends of the links that are named. Raises InputError, NothingToJudge."""
+    """Read the machine, and wake the ends of the links that are named. Raises InputError."""
     if not isinstance(source, DirectorySource):
         raise InputError("cannot be tested", where=source.label, remedy="give a directory, or none for this host")
     if not words:
@@ -65,11 +68,19 @@ class Guarding:
         self._accepted = checked_words(accepted)
         self._hold = ExclusiveHold()
 
+    @property
+    def live(self) -> bool:
+        """The machine is this host."""
+        return self._bench.source.live
+
     def walk(self, target: Target, effect: Effect) -> tuple[Finding, ...]:
         """Everything that speaks against the test now, words or no words."""
         source, evidence = self._bench.source, self._bench.evidence
-        firmware = firmware_keeps_errors(evidence.kernel_log)
-        ground = Ground(target=target, effect=effect, uses=read_uses(source), firmware_first=firmware)
+        below, moved = as_it_is_now(target, source)
+        ground = Ground(
+            target=msgspec.structs.replace(target, below=below), effect=effect, uses=read_uses(source),
+            firmware_first=firmware_keeps_errors(evidence.kernel_log), moved=moved,
+        )  # fmt: skip
         refused = self._hold.take(disks_to_hold(ground)) if source.live else ()
         return findings(ground, refused)
 
@@ -83,6 +94,30 @@ class Guarding:
     def let_go(self) -> None:
         """Let the disks go."""
         self._hold.let_go()
+
+
+def as_it_is_now(target: Target, source: Source) -> tuple[tuple[FunctionFacts, ...], tuple[str, ...]]:
+    """The functions below, with drivers and groups as they are now, and the addresses of those that came or went."""
+    found = functions_below(source, target.port.evidence.path)
+    if isinstance(found, Unread):
+        return target.below, ("below the port",)
+    now = {item.address: item for item in found}
+    known = {str(function.address): function for function in target.below}
+    moved = sorted(set(known).symmetric_difference(now))
+    return tuple(_now(function, now.get(address)) for address, function in known.items()), tuple(moved)
+
+
+def _now(function: FunctionFacts, found: FunctionNow | None) -> FunctionFacts:
+    if found is None:
+        return function
+    attributes = {name: text for name, text in function.evidence.attributes.items() if name != VIRTUAL_FUNCTIONS}
+    if found.virtual_functions is not None:
+        attributes[VIRTUAL_FUNCTIONS] = found.virtual_functions
+    return FunctionFacts(
+        msgspec.structs.replace(
+            function.evidence, driver=found.driver, iommu_group=found.iommu_group, attributes=attributes
+        )
+    )
 
 
 def checked_words(words: Iterable[str]) -> frozenset[str]:

@@ -14,6 +14,7 @@ from probe.active.asking import now, read
 from probe.active.link_at import LinkAt, state_in
 from probe.active.steps import Protocol, Wait
 from probe.active.target import Target
+from probe.counted import counted
 from probe.exceptions import InputError
 from probe.links.state import LinkState
 from probe.loads import find
@@ -94,6 +95,6 @@ class AtWork:
             return Carried()
         failures = [*self._failures]
         if self._mismatches:
-            failures.append(f"data came back changed {self._mismatches} times")
+            failures.append(f"data came back changed {counted(self._mismatches, 'time')}")
         rate = self._moved / self._seconds if self._seconds else 0.0
         return Carried(rate, "; ".join(failures) or None)

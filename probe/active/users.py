@@ -37,6 +37,8 @@ def users_of_disk(disk: BlockDevice, uses: Uses) -> Iterator[str]:
                 yield f"{whose}{through}"
         if any(_is_named(name, device) for name in uses.swaps):
             yield f"swap{through}"
+        if device.name in uses.crash_dump.devices:
+            yield f"the machine's crashes are written to it{through}"
         if device.name in uses.btrfs_members:
             yield f"a member of a btrfs file system in use{through}"
 

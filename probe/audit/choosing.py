@@ -29,6 +29,6 @@ def chosen(links: Iterable[LinkDocument], words: Sequence[str], *, option: str =
 
 def _names(link: LinkDocument) -> tuple[str, ...]:
     component = link.component
-    slots = [item.name for item in link.slot.names] if link.slot is not None else []
+    slots = [link.slot.title, *(item.name for item in link.slot.names)] if link.slot is not None else []
     kinds = [component.names.kind, component.names.device, *component.functions] if component is not None else []
     return tuple(filter(None, ("all", link.downstream_port, link.upstream_port, *slots, *kinds)))

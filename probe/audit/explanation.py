@@ -9,6 +9,7 @@ from probe.address import Address
 from probe.audit.decoding import DecodedFunction, decoded_function
 from probe.audit.document import LinkDocument
 from probe.audit.link_document import document_of
+from probe.counted import counted
 from probe.evidence import Evidence
 from probe.exceptions import InputError
 from probe.kernel_spellings import NUMA_NODE
@@ -18,20 +19,21 @@ from probe.links.fact import value_of
 from probe.links.link import Link
 from probe.links.machine import find_links
 from probe.links.state import LinkState
-from probe.links.topology import Topology, topology
+from probe.links.topology import FACING_DOWN, Topology, topology
 from probe.registers.device import DeviceControl
-from probe.registers.link import LinkControl, LinkControl2, LinkStatus
-from probe.registers.model import Field
+from probe.registers.function import PowerManagementControlStatus, SerialNumberLower
+from probe.registers.link import LinkCapabilities, LinkControl, LinkControl2, LinkStatus, LinkStatus2
+from probe.registers.model import Field, Register
 from probe.registers.physical import LaneErrorStatus
 from probe.schemas import Schema
-from probe.verdict.equalization import equalized_rates
+from probe.verdict.equalization import completeness
 
-_NO_NODE = "-1"
+_NO_NODE, _NONE = "-1", "none"
 Reader = Callable[[LinkEnd], str | None]
 
 
 class Row(msgspec.Struct, frozen=True):
-    """One property of both ends; None where an end does not have it or it was not read."""
+    """One property of both ends; None where it was not read, or where the end is not there."""
 
     label: str
     port: str | None
@@ -70,12 +72,14 @@ def _named(links: Iterable[Link], name: str) -> Link:
     if not found:
         remedy = "give an address, a slot's name or a serial number; linkprobe audit lists them"
         raise InputError("no such address, slot or serial number", where=repr(name), remedy=remedy)
-    addresses = ", ".join(str(link.ends[0].address) for link in found)
-    raise InputError(f"names {len(found)} links", where=repr(name), remedy=f"give the address of one: {addresses}")
+    remedy = f"give the address of one: {', '.join(str(link.ends[0].address) for link in found)}"
+    raise InputError(f"names {counted(len(found), 'link')}", where=repr(name), remedy=remedy)
 
 
 def _called(link: Link) -> set[str]:
-    slots = {item.name.casefold().removeprefix("slot ") for item in link.slot.names} if link.slot is not None else set()
+    slot = link.slot
+    names = [] if slot is None else [*filter(None, (slot.title,)), *(item.name for item in slot.names)]
+    slots = {name.casefold().removeprefix("slot ") for name in names}
     return slots | {serial.casefold() for function in link.functions if (serial := serial_number(function))}
 
 
@@ -94,10 +98,16 @@ def _link(tree: Topology, links: Iterable[Link], address: Address) -> Link:
 
 
 def _rows(port: LinkEnd | None, component: LinkEnd | None) -> Iterator[Row]:
-    for label, read in _PROPERTIES:
-        found = Row(label, read(port) if port else None, read(component) if component else None)
-        if found.port is not None or found.component is not None:
-            yield found
+    for label, read, register in _PROPERTIES:
+        cells = [None if end is None else read(end) or _not_there(end, register) for end in (port, component)]
+        if any(cells):
+            yield Row(label, *cells)
+
+
+def _not_there(end: LinkEnd, register: type[Register] | None) -> str | None:
+    """What to say of a register that the end does not have; None where it was not read."""
+    lacks = register is not None and end.function.capabilities_read and end.function.space.offset_of(register) is None
+    return _NONE if lacks else None
 
 
 def _state(state: LinkState) -> str | None:
@@ -127,40 +137,51 @@ def _value(field: Field[Any], unit: str = "") -> Reader:
 
 
 def _equalization(end: LinkEnd) -> str | None:
-    reached = equalized_rates(end)
-    return f"complete at {', '.join(f'{rate:g}' for rate in reached)} GT/s" if reached else None
+    best, rates = value_of(end.best_speed), completeness(end)
+    if rates and best is not None and best < min(rates):
+        return f"not needed below {min(rates):g} GT/s"
+    reached = ", ".join(f"{rate:g}" for rate, complete in rates.items() if complete)
+    return f"complete at {reached} GT/s" if reached else "complete at no rate" if rates else None
 
 
 def _lane_errors(end: LinkEnd) -> str | None:
     fact = end.function.read(LaneErrorStatus.lanes)
-    return None if fact is None else ", ".join(f"lane {lane}" for lane in fact.value) or "none"
+    return None if fact is None else ", ".join(f"lane {lane}" for lane in fact.value) or _NONE
 
 
-def _serial(end: LinkEnd) -> str | None:
-    """The serial number; none where the whole list of capabilities was read and has none."""
-    return serial_number(end.function) or ("none" if end.function.capabilities_read else None)
+def _changed_by_itself(end: LinkEnd) -> str | None:
+    """By the bit of a Downstream Port; at the other end it is reserved."""
+    kind = end.function.port_type
+    return "the port tells" if kind is not None and kind not in FACING_DOWN else _CHANGED(end)
 
 
 def _numa_node(end: LinkEnd) -> str | None:
     """The memory node; the kernel's -1 says that there is none."""
     text = end.function.evidence.attributes.get(NUMA_NODE)
-    return "none" if text == _NO_NODE else text
+    return _NONE if text == _NO_NODE else text
 
 
-_PROPERTIES: tuple[tuple[str, Reader], ...] = (
-    ("Address", lambda end: str(end.address)),
-    ("Device/Port Type", lambda end: end.function.port_type),
-    ("Best it can do", lambda end: _state(best_of(end))),
-    ("Link runs at", lambda end: _state(LinkState(value_of(end.speed), value_of(end.width)))),
-    ("Target Link Speed", _value(LinkControl2.target_link_speed, " GT/s")),
-    ("Equalization", _equalization),
-    ("Lane errors", _lane_errors),
-    ("Changed speed or width by itself", _yes_no(LinkStatus.link_autonomous_bandwidth_status)),
-    ("ASPM", _value(LinkControl.aspm_control)),
-    ("Max_Payload_Size", _value(DeviceControl.max_payload_size, " bytes")),
-    ("Max_Read_Request_Size", _value(DeviceControl.max_read_request_size, " bytes")),
-    ("Power state", lambda end: value_of(end.function.power_state)),
-    ("Serial number", _serial),
-    ("NUMA node", _numa_node),
-    ("Driver", lambda end: end.function.evidence.driver),
+def _driver(end: LinkEnd) -> str | None:
+    """The driver; none where the files of the function were read and name none."""
+    evidence = end.function.evidence
+    return evidence.driver or (_NONE if evidence.attributes else None)
+
+
+_CHANGED = _yes_no(LinkStatus.link_autonomous_bandwidth_status)
+_PROPERTIES: tuple[tuple[str, Reader, type[Register] | None], ...] = (
+    ("Address", lambda end: str(end.address), None),
+    ("Device/Port Type", lambda end: end.function.port_type, None),
+    ("Best it can do", lambda end: _state(best_of(end)), LinkCapabilities),
+    ("Link runs at", lambda end: _state(LinkState(value_of(end.speed), value_of(end.width))), LinkStatus),
+    ("Target Link Speed", _value(LinkControl2.target_link_speed, " GT/s"), LinkControl2),
+    ("Equalization", _equalization, LinkStatus2),
+    ("Lane errors", _lane_errors, LaneErrorStatus),
+    ("Changed speed or width by itself", _changed_by_itself, LinkStatus),
+    ("ASPM", _value(LinkControl.aspm_control), LinkControl),
+    ("Max_Payload_Size", _value(DeviceControl.max_payload_size, " bytes"), DeviceControl),
+    ("Max_Read_Request_Size", _value(DeviceControl.max_read_request_size, " bytes"), DeviceControl),
+    ("Power state", lambda end: value_of(end.function.power_state), PowerManagementControlStatus),
+    ("Serial number", lambda end: serial_number(end.function), SerialNumberLower),
+    ("NUMA node", _numa_node, None),
+    ("Driver", _driver, None),
 )

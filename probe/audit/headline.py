@@ -1,6 +1,8 @@
-"""One sentence for a link: what it is and why, for a table and a log line. Reads the link document only."""
+"""One sentence for a link: what it is and why, for a table and a log line. Reads the documents only."""
 
-from probe.audit.document import LinkDocument
+from probe.audit.document import AuditDocument, LinkDocument
+from probe.counted import counted
+from probe.links.kind_of_link import KindOfLink
 from probe.links.speed_limits import Holder
 from probe.registers.errors import Severity
 from probe.verdict.words import Verdict
@@ -49,8 +51,8 @@ def _lesser(link: LinkDocument) -> str:
 
 def _uncorrectable(link: LinkDocument) -> str:
     counts = ((link.errors.fatal, Severity.FATAL.words), (link.errors.nonfatal, Severity.NONFATAL.words))
-    told = " and ".join(f"{count} {severity}" for count, severity in counts if count)
-    return f"{told} errors counted since boot; the link {link.verdict}"
+    told = " and ".join(counted(count, f"{severity} error") for count, severity in counts if count)
+    return f"{told} counted since boot; the link is {link.verdict}"
 
 
 def _suspects(link: LinkDocument) -> str:
@@ -58,6 +60,19 @@ def _suspects(link: LinkDocument) -> str:
     if not lanes:
         return ""
     return f"; suspect lane {lanes[0]}" if len(lanes) == 1 else f"; suspect lanes {lanes[0]} to {lanes[-1]}"
+
+
+def nothing_to_judge(document: AuditDocument) -> str | None:
+    """A calm sentence for a machine of tunnels alone, or with nothing attached; None for any other."""
+    links = document.links
+    in_slots = [link for link in links if link.kind is KindOfLink.SLOT and link.verdict is not Verdict.EMPTY]
+    if not links or in_slots or document.deviations or any(link.alarming or link.urgent for link in links):
+        return None
+    if any(link.kind is KindOfLink.TUNNEL for link in links):
+        return "Only tunnels here: the rate they state is not the rate they have. There is nothing to judge, or to do."
+    if all(link.verdict is Verdict.EMPTY for link in links):
+        return "Nothing is attached to any port. There is nothing to judge, or to do."
+    return None
 
 
 def where(link: LinkDocument) -> str:

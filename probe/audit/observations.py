@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 
 from probe.address import Address
+from probe.counted import counted
 from probe.errors.coverage import counter_doubts
 from probe.evidence import Evidence
 from probe.kernel_spellings import COUNTER_FILES, ROOT_TOTAL_FILES, error_total
@@ -60,7 +61,7 @@ def _unattributed(tree: Topology) -> Iterator[Observation]:
                 rest = int(total) - claimed
                 yield Observation(
                     str(address),
-                    f"{rest} of {total} {severity.words} errors that came here are claimed by nobody below",
+                    f"nobody below claims {rest} of {counted(int(total), f'{severity.words} error')} that came here",
                 )
 
 

@@ -16,6 +16,7 @@ from probe.bandwidth.ceiling import (
     carries,
     uses_flits,
 )
+from probe.counted import counted
 from probe.exceptions import InputError
 from probe.registers.values import PAYLOAD_SIZES, WIDTHS
 from probe.schemas import Schema
@@ -61,7 +62,7 @@ def arithmetic(speed: str, width: str, payload: int, read_request: int) -> Arith
     encoding = ENCODING[gts]
     coded = ENCODING_AS_WRITTEN[encoding]
     steps = (
-        Step("bits on the wire", f"{gts:g} GT/s x {lanes} lanes / 8", int(raw)),
+        Step("bits on the wire", f"{gts:g} GT/s x {counted(lanes, 'lane')} / 8", int(raw)),
         Step("line rate after encoding", f"x {coded}", int(carried.line)),
         Step("payload to the host", _share(payload, flit=flit), int(carried.to_host)),
         Step("payload from the host, full completions", _share(completion, flit=flit), int(carried.from_host)),

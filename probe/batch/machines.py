@@ -11,6 +11,7 @@ from pathlib import PurePath
 import msgspec
 
 from probe.batch.contribution import Contribution
+from probe.counted import counted
 from probe.evidence import Host
 from probe.exceptions import InputError
 from probe.placeholders import is_stated
@@ -154,7 +155,7 @@ def _check_count(groups: _Groups, files: int, by: By) -> None:
         remedy = "take the files into a store: linkprobe fleet ingest; linkprobe fleet outliers"
         raise InputError(f"a batch has {MOST} machines at most", where=f"{count} machines", remedy=remedy)
     if count < FEWEST:
-        named = f"{files} files, all of {_host(groups[0])}" if groups and files > 1 else f"{files} file"
+        named = f"{counted(files, 'file')}, all of {_host(groups[0])}" if groups and files > 1 else f"{files} file"
         remedy = "give files of at least two machines"
         if by is By.HOST and files > 1:
             remedy += "; where one boot medium was used on all boards, give --by file or --by folder"

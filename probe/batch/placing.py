@@ -13,7 +13,7 @@ from probe.audit.document import LinkDocument
 from probe.batch.contribution import Tested, Where
 from probe.batch.machines import Member
 from probe.batch.of_links import link_readings
-from probe.batch.readings import Count, Key, Reading
+from probe.batch.readings import Key, Reading, take_later
 
 
 class Placed(msgspec.Struct, kw_only=True):
@@ -75,7 +75,7 @@ def _laid(member: Member, links_from: str | None, links: tuple[LinkDocument, ...
             for link in links:
                 places[link.place_id].readings.update(link_readings(link, part.host))
         for where, keys in part.readings.items():
-            _take(places[_id(where, ports)].readings, keys)
+            take_later(places[_id(where, ports)].readings, keys)
         for where, tested in part.tested.items():
             places[_id(where, ports)].tested.update({item.test: item for item in tested})
         for where, title in part.titles.items():
@@ -94,13 +94,3 @@ def _called(link: LinkDocument) -> str:
 
 def _id(where: Where, ports: Mapping[str, str]) -> str:
     return where.place_id or ports.get(where.port, f"port {where.port}")
-
-
-def _take(before: dict[Key, Reading], later: Mapping[Key, Reading]) -> None:
-    """Take what a later test says: it counts instead of what was read before, and counts of tests add up."""
-    for key, reading in later.items():
-        earlier = before.get(key)
-        if isinstance(reading, Count) and isinstance(earlier, Count):
-            before[key] = Count(earlier.count + reading.count, round(earlier.of + reading.of, 3), trials=reading.trials)
-        else:
-            before[key] = reading

@@ -6,18 +6,22 @@ from probe.active.documents import SpeedsDocument, TrainingDocument
 from probe.active.margining.document import MarginDocument
 from probe.audit.snapshot import Snapshot, judged_links
 from probe.batch.contribution import Contribution, Where
+from probe.batch.of_qualification import KIND as KIND_QUALIFY
+from probe.batch.of_qualification import qualification_tested, qualified
 from probe.batch.of_soak import KIND, soak_readings, soak_tested
 from probe.batch.of_tests import KINDS, TestDocument, test_readings, test_results
 from probe.documents.captured import captured
 from probe.documents.files import decode_document, schema_of, uncompressed
 from probe.evidence import Host
 from probe.exceptions import DocumentError
+from probe.qualify.document import QualificationRecord
+from probe.qualify.journal_lines import decoded
 from probe.schemas import Schema
 from probe.soak.journal import End, Start
 from probe.soak.reading import entries_of
 from probe.soak.record import Record, record
 
-REMEDY = "give snapshots, records of linkprobe soak, and results of linkprobe train, speeds and margin"
+REMEDY = "give snapshots, records of linkprobe soak or qualify, and results of linkprobe train, speeds and margin"
 _JOURNAL = b'{"type":"start"'
 _TESTS: dict[str, type[TestDocument]] = {
     Schema.TRAINING: TrainingDocument, Schema.SPEEDS: SpeedsDocument, Schema.MARGIN: MarginDocument,
@@ -37,6 +41,8 @@ def contribution_of(data: bytes, name: str) -> Contribution:
             return _of_snapshot(decode_document(data, name, Snapshot, schema, REMEDY), name, digest)
         case Schema.RECORD as schema:
             return _of_record(decode_document(data, name, Record, schema, REMEDY), name, digest)
+        case Schema.QUALIFICATION as schema:
+            return _of_qualification(decode_document(data, name, QualificationRecord, schema, REMEDY), name, digest)
         case schema if schema in _TESTS:
             return _of_test(decode_document(data, name, _TESTS[schema], schema, REMEDY), name, digest)
         case found:
@@ -80,6 +86,21 @@ def _of_record(closing: Record, name: str, digest: str) -> Contribution:
         readings=soak_readings(closing),
         tested=soak_tested(closing),
         titles={Where(link.place_id): link.title for link in closing.links},
+    )
+
+
+def _of_qualification(closed: QualificationRecord, name: str, digest: str) -> Contribution:
+    found = qualified(decoded([bytes(line) for line in closed.journal], name))
+    snapshot = found.snapshot
+    return Contribution(
+        file=name,
+        digest=digest,
+        kind=KIND_QUALIFY,
+        host=closed.judged.host if snapshot is None else snapshot.evidence.host,
+        links=None if snapshot is None else judged_links(snapshot),
+        readings=found.readings,
+        tested=qualification_tested(closed.judged),
+        titles={Where(link.place_id): link.title for link in closed.judged.links},
     )
 
 

@@ -3,6 +3,8 @@
 A reading that was not made is absent; none stands for it.
 """
 
+from collections.abc import Mapping
+
 import msgspec
 
 
@@ -72,3 +74,13 @@ class Count(msgspec.Struct, frozen=True, tag="count"):
 
 
 Reading = Word | Number | Count
+
+
+def take_later(before: dict[Key, Reading], later: Mapping[Key, Reading]) -> None:
+    """Take what a later test says: it counts instead of what was read before, and counts of tests add up."""
+    for key, reading in later.items():
+        earlier = before.get(key)
+        if isinstance(reading, Count) and isinstance(earlier, Count):
+            before[key] = Count(earlier.count + reading.count, round(earlier.of + reading.of, 3), trials=reading.trials)
+        else:
+            before[key] = reading

@@ -21,6 +21,7 @@ from probe.cli.showing import show
 from probe.compare.expectation_file import parse
 from probe.compare.expectations import deviations, not_covered
 from probe.documents.files import read_bytes
+from probe.evidence import unlisted
 from probe.exceptions import InputError, NothingToJudge
 from probe.verdict.words import Verdict
 
@@ -62,12 +63,21 @@ def show_audit(
     quiet: bool = False,
 ) -> None:
     """Show an audit and end with its status. Raises NothingToJudge where a screen would stay empty."""
-    if not document.links and not (json or csv):
-        what = "no PCI Express link is there to judge"
-        raise NothingToJudge(what, where=document.host.source, remedy="conventional PCI functions have none")
+    if not (document.links or document.deviations or json or csv):
+        raise no_link(document)
     show(
         document, status=exit_status(document, strict=strict), json=json, csv=csv, only=only, quiet=quiet, strict=strict
     )
+
+
+def no_link(document: AuditDocument) -> NothingToJudge:
+    """Why no link is there to judge, as a person reads it."""
+    unread, where = unlisted(document.unread), document.host.source
+    if unread is not None:
+        what = f"no PCI functions are listed ({unread.detail or unread.why})"
+        return NothingToJudge(what, where=where, remedy="check that this is the /sys of a machine with PCI")
+    what = "no PCI Express link is there to judge"
+    return NothingToJudge(what, where=where, remedy="conventional and integrated PCI functions have none")
 
 
 def held_to(file: str, document: AuditDocument) -> AuditDocument:

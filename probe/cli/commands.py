@@ -43,7 +43,7 @@ _FLEET = (
     Command("flapping", "Show links that changed their state back and forth, twice at least."),
     Command("silent", "Show hosts that are not heard of any more or never were."),
     Command("history", "Show what each link of a host was, from when to when."),
-    Command("where", "Show where a component was, from when to when, and how it trained there."),
+    Command("where", "Show where a component was, from when to when, and how it ran there."),
     Command("trained", "Show how often each slot and model came up short over its boots."),
     Command("compare", "Compare two groups of hosts: what they hold, how much of it is short, and how it errs."),
     Command("inventory", "Show what is in the fleet's slots and how it runs."),
@@ -62,6 +62,11 @@ COMMANDS: tuple[Command, ...] = (
         "Show one link in full: both ends, the path to the root, every reason, and what to do next.",
         Group.LOOK,
     ),
+    Command(
+        "paths",
+        "Show the ways between accelerators, network adapters and drives: where they turn, what they can carry.",
+        Group.LOOK,
+    ),
     Command("snapshot", "Save the evidence of this machine to a file, whole or not at all.", Group.LOOK),
     Command("capture-script", "Print a shell script that collects evidence where there is no Python.", Group.LOOK),
     Command("log", "Show what the kernel's log says of PCI Express.", Group.LOOK),
@@ -72,6 +77,9 @@ COMMANDS: tuple[Command, ...] = (
     Command("diff", "Compare a machine before and after a load, a change or a swap.", Group.COMPARE),
     Command("history", "Show how each link trained over boots.", Group.COMPARE),
     Command("batch", "Hold machines of one model against each other: which cell is odd, and why.", Group.COMPARE),
+    Command(
+        "where", "Show in which host and slot a component was, from when to when, and how it ran there.", Group.COMPARE
+    ),
     Command("expect", "Hold a machine to what it should be.", Group.COMPARE, _EXPECT),
     Command("soak", "Put links under load, or accompany a load, and judge them by it.", Group.LOAD),
     Command("watch", "Watch links without a load.", Group.LOAD),

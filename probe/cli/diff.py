@@ -18,6 +18,7 @@ from probe.documents.files import is_result, read_bytes, snapshot_in
 from probe.documents.writing import write_atomically
 from probe.errors.limits import Limit, Limits
 from probe.exceptions import InputError, NothingToJudge
+from probe.exit_status import ExitStatus
 from probe.render.renderers import Medium, renderer
 
 _TWO = 2
@@ -53,12 +54,17 @@ def diff(
     results = [item for item in given if not isinstance(item, Snapshot)]
     if not different_machines:
         one_machine([item.evidence.host if isinstance(item, Snapshot) else item.host for item in given], documents)
+    nothing = bool(snapshots) and not any(item.links for item in (snapshots[0], snapshots[-1]))
+    if nothing and not (json or markdown):
+        what, remedy = "neither snapshot holds a link", "take them on a machine that has PCI Express links"
+        raise NothingToJudge(what, where=", ".join(documents), remedy=remedy)
     document = _snapshots(snapshots, documents, limits) if snapshots else _results(results, documents)
     if snapshots and results:
         document = beside(document, results)
     if junit is not None:
         write_atomically(junit, renderer(document, Medium.JUNIT)(document))
-    show(document, status=exit_status(document), json=json, markdown=markdown)
+    status = exit_status(document) or (ExitStatus.NOTHING_JUDGED if nothing else ExitStatus.CLEAN)
+    show(document, status=status, json=json, markdown=markdown)
 
 
 def _read(name: str) -> Snapshot | ResultDocument:
@@ -74,9 +80,6 @@ def _snapshots(read: Sequence[Snapshot], names: Sequence[str], limits: Limits) -
     if len(read) < _TWO:
         what = "hold one snapshot, which is nothing to compare"
         raise InputError(what, where=where, remedy="give BEFORE and AFTER, or two results")
-    if not any(item.links for item in (read[0], read[-1])):
-        remedy = "take them on a machine that has PCI Express links"
-        raise NothingToJudge("neither snapshot holds a link", where=where, remedy=remedy)
     return compare(read, limits)
 
 

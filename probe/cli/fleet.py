@@ -25,6 +25,7 @@ from probe.cli.fleet_questions import (
     trained,
     where,
 )
+from probe.counted import counted
 from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
 from probe.fleet.ingest import ingest as take_in
@@ -49,7 +50,7 @@ def ingest(
     for reason in done.set_aside:
         sys.stderr.write(f"set aside: {plain(str(reason))}\n")
     aside = len(done.set_aside)
-    sys.stdout.write(f"{done.taken} files taken in, {done.known} known, {aside} set aside\n")
+    sys.stdout.write(f"{counted(done.taken, 'file')} taken in, {done.known} known, {aside} set aside\n")
     if aside or done.damaged:
         raise typer.Exit(ExitStatus.FOUND)
 
@@ -80,4 +81,5 @@ def simulate(
         raise InputError("is not an empty directory", where=str(folder), remedy="name a new or empty directory")
     planted = write_spools(Fleet(hosts=hosts, days=days, a_day=a_day, faults=faults, links=links, seed=seed), folder)
     count = hosts * days * a_day
-    sys.stdout.write(f"{hosts} hosts, {count} snapshots, {len(planted)} faults: {folder / 'planted.csv'}\n")
+    counts = counted(hosts, "host"), counted(count, "snapshot"), counted(len(planted), "fault")
+    sys.stdout.write(f"{', '.join(counts)}: {folder / 'planted.csv'}\n")

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from probe.cli.fleet_options import StoreOption
+from probe.counted import counted
 from probe.exceptions import InputError
 from probe.fleet import keeping
 from probe.fleet.keeping import Kept
@@ -50,6 +51,6 @@ def forget(
 def _told(done: Kept) -> None:
     before, after = done.bytes_before / 1e6, done.bytes_after / 1e6
     sys.stdout.write(
-        f"{done.hosts} hosts rewritten, {done.gone} gone, {before:.1f} MB before, {after:.1f} MB after, "
-        f"{done.files_deleted} files deleted\n"
+        f"{counted(done.hosts, 'host')} rewritten, {done.gone} gone, {before:.1f} MB before, {after:.1f} MB after, "
+        f"{counted(done.files_deleted, 'file')} deleted\n"
     )

@@ -3,7 +3,7 @@
 import re
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -12,16 +12,19 @@ import typer
 
 from probe.cli.fleet_keeping import days_of
 from probe.cli.fleet_options import EngineOption, Format, FormatOption, StoreOption
+from probe.cli.showing import end, show
 from probe.errors.limits import Limit, Limits
 from probe.exceptions import InputError
 from probe.exit_status import ExitStatus
-from probe.fleet.asking import Question, answers
+from probe.fleet.asking import Question, answers, rows_of_component
 from probe.fleet.engine import said
 from probe.fleet.questions import peers, state, trouble
 from probe.fleet.table import Store
+from probe.fleet.whereabouts import whereabouts
 from probe.foreign_text import plain
 from probe.render.terminal import fleet as draw
 from probe.render.terminal.console import console
+from probe.render.whereabouts_records import records
 
 _HOUR_S = 3_600
 _DAY_H = 24
@@ -121,8 +124,16 @@ def where(
     engine: EngineOption = "duckdb",
     format_: FormatOption = Format.TABLE,
 ) -> None:
-    """Show where a component was, from when to when, and how it trained there."""
-    _ask(lambda tables: state.where(tables, serial), store, engine, format_)
+    """Show where a component was, from when to when, and how it ran there."""
+    found, left_out = rows_of_component(Store(store), serial, engine)
+    _tell_left_out(left_out)
+    document = whereabouts(serial, found)
+    status = ExitStatus.CLEAN if document.stays else ExitStatus.NOTHING_JUDGED
+    if format_ is Format.JSON:
+        sys.stdout.write(draw.as_json(list(records(document))))
+        end(status)
+    else:
+        show(document, status=status, csv=format_ is Format.CSV)
 
 
 def trained(store: StoreOption, engine: EngineOption = "duckdb", format_: FormatOption = Format.TABLE) -> None:
@@ -179,9 +190,13 @@ def _end(found: list[dict[str, Any]], status: ExitStatus = ExitStatus.FOUND) -> 
 def _answer(question: Question, store: str, engine: str) -> tuple[pa.Table, bool]:
     """An answer, and whether it is whole; parts that had to be left out are told."""
     found = answers(Store(store), question, engine=engine)
-    for part in found.left_out:
-        sys.stderr.write(f"{plain(said(part))}\n")
+    _tell_left_out(found.left_out)
     return found.tables[0], not found.left_out
+
+
+def _tell_left_out(parts: Iterable[str]) -> None:
+    for part in parts:
+        sys.stderr.write(f"{plain(said(part))}\n")
 
 
 def _ask(
@@ -198,7 +213,7 @@ def _ask(
     if format_ is Format.TABLE:
         draw.table(answer, console())
     else:
-        sys.stdout.write(draw.as_json(answer) if format_ is Format.JSON else draw.as_csv(answer))
+        sys.stdout.write(draw.as_json(answer.to_pylist()) if format_ is Format.JSON else draw.as_csv(answer))
     rows: list[dict[str, Any]] = answer.to_pylist()
     if not rows and not whole:
         raise typer.Exit(ExitStatus.NOTHING_JUDGED)

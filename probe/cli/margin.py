@@ -4,11 +4,14 @@ from typing import Annotated
 
 import typer
 
+from probe.active.margining.document import MarginDocument
 from probe.active.margining.order import margin_order
 from probe.active.preparing import guarded
 from probe.cli.carrying_out import carry_out
-from probe.cli.options import AcceptOption, GoOption, JsonOption, LinksArgument, SysfsOption
+from probe.cli.options import AcceptOption, GoOption, JsonOption, LinksArgument, ResultSpoolOption, SysfsOption
+from probe.documents.files import decode_document, read_bytes
 from probe.host.opening import open_source
+from probe.schemas import Schema
 
 
 def margin(  # one option a setting of the test
@@ -23,8 +26,13 @@ def margin(  # one option a setting of the test
     at_least_volts: Annotated[
         float | None, typer.Option(metavar="V", help="Hold every lane to this margin in voltage, volts.", min=0)
     ] = None,
+    against: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FILE", help="An earlier result of margin to hold it against; may be given again."),
+    ] = None,
     go: GoOption = False,
     accept: AcceptOption = None,
+    spool: ResultSpoolOption = None,
     sysfs: SysfsOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -34,9 +42,15 @@ def margin(  # one option a setting of the test
 
     Exit status: 0 good, 1 short or odd, 2 not back or not restored, 3 nothing was measured, 64 refused.
     """
+    earlier = [_earlier(name) for name in against or ()]
     with guarded(open_source(sysfs), links or [], accept or []) as (tested, guarding):
         order = margin_order(
             tested, guarding, accept or [], end=end, seconds=seconds, error_limit=error_limit, lanes=lanes,
-            at_least_ui=at_least_ui, at_least_volts=at_least_volts,
+            at_least_ui=at_least_ui, at_least_volts=at_least_volts, earlier=earlier,
         )  # fmt: skip
-        carry_out(order, go=go, json=json)
+        carry_out(order, go=go, json=json, spool=spool)
+
+
+def _earlier(name: str) -> MarginDocument:
+    """An earlier result of the same test. Raises InputError, DocumentError."""
+    return decode_document(read_bytes(name), name, MarginDocument, Schema.MARGIN, "give what margin --json printed")

@@ -63,6 +63,12 @@ AcceptOption = Annotated[
         help="What may be lost: link-loss, live-data, slot-power or bound:DRIVER; may be given again.",
     ),
 ]
+ResultSpoolOption = Annotated[
+    str | None,
+    typer.Option(
+        "--spool", metavar="DIR", help="Keep the result in this spool; else in that of collect, if this host has one."
+    ),
+]
 LinksArgument = Annotated[
     list[str] | None,
     typer.Argument(metavar="LINK...", help="Links: an address at either end, or a slot.", autocompletion=places),

@@ -15,7 +15,7 @@ from probe.batch.document import Batch
 from probe.cli.options import RedactOption, TemplateOption, cleaner, template_from
 from probe.cli.soak import read_record
 from probe.compare.changes import Comparison
-from probe.documents.captured import captured
+from probe.documents.captured import captured, is_tar
 from probe.documents.files import decode_document, read_bytes, schema_of, uncompressed
 from probe.documents.record_file import RecordFile
 from probe.documents.writing import write_atomically
@@ -55,7 +55,7 @@ def report(
     own = template_from(template)
     if data.startswith(b'{"type":"start"'):
         drawn = _soaked(Path(document), output, redact=redact)
-    elif schema_of(data, document, _REMEDY) == Schema.QUALIFICATION:
+    elif _is_qualification(data, document):
         drawn = _qualified(data, document, output, own, redact=redact)
         own = None
     else:
@@ -64,6 +64,11 @@ def report(
         raise InputError("is for a record of qualify", where=f"--template {template}", remedy="leave it out")
     write_atomically(output, drawn)
     typer.echo(plain(str(output)), err=True)
+
+
+def _is_qualification(data: bytes, name: str) -> bool:
+    is_a_tar = is_tar(uncompressed(data, name, _REMEDY))
+    return not is_a_tar and schema_of(data, name, _REMEDY) == Schema.QUALIFICATION
 
 
 def _soaked(path: Path, output: Path, *, redact: bool) -> bytes:

@@ -8,6 +8,7 @@ import typer
 
 from probe.audit.snapshot import take
 from probe.cli.options import RedactOption, SysfsOption, WakeOption, evidence_from
+from probe.counted import counted
 from probe.documents.files import STANDARD_STREAM, encode
 from probe.documents.writing import PRIVATE, write_atomically
 from probe.foreign_text import file_name, plain
@@ -32,5 +33,5 @@ def snapshot(
     moment = host.taken_at.replace(":", "").replace("-", "").partition("+")[0]
     path = Path(output or f"linkprobe-{file_name(host.name or 'host')}-{moment}Z.json")
     write_atomically(path, data, mode=PRIVATE)
-    counted = f"{len(document.evidence.functions)} functions, {len(document.links)} links"
-    typer.echo(f"{plain(str(path))}: {counted}", err=True)
+    counts = counted(len(document.evidence.functions), "function"), counted(len(document.links), "link")
+    typer.echo(f"{plain(str(path))}: {', '.join(counts)}", err=True)

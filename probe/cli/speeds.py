@@ -7,7 +7,7 @@ import typer
 from probe.active.orders import speeds_order
 from probe.active.preparing import guarded
 from probe.cli.carrying_out import carry_out
-from probe.cli.options import AcceptOption, GoOption, JsonOption, LinksArgument, SysfsOption
+from probe.cli.options import AcceptOption, GoOption, JsonOption, LinksArgument, ResultSpoolOption, SysfsOption
 from probe.host.opening import open_source
 
 
@@ -20,6 +20,7 @@ def speeds(
     ] = None,
     go: GoOption = False,
     accept: AcceptOption = None,
+    spool: ResultSpoolOption = None,
     sysfs: SysfsOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -28,4 +29,4 @@ def speeds(
     Exit status: 0 all good, 1 one is not, 2 not back or not restored, 3 nothing was measured, 64 refused.
     """
     with guarded(open_source(sysfs), links or [], accept or []) as (tested, guarding):
-        carry_out(speeds_order(tested, guarding, seconds, load or []), go=go, json=json)
+        carry_out(speeds_order(tested, guarding, seconds, load or []), go=go, json=json, spool=spool)

@@ -20,7 +20,8 @@ from probe.compare.identity import Identity
 from probe.compare.rank import Rank
 from probe.documents.redaction_key import pseudonyms
 from probe.documents.writing import write_atomically
-from probe.exceptions import InputError
+from probe.evidence import unlisted
+from probe.exceptions import InputError, NothingToJudge
 from probe.exit_status import ExitStatus
 from probe.host.bounded import hung, read_bounded
 from probe.host.child import PATIENCE_S
@@ -52,6 +53,9 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         before = spool.latest()
         patience = min(PATIENCE_S, settings.timeout_s / _AT_ONCE)
         evidence = read_bounded(source, patience_s=patience, within_s=settings.timeout_s)
+        if (unread := unlisted(evidence.unread)) is not None:  # a list that was not read is no list of nothing
+            what = f"no PCI functions are listed ({unread.detail or unread.why})"
+            raise NothingToJudge(what, where=source.label, remedy="check that this is the /sys of a machine with PCI")
         after = take(names.clean(evidence) if names else evidence)
         silent = hung(after.evidence)
         kept = spool.keep(after)
@@ -67,7 +71,7 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         ):
             lines += _noted(note)
         figures = _figures(spool, began, hung=silent, gone=len(missing))
-        lines += _tell(settings, Collected(after.links, widest.of_places, figures))
+        lines += _tell(settings, Collected(after.links, widest.of_places, figures, spool.results()))
         status = ExitStatus.URGENT if missing or silent else status
         return Run(lines=tuple(lines), status=status, kept=str(kept))
 

@@ -16,19 +16,24 @@ from typing import TypeVar
 
 import msgspec
 
+from probe.active.comparing import ResultDocument, command_of
+from probe.active.last import LastResult, joined, last_of
 from probe.audit.snapshot import Snapshot
 from probe.collect.missing import Missing
 from probe.collect.settings import Settings
 from probe.compare.identity import Identity
 from probe.documents.files import encode, read_snapshot
+from probe.documents.redaction_key import pseudonyms
 from probe.documents.rights import others_can_write, read_regular
 from probe.documents.spool_name import running_number
 from probe.documents.writing import write_atomically
+from probe.evidence import Host
 from probe.exceptions import InputError, LinkprobeError
 from probe.foreign_text import file_name
 
 _SUFFIX = ".json.gz"
 _KNOWN, _WIDEST, _MISSING = ".identities.json", ".widest.json", ".missing.json"
+_RESULTS, _RESULTS_FOLDER, _MOST_RESULTS = ".results.json", "results", 200
 _TOLD, _LOCK = ".told", ".lock"
 _DIRECTORY, _DIRECTORY_OF_GROUP, _FILE, _FILE_OF_GROUP = 0o700, 0o750, 0o600, 0o640
 _MARK = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
@@ -49,8 +54,11 @@ class Spool:
         self._mode = _FILE if self._group is None else _FILE_OF_GROUP
 
     @contextmanager
-    def held(self) -> Iterator[bool]:
-        """Keep other runs out; False where another run is in. Raises InputError where the spool cannot be made."""
+    def held(self, *, patient: bool = False) -> Iterator[bool]:
+        """Keep other runs out; False where another run is in, unless `patient`, which waits for its end.
+
+        Raises InputError where the spool cannot be made.
+        """
         try:
             self._make()
             descriptor = self._mark(_LOCK)
@@ -58,7 +66,7 @@ class Spool:
             what = f"the spool cannot be used ({error.strerror or error})"
             raise InputError(what, where=str(self.path), remedy="make it, or name another in the settings") from error
         try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(descriptor, fcntl.LOCK_EX | (0 if patient else fcntl.LOCK_NB))
         except BlockingIOError:
             os.close(descriptor)
             yield False
@@ -164,16 +172,44 @@ class Spool:
     def keep(self, snapshot: Snapshot) -> Path:
         """Write a snapshot and rotate. Raises InputError, with earlier snapshots untouched, where it cannot be kept."""
         listed = self.snapshots()
-        host = snapshot.evidence.host
-        moment = host.taken_at.partition("+")[0].replace("-", "").replace(":", "")
         number = _written(listed[-1])[0] + 1 if listed else 0
-        name = file_name(host.name or "host")
-        path = self.path / f"{moment}Z-{number:08d}-{name}{_SUFFIX}"
+        path = self.path / _named(snapshot.evidence.host, f"{number:08d}")
         data = encode(snapshot)
         self._make_room(listed, len(data))
         write_atomically(path, data, mode=self._mode, group=self._group)
         self._rotate(path)
         return path
+
+    def results(self) -> tuple[LastResult, ...]:
+        """What tests that write to hardware last said of each link; nothing where that cannot be read."""
+        return self._noted(_RESULTS, tuple[LastResult, ...]) or ()
+
+    def keep_result(self, document: ResultDocument) -> Path:
+        """Keep what a test found, for monitoring and for delivery. Raises InputError where it cannot be kept."""
+        if self._settings.redact:
+            document = pseudonyms(self._settings.redaction_key).clean(document)
+        with self.held(patient=True):
+            folder = self.path / _RESULTS_FOLDER
+            try:
+                folder.mkdir(mode=_DIRECTORY if self._group is None else _DIRECTORY_OF_GROUP, exist_ok=True)
+            except OSError as error:
+                what = f"results cannot be kept ({error.strerror or error})"
+                raise InputError(
+                    what, where=str(folder), remedy="make room, or take the file of that name away"
+                ) from error
+            path = folder / _named(document.host, f"{command_of(document)}-{os.getpid()}")
+            write_atomically(path, encode(document), mode=self._mode, group=self._group)
+            self._note(_RESULTS, joined(self.results(), last_of(document)))
+            self._rotate_results(folder, path)
+        return path
+
+    def _rotate_results(self, folder: Path, newest: Path) -> None:
+        """Give up results of an age, and the oldest beyond a number."""
+        found = sorted(folder.glob(f"*{_SUFFIX}"), key=lambda path: (_age(path), path.name))
+        until = _age(newest) - self._settings.keep_days * _DAY_S
+        for number, path in enumerate(found):
+            if path != newest and (_age(path) < until or number < len(found) - _MOST_RESULTS):
+                _remove(path)
 
     def _make_room(self, listed: list[Path], coming: int) -> None:
         """Give up the oldest snapshots, but never the newest, while the disk has less free than is to be kept free."""
@@ -206,6 +242,16 @@ class Spool:
             if (status and status.st_mtime < until) or sum(sizes.values()) > self._settings.keep_megabytes * _MEGA:
                 _remove(path)
                 del sizes[path]
+
+
+def _named(host: Host, what: str) -> str:
+    moment = host.taken_at.partition("+")[0].replace("-", "").replace(":", "")
+    return f"{moment}Z-{what}-{file_name(host.name or 'host')}{_SUFFIX}"
+
+
+def _age(path: Path) -> float:
+    there = _status(path)
+    return there.st_mtime if there else 0.0
 
 
 def _is_snapshot(path: Path) -> bool:

@@ -6,6 +6,8 @@ what came and went in the middle is told too.
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+import msgspec
+
 from probe.audit.snapshot import Snapshot
 from probe.compare.alignment import aligned, identities
 from probe.compare.changes import Alteration, AnyChange, Comparison, InBetween, Lasting, told
@@ -24,6 +26,7 @@ from probe.compare.swaps import conclusions
 from probe.errors.coverage import counter_doubts
 from probe.errors.limits import Limits
 from probe.errors.log_events import LogEvent
+from probe.evidence import unlisted
 from probe.links.topology import topology
 
 Placed = tuple[str, Lasting]
@@ -36,8 +39,27 @@ def diff(before: Snapshot, after: Snapshot, limits: Limits | None = None) -> Com
 
 
 def compare(snapshots: Sequence[Snapshot], limits: Limits | None = None) -> Comparison:
-    """What changed over two snapshots or more of one machine, in time order."""
-    return _compared(aligned([comparable(snapshot) for snapshot in snapshots]), limits)
+    """What changed over two snapshots or more of one machine, in time order.
+
+    One whose functions could not be listed is left out, and the comparison is undecided: a list that was not read is no
+    list of nothing.
+    """
+    seen = [snapshot for snapshot in snapshots if unlisted(snapshot.evidence.unread) is None]
+    if len(seen) == len(snapshots):
+        return _compared(aligned([comparable(snapshot) for snapshot in snapshots]), limits)
+    pair = seen if len(seen) > 1 else [*(seen or snapshots[:1])] * 2
+    document = _compared(aligned([comparable(snapshot) for snapshot in pair]), limits)
+    return msgspec.structs.replace(
+        document, undecided=True, snapshots=len(snapshots), notes=(*document.notes, *_left_out(snapshots))
+    )
+
+
+def _left_out(snapshots: Sequence[Snapshot]) -> Iterator[str]:
+    for number, snapshot in enumerate(snapshots, start=1):
+        unread = unlisted(snapshot.evidence.unread)
+        if unread is not None:
+            why = unread.detail or unread.why
+            yield f"Snapshot {number} is left out: its PCI functions could not be listed ({why})."
 
 
 def follow(

@@ -4,7 +4,8 @@ A rule picks links by `slot` (any name of the place), `path` (the way it is wire
 hexadecimal), with the wildcards * and ?, and says what they should be.
 """
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
 from typing import NamedTuple
 
@@ -13,8 +14,10 @@ import msgspec
 from probe.audit.document import AuditDocument, Deviation, LinkDocument
 from probe.audit.names import described, title
 from probe.compare.identity import identity_of
+from probe.counted import counted
 from probe.errors.attribution import is_link_error
 from probe.errors.limits import Limit
+from probe.evidence import unlisted
 from probe.kernel_spellings import SMBIOS_TABLE
 from probe.links.kind_of_link import KindOfLink
 from probe.registers.errors import Severity
@@ -59,13 +62,24 @@ class Expectations(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
 
 
 def expected_of(links: Sequence[LinkDocument]) -> Expectations:
-    """Expectations that this machine meets: one rule a slot, at the state it runs at now."""
-    return Expectations(rule=tuple(_rule(link) for link in links if link.kind is KindOfLink.SLOT))
+    """Expectations that this machine meets: one rule a slot, at the state it runs at now.
+
+    Firmware gives one name to several slots: such a one is told by the way it is wired too.
+    """
+    times = Counter(name for link in links for name in _called(link))
+    return Expectations(rule=tuple(_rule(link, times) for link in links if link.kind is KindOfLink.SLOT))
 
 
-def _rule(link: LinkDocument) -> Rule:
+def _called(link: LinkDocument) -> frozenset[str]:
+    names = {item.name for item in link.slot.names} if link.slot is not None else set()
+    return frozenset(names if link.slot is None or link.slot.title is None else {*names, link.slot.title})
+
+
+def _rule(link: LinkDocument, times: Mapping[str, int]) -> Rule:
     named = link.slot.title if link.slot is not None else None
-    slot, path = (_escaped(named), None) if named else (None, link.place_id)
+    picked_by = named is not None and _by_slot(_escaped(named), link)
+    slot = _escaped(named) if named is not None and picked_by else None
+    path = None if named is not None and picked_by and times[named] == 1 else link.place_id
     if link.component is None:
         return Rule(slot=slot, path=path, empty=True)
     now = link.possible if link.verdict is Verdict.RESTING else link.negotiated
@@ -122,6 +136,9 @@ def _held(rule: Rule, document: AuditDocument) -> Iterator[Deviation]:
     picked = [link for link, answer in picks if answer]
     hidden = rule.slot is not None and _slot_names_unread(document)
     unknown = sum(answer is None or (hidden and not answer) for _, answer in picks)
+    if unlisted(document.unread) is not None:
+        yield Deviation(rule=str(rule), place=None, **_unread("the PCI functions could not be listed")._asdict())
+        return
     for difference in _number(rule, len(picked), unknown=unknown):
         yield Deviation(rule=str(rule), place=None, **difference._asdict())
     for link in picked:
@@ -211,7 +228,7 @@ def _counts(rule: Rule, link: LinkDocument, uptime_s: float | None) -> Iterator[
         if flit and severity is Severity.CORRECTABLE:
             continue
         if count:
-            what = f"{count} {severity} errors counted since boot, none was expected"
+            what = f"{counted(count, f'{severity} error')} counted since boot, none was expected"
             yield _Difference(what, urgent=severity is not Severity.CORRECTABLE)
         elif not _all_read(link, severity):
             yield _unread(f"{severity} errors could not be read, none was expected")
@@ -220,7 +237,7 @@ def _counts(rule: Rule, link: LinkDocument, uptime_s: float | None) -> Iterator[
     limit = Limit.parse(rule.correctable)
     over = [item for item in link.error_findings if is_link_error(item) and limit.exceeded(item.events, uptime_s)]
     for finding in over:
-        yield _Difference(f"{finding.events} correctable link errors since boot, over the limit of {limit}")
+        yield _Difference(f"{counted(finding.events, 'correctable link error')} since boot, over the limit of {limit}")
     if not over and not _all_read(link, Severity.CORRECTABLE):
         yield _unread(f"correctable errors could not be read, the limit is {limit}")
 

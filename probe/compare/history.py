@@ -9,6 +9,7 @@ from probe.audit.snapshot import Snapshot
 from probe.compare.alignment import aligned
 from probe.compare.comparable import Comparable, Place, comparable
 from probe.compare.identity import Identity
+from probe.evidence import unlisted
 from probe.registers.errors import Severity
 from probe.schemas import Schema
 from probe.verdict.words import Verdict
@@ -53,7 +54,8 @@ _Boot = Sequence[Comparable]
 
 def history(snapshots: Sequence[Snapshot]) -> History:
     """How each card trained over boots. Several snapshots of one boot are one training: its worst state counts."""
-    states = aligned([comparable(snapshot) for snapshot in snapshots])
+    listed = [snapshot for snapshot in snapshots if unlisted(snapshot.evidence.unread) is None]
+    states = aligned([comparable(snapshot) for snapshot in listed]) if listed else ()
     boots: dict[str, list[Comparable]] = defaultdict(list)
     for number, seen in enumerate(states):
         boots[seen.evidence.host.boot_id or f"unknown boot {number}"].append(seen)

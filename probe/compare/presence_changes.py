@@ -4,6 +4,7 @@ import msgspec
 
 from probe.compare.rank import Rank
 from probe.compare.removal import Removal
+from probe.counted import counted
 
 
 class Gone(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="gone"):
@@ -32,7 +33,7 @@ class Gone(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="g
     def sentence(self) -> str:
         """As a person reads it."""
         port = ", and so is its port" if self.with_port else ""
-        below = f", with {_counted(len(self.below))} below it" if self.below else ""
+        below = f", with {counted(len(self.below), 'place')} below it" if self.below else ""
         return f"{self.component} is gone{self.removal.words}{port}{below}"
 
     @property
@@ -57,7 +58,7 @@ class Came(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="c
     @property
     def sentence(self) -> str:
         """As a person reads it."""
-        below = f", with {_counted(len(self.below))} below it" if self.below else ""
+        below = f", with {counted(len(self.below), 'place')} below it" if self.below else ""
         return f"{self.component} is there that was not before{below}"
 
     @property
@@ -167,7 +168,3 @@ class FunctionChanged(msgspec.Struct, frozen=True, kw_only=True, tag_field="chan
 
 
 PresenceChange = Gone | Came | Moved | Replaced | PortChanged | FunctionChanged
-
-
-def _counted(number: int) -> str:
-    return "1 place" if number == 1 else f"{number} places"

@@ -8,8 +8,13 @@ _MAGIC, _MAGIC_AT = b"ustar", 257
 """POSIX.1, pax: ustar interchange format; the older GNU format begins alike."""
 
 
+def is_tar(data: bytes) -> bool:
+    """Whether these bytes begin as a tar does."""
+    return data[_MAGIC_AT : _MAGIC_AT + len(_MAGIC)] == _MAGIC
+
+
 def captured(data: bytes, name: str) -> Snapshot | None:
-    """The snapshot in the bytes of a tar; None where they are no tar. Raises InputError, NothingToJudge."""
-    if data[_MAGIC_AT : _MAGIC_AT + len(_MAGIC)] != _MAGIC:
+    """The snapshot in the bytes of a tar; None where they are no tar. Raises InputError."""
+    if not is_tar(data):
         return None
     return take(read_machine(tar_source(data, name)))

@@ -8,8 +8,9 @@ import pyarrow.compute as pc
 
 from probe.exceptions import DocumentError
 from probe.fleet.chronicle import Chronicle, from_bytes, to_bytes
+from probe.fleet.columns import arrow_schema, arrow_table
 from probe.fleet.parts import Part, bits
-from probe.fleet.rows import OF_HOSTS, QUIET, ChronicleRow, Row, arrow_schema, arrow_table
+from probe.fleet.rows import OF_HOSTS, QUIET, ChronicleRow, Row
 from probe.fleet.table import Store
 from probe.fleet.telling import rows_of
 

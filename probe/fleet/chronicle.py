@@ -71,7 +71,7 @@ class Observation(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class LinkResult(msgspec.Struct, frozen=True, array_like=True):
-    """What a test said of one link; the margins are the least found, None where none was measured."""
+    """What a test said of one link; the margins are the least found. None is not measured."""
 
     place_id: str
     place: str
@@ -79,6 +79,8 @@ class LinkResult(msgspec.Struct, frozen=True, array_like=True):
     reasons: tuple[str, ...] = ()
     margin_ui: float | None = None
     margin_volts: float | None = None
+    trainings: int | None = None
+    trainings_short: int | None = None
 
 
 class Trial(msgspec.Struct, frozen=True, kw_only=True):

@@ -18,8 +18,9 @@ import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 
 from probe.exceptions import DocumentError, InputError
+from probe.fleet.columns import arrow_schema
 from probe.fleet.parts import Part
-from probe.fleet.rows import OF_HOSTS, arrow_schema
+from probe.fleet.rows import OF_HOSTS
 from probe.fleet.table import REBUILD, Store
 
 if TYPE_CHECKING:

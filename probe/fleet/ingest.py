@@ -19,9 +19,10 @@ import msgspec
 import pyarrow.compute as pc
 
 from probe.exceptions import DocumentError, InputError, LinkprobeError
+from probe.fleet.columns import arrow_table
 from probe.fleet.parts import ASIDE, Part, Version, bits, bucket_of
 from probe.fleet.rewriting import Done, Identified, Job, Unusable, identify, rewrite, unreadable
-from probe.fleet.rows import AsideRow, arrow_table
+from probe.fleet.rows import AsideRow
 from probe.fleet.table import EXPIRED, Conflict, Store
 
 _SUFFIXES = (".json", ".json.gz", ".jsonl", ".tar", ".tar.gz")

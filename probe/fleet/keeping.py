@@ -9,8 +9,9 @@ import msgspec
 from probe.exceptions import InputError
 from probe.fleet.boots import placed
 from probe.fleet.bucket import Bucket, Written
+from probe.fleet.columns import arrow_table
 from probe.fleet.parts import ASIDE, Part, Version
-from probe.fleet.rows import AsideRow, arrow_table
+from probe.fleet.rows import AsideRow
 from probe.fleet.settling import SETTLE_DAYS, expire, settle
 from probe.fleet.table import EXPIRED, Conflict, Store
 from probe.fleet.telling import facts_of, name_of

@@ -18,7 +18,7 @@ from probe.audit.document import LinkDocument
 from probe.documents.captured import captured
 from probe.documents.files import decode_document, open_regular, schema_of, uncompressed
 from probe.documents.spool_name import running_number
-from probe.evidence import Evidence, Host
+from probe.evidence import Evidence, Host, Unread, unlisted
 from probe.exceptions import DocumentError
 from probe.fleet.chronicle import Counted, HostFacts, LinkSeen, Observation, Trial
 from probe.fleet.results import result_of_journal, result_of_test, test_of
@@ -61,6 +61,7 @@ class _Evidence(msgspec.Struct):
     slots: msgspec.Raw = msgspec.Raw(b"[]")
     smbios_slots: msgspec.Raw = msgspec.Raw(b"[]")
     cooling: msgspec.Raw = msgspec.Raw(b"[]")
+    unread: tuple[Unread, ...] = ()
 
 
 class _Snapshot(msgspec.Struct):
@@ -139,6 +140,9 @@ class Reader:
             host, result = result_of_test(data, name, schema)
             return Read(host=host_key(host), results=(result,))
         snapshot = decode_document(data, name, _Snapshot, Schema.SNAPSHOT, REMEDY)
+        if (unread := unlisted(snapshot.evidence.unread)) is not None:
+            what = f"its PCI functions could not be listed ({unread.detail or unread.why})"
+            raise DocumentError(what, where=name, remedy=REMEDY)
         seen = self._observation(data, snapshot, running_number(name.rpartition("/")[2]), name)
         return Read(host=seen.host, observations=(seen,))
 

@@ -10,10 +10,11 @@ from probe.evidence import Host
 from probe.exceptions import DocumentError
 from probe.fleet.chronicle import LinkResult, Trial
 from probe.result import Result
+from probe.schemas import Schema
 from probe.soak.journal import Entry, Start
 from probe.soak.record import record
 
-_TESTS = frozenset({"margin", "training", "speeds"})
+_TESTS = frozenset({"margin", "training", "speeds", "qualification"})
 """Kinds of documents that say what a test found, and name their host."""
 
 
@@ -41,6 +42,9 @@ class _Link(msgspec.Struct):
     result: str = Result.INCONCLUSIVE
     reasons: tuple[str, ...] = ()
     receivers: tuple[_Receiver, ...] = ()
+    by_kind: dict[str, str] | None = None
+    of: int | None = None
+    short: int | None = None
 
 
 class _TestDocument(msgspec.Struct):
@@ -49,6 +53,12 @@ class _TestDocument(msgspec.Struct):
     host: Host | None = None
     result: str = Result.INCONCLUSIVE
     links: tuple[_Link, ...] = ()
+
+
+class _Record(msgspec.Struct):
+    """The part of a qualification's record that the store keeps."""
+
+    judged: _TestDocument
 
 
 def test_of(schema: str) -> str | None:
@@ -60,10 +70,14 @@ def test_of(schema: str) -> str | None:
 def result_of_test(data: bytes, name: str, schema: str) -> tuple[Host, Trial]:
     """Whose test, and what it said. Raises DocumentError where the document does not name its host and time."""
     remedy = "look at the file; it is left where it is"
-    found = decode_document(data, name, _TestDocument, schema, remedy)
+    found = (
+        decode_document(data, name, _Record, schema, remedy).judged
+        if schema == Schema.QUALIFICATION
+        else decode_document(data, name, _TestDocument, schema, remedy)
+    )
     if found.host is None:
         raise DocumentError("names no host", where=name, remedy=remedy)
-    links = tuple(_link_result(link) for link in found.links)
+    links = tuple(_link_result(link) for link in found.links if link.by_kind != {})  # a record names links untested too
     return found.host, Trial(
         test=test_of(schema) or "", wall_s=_seconds(found.host, name), result=found.result, links=links
     )
@@ -88,6 +102,8 @@ def _link_result(link: _Link) -> LinkResult:
         reasons=link.reasons,
         margin_ui=min((value for value in times if value is not None), default=None),
         margin_volts=min((value for value in levels if value is not None), default=None),
+        trainings=link.of,
+        trainings_short=link.short,
     )
 
 

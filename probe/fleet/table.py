@@ -25,9 +25,10 @@ from deltalake.transaction import AddAction, RemoveAction
 from pyarrow import fs
 
 from probe.exceptions import DocumentError, InputError
+from probe.fleet.columns import arrow_schema, whole_schema
 from probe.fleet.local_files import clear_unfinished, held, mend, synced, synced_folder
 from probe.fleet.parts import ASIDE, Part, Version
-from probe.fleet.rows import KINDS, arrow_schema, whole_schema
+from probe.fleet.rows import KINDS
 from probe.schemas import Schema
 
 GRACE_S = 3_600

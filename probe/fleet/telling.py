@@ -229,4 +229,6 @@ def _results(chronicle: Chronicle, order: Sequence[PlacedBoot], facts: HostFacts
                 reasons="; ".join(link.reasons) or None,
                 margin_ui=link.margin_ui,
                 margin_volts=link.margin_volts,
+                trainings=link.trainings,
+                trainings_short=link.trainings_short,
             )

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 import msgspec
 
+from probe.counted import counted
 from probe.evidence import Unread, Why
 from probe.host.bounded import read_functions
 from probe.host.files import DEVICES, SMBIOS
@@ -37,7 +38,7 @@ def abilities(source: DirectorySource) -> Iterator[Ability]:
         ("error counters (kernel 4.19)", COUNTER_FILES[Severity.CORRECTABLE]),
     ):
         having = sum(name in names for names in listed)
-        yield Ability(what, bool(having), f"at {having} functions")
+        yield Ability(what, bool(having), f"at {counted(having, 'function')}")
     slots = slot_names(source)
     yield Ability("slot directories", bool(slots), f"{len(slots)}")
     table = source.open(SMBIOS)
@@ -45,7 +46,7 @@ def abilities(source: DirectorySource) -> Iterator[Ability]:
     if not isinstance(table, Unread):
         table.close()
     log = read_kernel_log(source)
-    detail = str(log.why) if isinstance(log, Unread) else f"{len(log)} lines on PCI Express"
+    detail = str(log.why) if isinstance(log, Unread) else f"{counted(len(log), 'line')} on PCI Express"
     yield Ability("kernel log", not isinstance(log, Unread), detail)
     ids = [path for path in PCI_IDS_FILES if os.path.exists(f"/{path}")]  # noqa: PTH110 - one look
     yield Ability("names of devices", bool(ids), f"/{ids[0]}" if ids else "numbers only, unless udev knows them")

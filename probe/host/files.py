@@ -36,7 +36,7 @@ EVERYTHING = frozenset((
 LEFT_ASLEEP = "left asleep"
 """What is said of a file that was not read for that."""
 
-DEVICES = "sys/bus/pci/devices"
+DEVICES = f"sys/{kernel.FUNCTION_LIST}"
 SLOTS = "sys/bus/pci/slots"
 SLOT = ("address", "max_bus_speed", "cur_bus_speed")
 THERMAL = "sys/class/thermal"

@@ -7,7 +7,6 @@ from datetime import UTC, datetime
 
 from probe.address import Address
 from probe.evidence import CoolingDevice, Evidence, FunctionEvidence, Host, SlotDirectory, Unread, Why
-from probe.exceptions import NothingToJudge
 from probe.host.files import (
     COOLING,
     DEVICES,
@@ -40,30 +39,20 @@ Reading = Callable[[Sequence[str]], Iterable[FunctionEvidence]]
 def read_machine(source: Source, *, wake: bool = False, functions: Reading | None = None) -> Evidence:
     """Read every function of the source and what is known about their places.
 
-    `wake` also reads functions that are asleep; `functions` reads those of given addresses in another way. Raises
-    NothingToJudge where there is no PCI at all.
+    `wake` also reads functions that are asleep; `functions` reads those of given addresses in another way. A machine
+    without PCI is evidence too: of no function, or of a list that could not be read.
     """
+    unread: list[Unread] = []
     listed = source.names(DEVICES)
     if isinstance(listed, Unread):
-        raise NothingToJudge(
-            f"no PCI devices are listed ({listed.detail or listed.why})",
-            where=f"/{DEVICES}" if source.live else source.label,
-            remedy="check that this is the /sys of a machine with PCI",
-        )
-    addresses = sorted(filter(None, map(Address.find, listed)))
-    if not addresses:
-        raise NothingToJudge(
-            "no PCI function is listed",
-            where=f"{source.label}, /{DEVICES}",
-            remedy="there is nothing to judge",
-        )
-    names = [str(address) for address in addresses]
+        unread.append(listed)
+        listed = []
+    names = [str(address) for address in sorted(filter(None, map(Address.find, listed)))]
     if functions is None:
         sleep = Sleep(source)
         read = [FunctionReader(source, name, sleep, wake=wake).read() for name in names]
     else:
         read = list(functions(names))
-    unread: list[Unread] = []
     log = read_kernel_log(source)
     if isinstance(log, Unread):
         unread.append(log)

@@ -1,6 +1,7 @@
 """Which source a person means by the path given: a /sys tree, a directory that holds one, or a tar of either."""
 
 import io
+from itertools import chain
 from pathlib import Path
 from typing import TypeVar
 
@@ -8,10 +9,12 @@ from probe.exceptions import InputError
 from probe.host.archive import read_archive, read_archive_file
 from probe.host.capture import NOTES, read_notes
 from probe.host.source import DirectorySource, MemorySource, Source
+from probe.kernel_spellings import FUNCTION_LIST
 
 T = TypeVar("T")
-_DEVICES = "bus/pci/devices"
-_REMEDY = "give a directory (or a tar) that holds bus/pci/devices as /sys does"
+_REMEDY = f"give a directory (or a tar) that holds {FUNCTION_LIST} as /sys does"
+_ALWAYS = ("bus", "devices")
+"""What every /sys holds, with PCI or without."""
 
 
 def open_source(path: Path | None) -> Source:
@@ -21,9 +24,12 @@ def open_source(path: Path | None) -> Source:
     try:
         if path.exists() and not path.is_dir():
             return _from_tar(path)
-        for sys in (path, path / "sys"):
-            if (sys / _DEVICES).is_dir():
-                return DirectorySource(sys, sys.parent if sys.name == "sys" else None)
+        places = (path, path / "sys")
+        with_pci = (sys for sys in places if (sys / FUNCTION_LIST).is_dir())
+        without = (sys for sys in places if all((sys / name).is_dir() for name in _ALWAYS))
+        found = next(chain(with_pci, without), None)
+        if found is not None:
+            return DirectorySource(found, found.parent if found.name == "sys" else None)
         what = "no /sys tree is here" if path.exists() else "no such directory"
     except OSError as error:
         what = f"cannot be read ({error.strerror})"
@@ -44,17 +50,20 @@ def tar_source(data: bytes, name: str) -> MemorySource:
 
 
 def _tree(files: dict[str, bytes], links: dict[str, str], name: str) -> MemorySource:
-    notes = read_notes(files.pop(NOTES, b"").decode("utf-8", "replace"))
+    noted = files.pop(NOTES, None)
+    notes = read_notes((noted or b"").decode("utf-8", "replace"))
     prefix = _prefix([*files, *links])
+    if prefix is None and noted is not None:
+        prefix = "sys/"  # our script found no function
     if prefix is None:
         raise InputError("no /sys tree is inside", where=name, remedy=_REMEDY)
     return MemorySource(_moved(files, prefix), _moved(links, prefix), name, notes.unread, notes.origin)
 
 
 def _prefix(names: list[str]) -> str | None:
-    """What stands before `bus/pci/devices`, with `sys/` itself taken to be part of the tree."""
+    """What stands before the list of functions, with `sys/` itself taken to be part of the tree."""
     for name in names:
-        head, found, _ = name.partition(_DEVICES + "/")
+        head, found, _ = name.partition(FUNCTION_LIST + "/")
         if found:
             return head
     return None

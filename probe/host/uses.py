@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import msgspec
 
 from probe.evidence import Unread, Why
+from probe.host.crash_dump import CrashDump, read_crash_dump
 from probe.host.mounts import Mount, parse_mounts
 from probe.host.processes import OpenDevice, open_devices, remote_logins, running_tests
 from probe.host.routes import interfaces_towards
@@ -73,6 +74,7 @@ class Uses(msgspec.Struct, frozen=True, kw_only=True):
     platform: tuple[PlatformDevice, ...] = ()
     open_devices: tuple[OpenDevice, ...] = ()
     tests: tuple[str, ...] = ()
+    crash_dump: CrashDump = CrashDump()
     lockdown: str | None = None
     kernel_margining: tuple[str, ...] = ()
     unread: tuple[Unread, ...] = ()
@@ -110,6 +112,7 @@ class _Reader:
             platform=tuple(self._platform()),
             open_devices=opened,
             tests=running_tests() if source.live else (),
+            crash_dump=read_crash_dump(source),
             lockdown=self._lockdown(),
             kernel_margining=tuple(self._kernel_margining()),
             unread=tuple(self._unread),

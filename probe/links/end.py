@@ -36,6 +36,8 @@ class LinkEnd(msgspec.Struct, frozen=True):
         raw = self.function.space.register(LinkStatus)
         if raw is not None:
             return raw == 0
+        if self.function.keeps_link_in_memory:
+            return False
         return self.function.evidence.attributes.get(kernel.CURRENT_LINK_WIDTH) == "0"
 
     @property

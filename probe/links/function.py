@@ -16,7 +16,7 @@ from probe.registers.class_code import ACCELERATOR, BRIDGE_TO_PCI, DISPLAY, Clas
 from probe.registers.function import PowerManagementControlStatus
 from probe.registers.header import DeviceId, VendorId
 from probe.registers.model import Field
-from probe.registers.space import EXTENDED_START, ConfigSpace
+from probe.registers.space import ConfigSpace
 
 T = TypeVar("T")
 
@@ -90,6 +90,22 @@ class FunctionFacts:
         """A PCI to PCI bridge by its class, as every PCI Express port is."""
         return self.class_code is not None and self.class_code.kind == BRIDGE_TO_PCI
 
+    @cached_property
+    def has_link_files(self) -> bool:
+        """The kernel lists link files for it: read or not, as those of a sleeping function are."""
+        listed = {*self.evidence.attributes, *(item.path.rsplit("/", 1)[-1] for item in self.unread())}
+        return kernel.MAX_LINK_SPEED in listed or kernel.CXL_LINK_CAPABILITIES in listed
+
+    @property
+    def keeps_link_in_memory(self) -> bool:
+        """A CXL 1.1 device: an integrated endpoint by its register, whose link registers are mapped to memory.
+
+        CXL 3.1, 8.2.1 (from memory); the kernel gives them as files of the device.
+        """
+        return kernel.CXL_LINK_CAPABILITIES in self.evidence.attributes or bool(
+            self.evidence.why_unread(kernel.CXL_LINK_CAPABILITIES)
+        )
+
     @property
     def is_virtual(self) -> bool:
         """A virtual function, which has no link of its own."""
@@ -103,9 +119,9 @@ class FunctionFacts:
     @property
     def capabilities_read(self) -> bool:
         """Both lists of capabilities were read to their end, so that one not met is not there."""
-        evidence, space = self.evidence, self.space
+        evidence = self.evidence
         whole = bool(evidence.config) and evidence.config_end is None and evidence.why_unread("config") is None
-        return whole and not space.extended_list_cut and space.word(EXTENDED_START) is not None
+        return whole and self.space.capabilities.to_the_end
 
     @property
     def silent(self) -> bool:

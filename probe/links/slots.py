@@ -37,8 +37,9 @@ class Slot(msgspec.Struct, frozen=True, kw_only=True):
     power_limit_w: float | None = None
 
 
-_RENAMED = re.compile(r"(.+)-\d+")  # pci_create_slot makes duplicate names unique with a suffix
+_RENAMED = re.compile(r"(.+)-[1-9]\d*")  # the kernel makes duplicates unique: drivers/pci/slot.c, make_slot_name
 _NUMBER = re.compile(r"\d+")
+_DIRECTORY = "slot directory"
 
 
 def agreement(names: Sequence[SlotName]) -> str | None:
@@ -73,6 +74,7 @@ class Slots:
 
     def __init__(self, evidence: Evidence) -> None:
         self._directories: dict[str, SlotDirectory] = {item.address: item for item in evidence.slots}
+        self._directory_names = frozenset(item.name for item in evidence.slots)
         decoded = (decode_slot(bytes.fromhex(raw)) for raw in evidence.smbios_slots)
         self._records = [record for record in decoded if record is not None]
 
@@ -84,7 +86,7 @@ class Slots:
         if not names and power is None:
             return None
         return Slot(
-            title=names[0].name if names else None,
+            title=self._title(names, number),
             names=names,
             agreement=agreement(names),
             number=number,
@@ -93,6 +95,16 @@ class Slots:
             smbios_usage=record.usage if record else None,
             power_limit_w=power,
         )
+
+    def _title(self, names: Sequence[SlotName], number: int | None) -> str | None:
+        """The first name, without the suffix by which the kernel makes a second directory of one name unique."""
+        if not names:
+            return None
+        first = names[0].name
+        renamed = _RENAMED.fullmatch(first) if names[0].source == _DIRECTORY else None
+        if renamed is not None and (renamed[1] in self._directory_names or renamed[1] == str(number)):
+            return renamed[1]
+        return first
 
     def _names(
         self,
@@ -105,7 +117,7 @@ class Slots:
             yield SlotName("SMBIOS", record.designation)
         directory = self._directory(port, below)
         if directory is not None:
-            yield SlotName("slot directory", directory.name)
+            yield SlotName(_DIRECTORY, directory.name)
         if number is not None:
             yield SlotName("Slot Capabilities", str(number))
         for function in below[:1]:

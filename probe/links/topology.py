@@ -152,15 +152,17 @@ def _from_the_root_down(tree: Topology) -> Iterable[FunctionFacts]:
 
 
 def _kind(function: FunctionFacts, tree: Topology) -> str | None:
+    if function.keeps_link_in_memory:
+        return ENDPOINT
     if function.port_type is not None:
         return function.port_type
     below = tree.children.get(function.address, ())
-    if not _has_link(function) and not (function.mute and any(map(_has_link, below))):
+    if not function.has_link_files and not (function.mute and any(child.has_link_files for child in below)):
         return None
     parent = tree.above(function)
     above = None if parent is None else tree.kind(parent)
     if function.is_bridge or (function.class_code is None and below):  # others hang on it
-        if below and not any(map(_has_link, below)):
+        if below and not any(child.has_link_files for child in below):
             return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
     if parent is None and not _may_have_come_alone(function, tree):
@@ -171,26 +173,15 @@ def _kind(function: FunctionFacts, tree: Topology) -> str | None:
 def _may_have_come_alone(function: FunctionFacts, tree: Topology) -> bool:
     """Whether one below no port has a link all the same: a machine was given it without its port.
 
-    One that is integrated into the root complex states no lanes. Where it sleeps and was not asked, it is integrated if
-    ports stand beside it.
+    One that is integrated into the root complex has no link registers. Where it sleeps and was not asked, it is
+    integrated if ports stand beside it.
     """
-    if kernel.CXL_LINK_CAPABILITIES in _listed(function):
-        return True
     lanes = function.evidence.attributes.get(kernel.MAX_LINK_WIDTH)
     if lanes is None:
         unasked = any(item.path.endswith(kernel.MAX_LINK_WIDTH) for item in function.unread() if item.why is Why.ASLEEP)
         here = (function.address.domain, function.address.bus)
         return unasked and not any(f.is_bridge for a, f in tree.functions.items() if (a.domain, a.bus) == here)
-    return lanes != "0"
-
-
-def _has_link(function: FunctionFacts) -> bool:
-    return not {kernel.MAX_LINK_SPEED, kernel.CXL_LINK_CAPABILITIES}.isdisjoint(_listed(function))
-
-
-def _listed(function: FunctionFacts) -> set[str]:
-    """The files that the kernel has for it: read or not, as those of a sleeping function are."""
-    return {*function.evidence.attributes, *(item.path.rsplit("/", 1)[-1] for item in function.unread())}
+    return lanes not in kernel.NO_LINK_WIDTHS
 
 
 def _pairs(tree: Topology) -> Iterable[Pair]:

@@ -100,26 +100,23 @@ class Qualification:
 
     def _take_up(self, at: Standing) -> None:
         """What a cut left of the turn that was going on: a part of a soak, or what an active test had changed."""
-        if at.begun is None:
-            self._site.soak.unlink(missing_ok=True)
-            return
-        step = self._turn_of(at.begun).step
-        if isinstance(step, SoakStep) and self._site.soak.exists():
-            self._soak_part(at.begun)
-        if isinstance(step, WRITING):
-            self._journal.append(PutBack(turn=at.begun, document=heal(directories())))
+        if at.begun is not None:
+            step = self._turn_of(at.begun).step
+            if isinstance(step, SoakStep) and self._site.soak.exists():
+                self._soak_part(at.begun)
+            if isinstance(step, WRITING):
+                self._journal.append(PutBack(turn=at.begun, document=heal(directories())))
+        self._site.soak.unlink(missing_ok=True)
 
     def _soak_part(self, turn: int) -> None:
         try:
             part = taken_up(self._site.soak, turn)
         except LinkprobeError:  # it was cut off before it held anything
-            self._site.soak.unlink()
             return
         known = [entry.entries[0] for entry in self._journal.entries if isinstance(entry, SoakPart)]
         if part.entries[0] not in known:  # else it was taken up already, and only its file was left
             ended = () if goes_on(part) else (TurnEnded(turn=turn, at=now(), seconds=part.seconds),)
             self._journal.append(part, *ended)
-        self._site.soak.unlink()
 
     def _turn_of(self, number: int) -> Turn:
         return turns(self._plan)[number - 1]

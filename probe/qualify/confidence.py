@@ -24,7 +24,7 @@ class Confidence(msgspec.Struct, frozen=True, kw_only=True):
     null without bits or counts, and in Flit mode, where errors are corrected as a part of normal work.
     """
 
-    place_id: str = msgspec.field(name="place")
+    place_id: str
     title: str
     seconds: float
     bits: float | None

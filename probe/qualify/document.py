@@ -18,7 +18,7 @@ from probe.schemas import Schema
 class StepLink(msgspec.Struct, frozen=True, kw_only=True):
     """What one step says of one link."""
 
-    place_id: str = msgspec.field(name="place")
+    place_id: str
     title: str
     downstream_port: str | None = None
     result: Result = Result.INCONCLUSIVE
@@ -51,7 +51,7 @@ class StepOutcome(msgspec.Struct, frozen=True, kw_only=True):
 class LinkResult(msgspec.Struct, frozen=True, kw_only=True):
     """One link over all steps. `by_kind` has the result of each kind of step that tested it."""
 
-    place_id: str = msgspec.field(name="place")
+    place_id: str
     downstream_port: str | None
     upstream_port: str | None
     title: str

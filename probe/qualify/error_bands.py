@@ -30,7 +30,7 @@ class ErrorBand(msgspec.Struct, frozen=True, kw_only=True):
     null for no time.
     """
 
-    place_id: str = msgspec.field(name="place")
+    place_id: str
     least: float | None
     most: float | None
     seconds: float

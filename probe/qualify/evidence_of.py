@@ -29,7 +29,7 @@ _MEASURED = (Taken, Trained, Sped, Margined, SoakPart, Commanded, NotDone)
 class Seen(msgspec.Struct, frozen=True, kw_only=True):
     """One turn in the journal. `measured` is what its last beginning left, and every part of a soak.
 
-    `before` are all entries before it, `part_after` the part that began after it asked for the machine to start anew.
+    `before` are all entries before it; `part_after` is the part in which it ended, where it asked for another boot.
     """
 
     turn: Turn
@@ -64,7 +64,7 @@ def seen_of(turn: Turn, plan: Plan, entries: Sequence[Entry]) -> Seen:
     ]
     ended = next((entry for _, entry in own if isinstance(entry, TurnEnded)), None)
     asked = [(number, entry) for number, entry in own if isinstance(entry, RebootAsked)]
-    later = [entry for entry in entries[asked[-1][0] :] if isinstance(entry, PartBegun)] if asked else []
+    later = [entry for entry in entries[asked[-1][0] : own[-1][0]] if isinstance(entry, PartBegun)] if asked else []
     return Seen(
         turn=turn, plan=plan, times=len(begun), began_at=begun[0][1].at,
         seconds=_seconds([entry for _, entry in measured], ended), ended=ended,
@@ -72,7 +72,7 @@ def seen_of(turn: Turn, plan: Plan, entries: Sequence[Entry]) -> Seen:
         not_put_back=tuple(
             item.sentence() for _, entry in own if isinstance(entry, PutBack) for item in entry.document.leftovers
         ),
-        asked=asked[-1][1] if asked else None, part_after=later[0] if later else None,
+        asked=asked[-1][1] if asked else None, part_after=later[-1] if later else None,
         before=tuple(entries[: begun[0][0]]), lines=tuple(number + 1 for number, _ in measured),
     )  # fmt: skip
 

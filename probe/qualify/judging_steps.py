@@ -13,6 +13,7 @@ from probe.compare.diff import diff
 from probe.compare.expectation_file import parse
 from probe.compare.expectations import deviations
 from probe.compare.rank import Rank
+from probe.counted import counted
 from probe.errors.limits import Limit, Limits
 from probe.exceptions import InputError, LinkprobeError
 from probe.exit_status import ExitStatus
@@ -61,7 +62,9 @@ def _snapshot(seen: Seen) -> Found:
     if taken is None or not isinstance(step, SnapshotStep):
         return unknown("no snapshot was taken")
     if not step.judged:
-        return Found(result=Result.PASSED, reasons=(f"taken, {len(taken.links)} links; not judged by itself",))
+        return Found(
+            result=Result.PASSED, reasons=(f"taken, {counted(len(taken.links), 'link')}; not judged by itself",)
+        )
     try:
         links = chosen(audit(taken.evidence).links, step.links)
     except InputError as error:
@@ -72,7 +75,7 @@ def _snapshot(seen: Seen) -> Found:
     reasons += [f"{name}: at rest, so only a load can tell" for name in resting]
     return Found(
         result=overall(link.result for link in told), urgent=any(link.urgent for link in links), links=told,
-        reasons=tuple(reasons) or (f"none of {len(told)} links is below what it can do",),
+        reasons=tuple(reasons) or (f"none of {counted(len(told), 'link')} is below what it can do",),
     )  # fmt: skip
 
 

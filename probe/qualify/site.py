@@ -10,8 +10,9 @@ import msgspec
 from probe.audit.snapshot import Snapshot, take
 from probe.evidence import Host
 from probe.exceptions import InputError
+from probe.host.bounded import read_bounded
 from probe.host.firmware import DeviceFirmware, read_firmware
-from probe.host.machine import read_host, read_machine
+from probe.host.machine import read_host
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
 from probe.observe.observer import observers
@@ -45,9 +46,9 @@ class Site(msgspec.Struct, frozen=True, kw_only=True):
             )
         return source
 
-    def snapshot(self, *, wake: bool = False) -> Snapshot:
+    def snapshot(self) -> Snapshot:
         """The machine as it is now."""
-        return take(read_machine(self.source(), wake=wake))
+        return take(read_bounded(self.source()))
 
     def host(self) -> Host:
         """Who the machine is, without looking at its functions."""

@@ -41,17 +41,21 @@ WantedBy=multi-user.target
 class Unit:
     """The unit of one run, known by its journal."""
 
-    def __init__(self, site: Site, units: Path = UNITS) -> None:
+    def __init__(self, site: Site) -> None:
         self._site = site
         digest = sha256(str(site.journal.resolve()).encode()).hexdigest()[:_NAME_DIGITS]
         self.name = f"linkprobe-qualify-{digest}.service"
-        self.path = units / self.name
+        self.path = UNITS / self.name
 
     def enable(self, plan: Path) -> None:
         """Have the run go on at the next boot. Raises InputError where that cannot be had."""
         write_atomically(self.path, self.text(plan, sys.orig_argv, Path.cwd()).encode(), mode=0o644)
-        for words in (("daemon-reload",), ("enable", self.name)):
-            self._systemctl(*words)
+        try:
+            self._systemctl("daemon-reload")
+            self._systemctl("enable", self.name)
+        except InputError:
+            self.path.unlink()
+            raise
 
     def disable(self) -> None:
         """Have it go on no more; nothing where it would not have."""

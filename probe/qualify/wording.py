@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+from probe.counted import counted
 from probe.qualify.plan import (
     AnyStep,
     CommandStep,
@@ -28,7 +29,7 @@ def asked_of(step: AnyStep) -> str:
         case ExpectationsStep(file=file):
             return f"the machine held to {file}"
         case TrainingsStep(links=words, way=way, times=times):
-            return f"{times} trainings by {way}: {_links(words)}"
+            return f"{counted(times, 'training')} by {way}: {_links(words)}"
         case SpeedsStep(links=words, seconds=seconds, loads=loads):
             return f"every speed, {seconds:g} s at each, {', '.join(loads) or 'without a load'}: {_links(words)}"
         case MarginsStep(links=words, end=end, seconds=seconds, lanes=lanes):
@@ -62,7 +63,8 @@ def _own_limit(step: AnyStep) -> str:
         case MarginsStep(at_least_ui=time, at_least_volts=level, error_limit=errors):
             told = [f"{time:g} UI" if time is not None else "", f"{level:g} V" if level is not None else ""]
             least = " and ".join(filter(None, told))
-            return f"{f'at least {least} each way' if least else 'no lane narrower than its fellows'}, {errors} errors"
+            wide = f"at least {least} each way" if least else "no lane narrower than its fellows"
+            return f"{wide}, {counted(errors, 'error')}"
         case SoakStep(correctable=limit):
             return f"at its best under load, no uncorrectable error, correctable link errors below {limit}"
         case CommandStep(passes_with=passes):

@@ -5,7 +5,10 @@ PCI Code and ID Assignment Specification; kernel `include/linux/pci_ids.h`, PCI_
 
 from typing import NamedTuple, Self
 
+STORAGE = 0x01
+NETWORK = 0x02
 DISPLAY = 0x03
+THREE_D = (0x03, 0x02)
 BRIDGE_TO_PCI = (0x06, 0x04)
 ACCELERATOR = 0x12
 

@@ -3,6 +3,7 @@
 Base Specification 6.x: 7.5.2, 7.8.3, 7.9.3, 7.7.11, 7.8.8, 9.3.3 (section numbers from memory).
 """
 
+from probe.counted import counted
 from probe.registers.model import (
     HWINIT,
     RO,
@@ -183,8 +184,10 @@ SINGLE_ROOT_IO_VIRTUALIZATION = Structure("Single Root I/O Virtualization", 0x00
 ))  # fmt: skip
 
 _WIDTHS = {0: 1, 1: 2, 2: 4, 3: 8, 4: 16}
-_INITIAL_WIDTH: Meaning[int] = Meaning(_WIDTHS.get, " lanes")
-_TARGET_WIDTH = names({**{code: f"{lanes} lanes" for code, lanes in _WIDTHS.items()}, 7: "as the hardware chooses"})
+_INITIAL_WIDTH: Meaning[int] = Meaning(_WIDTHS.get, " lanes", one=" lane")
+_TARGET_WIDTH = names({
+    **{code: counted(lanes, "lane") for code, lanes in _WIDTHS.items()}, 7: "as the hardware chooses",
+})  # fmt: skip
 _SCALE = names({0: "x 2 us", 1: "x 10 us", 2: "x 100 us"})
 
 

@@ -38,12 +38,13 @@ RO, RW, RW1C, HWINIT, RESERVED = Access
 class Meaning(msgspec.Struct, Generic[T], frozen=True, eq=False):
     """How the raw number of a field reads: a function to a value, where None says reserved, and a unit.
 
-    `write` puts the raw number into words where the value itself does not read well.
+    `one` is the unit of a value of 1; `write` puts the raw number into words where the value itself does not read well.
     """
 
     decode: Callable[[int], T | None]
     unit: str = ""
     write: Callable[[int], str] | None = None
+    one: str | None = None
 
     def text(self, raw: int) -> str:
         """The value as a person reads it."""
@@ -56,7 +57,7 @@ class Meaning(msgspec.Struct, Generic[T], frozen=True, eq=False):
             return "set" if value else "clear"
         if isinstance(value, float):
             return f"{value:g}{self.unit}"
-        return f"{value}{self.unit}"
+        return f"{value}{self.one if value == 1 and self.one is not None else self.unit}"
 
 
 def names(table: Mapping[int, str]) -> Meaning[str]:

@@ -44,43 +44,49 @@ class Found(msgspec.Struct, frozen=True):
 
 
 class Walk(msgspec.Struct, frozen=True):
-    """The capabilities met, in list order, and what was wrong with the lists, as sentences."""
+    """The capabilities met, in list order, and what was wrong with the lists, as sentences.
+
+    `to_the_end` says that both lists were followed to their end, so that what was not met is not there.
+    """
 
     found: tuple[Found, ...]
     faults: tuple[str, ...]
+    to_the_end: bool = False
 
 
 def walk(fetch: Fetch) -> Walk:
     """Follow both capability lists. Never raises and always ends, whatever the bytes."""
     found: list[Found] = []
     faults: list[str] = []
-    _walk_classic(fetch, found, faults)
+    ended = _walk_classic(fetch, found, faults)
     if any(item.id == PCI_EXPRESS.id for item in found):
-        _walk_extended(fetch, found, faults)
-    return Walk(tuple(found), tuple(faults))
+        ended = _walk_extended(fetch, found, faults) and ended
+    return Walk(tuple(found), tuple(faults), ended)
 
 
-def _walk_classic(fetch: Fetch, found: list[Found], faults: list[str]) -> None:
+def _walk_classic(fetch: Fetch, found: list[Found], faults: list[str]) -> bool:
+    """Whether it came to the end of the list."""
     status, pointer_word = fetch(0x04), fetch(0x34)
     if status is None or pointer_word is None or not status >> 20 & 1:
-        return
+        return status is not None and pointer_word is not None
     offset = pointer_word & 0xFC
     seen: set[int] = set()
     while offset:
         fault = _classic_fault(offset, seen)
         if fault:
             faults.append(fault)
-            return
+            return False
         seen.add(offset)
         header = fetch(offset)
         if header is None:
             faults.append(f"the capability list leads to {offset:#04x}, which could not be read")
-            return
+            return False
         if header & 0xFF in {0x00, 0xFF}:
             faults.append(f"the capability list ends early: no capability at {offset:#04x}")
-            return
+            return False
         found.append(Found(header & 0xFF, extended=False, offset=offset))
         offset = header >> 8 & 0xFC
+    return True
 
 
 def _classic_fault(offset: int, seen: set[int]) -> str | None:
@@ -93,17 +99,18 @@ def _classic_fault(offset: int, seen: set[int]) -> str | None:
     return None
 
 
-def _walk_extended(fetch: Fetch, found: list[Found], faults: list[str]) -> None:
+def _walk_extended(fetch: Fetch, found: list[Found], faults: list[str]) -> bool:
+    """Whether it came to the end of the list; one that is not there has no end to come to but its first word."""
     offset = EXTENDED_START
     first = fetch(offset)
     if first in {None, 0, ALL_ONES} or first == fetch(0):
-        return
+        return first not in {None, ALL_ONES}
     seen: set[int] = set()
     last = 0
     while True:
         if offset in seen:
             faults.append(f"the extended capability list loops back to {offset:#05x}")
-            return
+            return False
         if offset < last:
             faults.append(f"the extended capability list runs backwards, from {last:#05x} to {offset:#05x}")
         seen.add(offset)
@@ -111,14 +118,14 @@ def _walk_extended(fetch: Fetch, found: list[Found], faults: list[str]) -> None:
         header = fetch(offset)
         if header is None or header in {0, ALL_ONES}:
             faults.append(f"the extended capability list ends early: no capability at {offset:#05x}")
-            return
+            return False
         found.append(Found(header & 0xFFFF, extended=True, offset=offset, version=header >> 16 & 0xF))
         offset = header >> 20 & 0xFFC
         if offset == 0:
-            return
+            return True
         if offset < EXTENDED_START:
             faults.append(f"the extended capability list points outside its space, to {offset:#05x}")
-            return
+            return False
 
 
 def looks_like_header(data: bytes) -> bool:

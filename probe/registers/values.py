@@ -47,7 +47,7 @@ def _speeds(raw: int) -> str:
 
 
 SPEED: Meaning[float] = Meaning(SPEED_GTS.get, " GT/s")
-WIDTH: Meaning[int] = Meaning(_width, " lanes")
+WIDTH: Meaning[int] = Meaning(_width, " lanes", one=" lane")
 PAYLOAD: Meaning[int] = Meaning(_payload, " bytes")
 L0S_EXIT: Meaning[str] = Meaning(_l0s)
 L1_EXIT: Meaning[str] = Meaning(_l1)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from probe.batch.document import Batch, Comparison, Finding, Part, Split
+from probe.batch.document import Batch, Cell, Comparison, Finding, Part, Place, Split
 from probe.batch.readings import (
     CARRIED,
     COMPONENT,
@@ -16,7 +16,8 @@ from probe.batch.readings import (
     Word,
 )
 from probe.batch.standing import Standing
-from probe.render.units import counted, data_rate
+from probe.counted import counted
+from probe.render.units import data_rate
 
 MARKS: dict[Standing, str] = {
     Standing.ODD: "odd", Standing.APART: "apart", Standing.SPLIT: "split", Standing.USUAL: ".", Standing.ALONE: "-",
@@ -136,3 +137,23 @@ def certainty(document: Batch) -> Iterator[str]:
             f"{count} machines are too few to call one odd: it takes {document.enough}, of which one is unlike the "
             "others. What differs is told."
         )
+
+
+_MOST_PLACES = 24
+
+
+def shown_places(document: Batch) -> tuple[tuple[Place, ...], str]:
+    """The places to show, the machine as a whole last; of many only those with a cell that is not as usual.
+
+    And what is to be said of those that are not shown, empty where none is left out.
+    """
+    whole = (document.firmware,) if document.firmware is not None else ()
+    if len(document.places) <= _MOST_PLACES:
+        return (*document.places, *whole), ""
+    telling = tuple(place for place in document.places if any(map(_is_telling, place.cells)))
+    left_out = len(document.places) - len(telling)
+    return (*telling, *whole), f"In {counted(left_out, 'other place')} every cell is as usual." if left_out else ""
+
+
+def _is_telling(cell: Cell) -> bool:
+    return cell.standing is not Standing.USUAL

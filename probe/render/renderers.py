@@ -39,6 +39,8 @@ MODULES: dict[str, str] = {
     "MarginDocument": "margin",
     "PutBackDocument": "put_back",
     "Batch": "batch",
+    "Whereabouts": "whereabouts",
+    "Paths": "paths",
     "Preview": "preview",
     "RecordSummary": "qualification",
     "Verification": "verification",

@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 
+from probe.counted import counted
+
 _GIGA, _MEGA = 1_000_000_000, 1_000_000
 
 
@@ -26,11 +28,6 @@ def countdown(seconds: float) -> str:
     hours, minutes = divmod(rest // 60, 60)
     clock = f"{hours}:{minutes:02d}:{rest % 60:02d}"
     return f"{counted(days, 'day')} {clock}" if days else clock
-
-
-def counted(count: int, what: str, several: str = "") -> str:
-    """A number with its noun in the singular or plural."""
-    return f"{count} {what if count == 1 else several or what + 's'}"
 
 
 def even_runs(count: int, most: int) -> Iterator[range]:

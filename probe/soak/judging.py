@@ -10,6 +10,7 @@ from typing import Self
 import msgspec
 
 from probe.audit.document import LinkDocument
+from probe.counted import counted
 from probe.errors.attribution import findings, sentence
 from probe.errors.counts import summed
 from probe.errors.limits import Limit
@@ -165,7 +166,7 @@ def _unwatched(seen: LinkHistory) -> Iterator[str]:
 
 def _damaged(seen: LinkHistory) -> Iterator[str]:
     if seen.run.damaged_lines:
-        lines = "1 line" if seen.run.damaged_lines == 1 else f"{seen.run.damaged_lines} lines"
+        lines = counted(seen.run.damaged_lines, "line")
         yield f"{lines} of the record cannot be read, and what was in them is not known"
 
 

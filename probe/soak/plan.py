@@ -45,7 +45,7 @@ class Shows(msgspec.Struct, frozen=True, kw_only=True):
         unknown = f"; nor of links of unknown rate ({self.unknown})" if self.unknown else ""
         return (
             f"Without an error this time shows a bit error ratio below {ratio} (95 %, one direction){flits}{unknown}: "
-            "minutes are enough for the ratio, hours buy heat and rare trainings."
+            "minutes are enough for the ratio, hours show what warmth and rare trainings do."
         )
 
 

@@ -14,6 +14,7 @@ from probe.audit.snapshot import judged_links
 from probe.compare.changes import Change
 from probe.compare.diff import diff
 from probe.compare.rank import Rank
+from probe.counted import counted
 from probe.errors.attribution import ErrorFinding, findings
 from probe.errors.counts import summed
 from probe.evidence import Host
@@ -331,5 +332,5 @@ def _differences(mismatches: Sequence[Mismatch]) -> Iterable[str]:
         by_target[mismatch.target].append(mismatch)
     for target, found in by_target.items():
         times = sum(mismatch.times for mismatch in found)
-        where = f"first at offset {found[0].offset} ({found[0].bits} bits)"
-        yield f"{target}: data came back changed, {times} times, {where}"
+        where = f"first at offset {found[0].offset} ({counted(found[0].bits, 'bit')})"
+        yield f"{target}: data came back changed, {counted(times, 'time')}, {where}"

@@ -13,8 +13,8 @@ import msgspec
 from probe.audit.document import LinkDocument
 from probe.bandwidth.path import PathStep
 from probe.loads.results import BOTH, Pass
-from probe.soak.between import between
-from probe.soak.together import Ends, Together, ceiling_of
+from probe.paths.between import between, ceilings_to_host
+from probe.soak.together import Together, ceiling_of
 
 ASK_BELOW = 0.70
 USUAL = (0.75, 0.95)
@@ -101,7 +101,7 @@ def _between_peers(
     median = statistics.median(rates)
     way = None
     if place_id in links and peer_place_id in links:
-        way = between(links[place_id], links[peer_place_id], _to_host(links.values()))
+        way = between(links[place_id], links[peer_place_id], ceilings_to_host(links.values()))
     ceiling = None if way is None or way.ceiling_bytes_s is None else way.ceiling_bytes_s * (1 + (direction == BOTH))
     share = None if not ceiling else median / ceiling
     told = "no ceiling is known for this" if share is None else f"{share:.0%} of the narrowest link between them"
@@ -120,12 +120,6 @@ def _between_peers(
         short=False,
         narrowest=None if way is None or way.narrowest is None else _in_words(way.narrowest),
     )
-
-
-def _to_host(links: Iterable[LinkDocument]) -> dict[Ends, int]:
-    """What each link carries to the host, by its ends."""
-    found = {(link.downstream_port, link.upstream_port): link.bandwidth.ceiling_bytes_s.to_host for link in links}
-    return {ends: value for ends, value in found.items() if value is not None}
 
 
 def _full(sums: Iterable[Together], place_id: str, direction: str) -> Together | None:

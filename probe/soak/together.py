@@ -13,9 +13,8 @@ import msgspec
 from probe.audit.document import LinkDocument
 from probe.bandwidth.ceiling import Ceiling
 from probe.loads.results import BOTH, FROM_HOST, TO_HOST, Pass
+from probe.paths.between import Ends
 
-Ends = tuple[str | None, str | None]
-"""The port above a link, and the first function below it."""
 _Rates = dict[int, dict[tuple[str, str], float]]
 """By number of the phase, by load and target: bytes a second."""
 

@@ -10,10 +10,10 @@ from probe.registers.physical import EQUALIZATIONS, NO_EQUALIZATION_NEEDED, Equa
 
 def equalized_rates(end: LinkEnd) -> tuple[float, ...]:
     """The rates, GT/s, at which equalization completed by this end's word."""
-    return tuple(rate for rate, complete in _completeness(end).items() if complete)
+    return tuple(rate for rate, complete in completeness(end).items() if complete)
 
 
-def _completeness(end: LinkEnd) -> dict[float, bool]:
+def completeness(end: LinkEnd) -> dict[float, bool]:
     """Whether equalization completed at each rate, GT/s; a rate of which this was not read is absent."""
     facts = ((row.rate_gts, end.function.read(row.complete)) for row in EQUALIZATIONS)
     return {rate: fact.value for rate, fact in facts if fact is not None}
@@ -21,7 +21,7 @@ def _completeness(end: LinkEnd) -> dict[float, bool]:
 
 def equalization_by_end(link: Link) -> dict[WhichEnd, dict[str, bool]]:
     """Whether equalization completed at each rate that an end tells of; an end that tells of none is absent."""
-    found = {name: _completeness(end) for name, end in link.named_ends}
+    found = {name: completeness(end) for name, end in link.named_ends}
     return {name: {f"{rate:g}": done for rate, done in rates.items()} for name, rates in found.items() if rates}
 
 
@@ -39,7 +39,7 @@ def trained_at_best(link: Link) -> bool | None:
     said that it needs none.
     """
     best = link.possible.speed_gts
-    told = [_completeness(end).get(best) for end in link.ends] if best is not None else []
+    told = [completeness(end).get(best) for end in link.ends] if best is not None else []
     both = len(told) == len(WhichEnd)
     if both and all(told):
         return True

@@ -1,5 +1,6 @@
 """The reasons of a verdict: each names the register, file or log line it rests on, its value, and what it means."""
 
+from probe.counted import counted
 from probe.evidence import Unread, Why
 from probe.kernel_spellings import REMOVABLE
 from probe.links.end import LinkEnd, best_of
@@ -41,7 +42,8 @@ def _meaning(item: Unread) -> str:
 def one_end_only(link: Link) -> tuple[Reason, ...]:
     """Which end is judged on its own, and why the other is not there."""
     if link.port is None:
-        meaning = "no port is visible above this component (a pass-through device?): judged from this end alone"
+        why = "keeps its port in memory" if link.functions[0].keeps_link_in_memory else "a pass-through device?"
+        meaning = f"no port is visible above this component ({why}): judged from this end alone"
         return (Reason(f"parent of {link.functions[0].address}", "none", meaning),)
     mute = next(end for end in link.ends if end not in link.judging_ends)
     if link.emulated_port:
@@ -126,7 +128,7 @@ def fewer_lanes_wired(link: Link) -> tuple[Reason, ...]:
     ):
         return ()
     named = slot.title or "the slot"
-    wired = f"{slot.smbios_lanes} lanes wired"
+    wired = f"{counted(slot.smbios_lanes, 'lane')} wired"
     if now >= slot.smbios_lanes:
         return (Reason(f"SMBIOS System Slots, {named}", wired, "the slot has no more lanes: wiring, not a bad lane"),)
     return (

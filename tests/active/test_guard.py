@@ -19,6 +19,7 @@ from probe.active.guard import (
 from probe.active.target import Target, targets
 from probe.active.users import users_of_file
 from probe.evidence import Unread, Why
+from probe.host.crash_dump import CrashDump
 from probe.host.exclusive import Refused
 from probe.host.machine import read_machine
 from probe.host.mounts import Mount
@@ -269,6 +270,24 @@ def test_what_the_machine_rests_on() -> None:
     for kind in ("watchdog", "tpm"):
         uses = replace(NOTHING, platform=(PlatformDevice("x0", f"{BELOW}/{kind}/x0", kind),))
         assert [item.word for item in found(uses)] == [None]
+
+
+def test_the_disk_that_crashes_are_written_to() -> None:
+    below = replace(PART, holders=("dm-0",))
+    uses = replace(NOTHING, block_devices=(DISK, below, virtual("dm-0", "254:0", title="crash")))
+    for name in ("nvme0n1", "nvme0n1p2", "dm-0"):
+        users = told(found(replace(uses, crash_dump=CrashDump(devices=(name,)))))
+        assert [word for _, user, word in users if "crashes are written to it" in user] == [None]
+    elsewhere = replace(uses, crash_dump=CrashDump(devices=("sda1",)))
+    assert [user for _, user, _ in told(found(elsewhere)) if "crashes" in user] == []
+
+
+def test_where_crashes_go_was_not_found_out() -> None:
+    uses = replace(NOTHING, crash_dump=CrashDump(unknown="nobody knows"))
+    (item,) = found(uses)  # the made-up card is a storage controller
+    assert (item.word, "crashes may be written through it: nobody knows" in item.user) == (None, True)
+    screen = machine(root_port(PORT, "16 GT/s x8", slot=1).holds(card("16 GT/s x8", class_code=0x120000)))
+    assert found(uses, on=target(screen)) == ()
 
 
 def test_another_test_lockdown_and_a_driver_that_margins() -> None:

@@ -72,6 +72,10 @@ def test_a_wall_is_found_exactly_through_files(served: Path) -> None:
     }
     assert found == dict.fromkeys([(1, 0), (1, 1), (6, 0), (6, 1)], (5, 6, 9, 11))
     assert (document["restored"], status) == (True, 3)  # without a limit, two lanes cannot be compared
+    earlier = served.parent / "earlier.json"
+    earlier.write_text(text)
+    status, text = ours(served, "margin", COMPONENT, "--go", "--json", "--seconds", "0.05", "--against", str(earlier))
+    assert (status, json.loads(text)["result"]) == (0, "passed")
 
 
 def test_the_plan_writes_nothing(served: Path) -> None:

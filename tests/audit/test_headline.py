@@ -50,7 +50,7 @@ def test_the_sentence_of_a_verdict(name: str, judge_one: One) -> None:
 def test_an_uncorrectable_error_stands_before_the_verdict(judge_one: One) -> None:
     counters = {"fatal": {"DLP": 2}, "nonfatal": {"TLP": 1}}
     told = headline(judge_one(one(counters=counters)))
-    assert told == "2 fatal and 1 non-fatal errors counted since boot; the link full"
+    assert told == "2 fatal errors and 1 non-fatal error counted since boot; the link is full"
 
 
 @pytest.mark.parametrize(

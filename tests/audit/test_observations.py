@@ -43,8 +43,8 @@ def test_errors_that_nobody_claims(judge: Judge, total: int, claimed: int, rest:
     described = machine(
         root_port(PORT, "8 GT/s x4", root_totals={"correctable": total}).holds(card("8 GT/s x4", counters=counters))
     )
-    found = [meaning for _, meaning in told(judge(described)) if "claimed by nobody" in meaning]
-    wanted = [f"{rest} of {total} correctable errors that came here are claimed by nobody below"] if rest else []
+    found = [meaning for _, meaning in told(judge(described)) if "nobody below claims" in meaning]
+    wanted = [f"nobody below claims {rest} of {total} correctable errors that came here"] if rest else []
     assert found == wanted
 
 

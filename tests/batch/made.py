@@ -18,11 +18,17 @@ from probe.batch.comparing import batch
 from probe.batch.contribution import Contribution
 from probe.batch.document import Batch
 from probe.batch.reading import contribution_of
-from probe.documents.files import encode
+from probe.documents.files import encode, encode_lines
 from probe.evidence import Host
 from probe.host.machine import read_machine
+from probe.links.link import WhichEnd
 from probe.links.state import LinkState
+from probe.loads.results import Pass
+from probe.observe.events import CountedErrors
+from probe.registers.errors import Severity
 from probe.result import Result
+from probe.soak.journal import Baseline, End, Entry, LinkSample, Sample, Start
+from probe.soak.record import record
 
 NETWORK, STORE = "0000/0/01.0", "0000/0/02.0"
 NETWORK_PORT = "0000:00:01.0"
@@ -102,3 +108,40 @@ def speeds(number: int, *clean: bool | None) -> Contribution:
     )  # fmt: skip
     document = SpeedsDocument(host=host(number), links=(link,), result=Result.INCONCLUSIVE, restored=True)
     return contribution_of(encode(document), f"speeds-{number}.json")
+
+
+def soak(number: int, *, errors: int = 0, bytes_s: float = 12e9, speed: float = 16.0, **network: Any) -> list[Entry]:
+    """A soak of an hour with the network card under load: errors counted, a rate carried, a speed it ran at."""
+    before = snapshot(board(number, **network))
+    hour = 3600.0
+    counted = [
+        CountedErrors(
+            t=hour / 2, place_id=NETWORK, end=WhichEnd.COMPONENT, function="0000:01:00.0",
+            severity=Severity.CORRECTABLE, error="Bad TLP", count=errors,
+        )
+    ]  # fmt: skip
+    passes = [
+        Pass(
+            t=t, load="storage-read", target="it", place_id=NETWORK, direction="to host", bytes=int(bytes_s),
+            seconds=1.0, verified=True,
+        )
+        for t in (1.0, 2.0, 3.0)
+    ]  # fmt: skip
+    seen = [Sample(t, {NETWORK: LinkSample(speed, 8)}) for t in (0.0, hour)]
+    return [
+        Start(
+            snapshot=before, place_ids=(NETWORK,), loads=("storage-read",), interval_s=1.0, planned_s=hour,
+            correctable_limit="100000/2h", covers=(NETWORK,),
+        ),
+        seen[0], Baseline(0.0, {}), *passes, *(counted if errors else []), seen[1],
+        End(t=hour, why="the planned time was over", complete=True),
+    ]  # fmt: skip
+
+
+def soak_part(number: int, **changes: Any) -> Contribution:
+    return contribution_of(encode_lines(soak(number, **changes)), f"soak-{number}.jsonl")
+
+
+def closing_part(number: int, **changes: Any) -> Contribution:
+    """The same as a closing document, which holds no snapshot."""
+    return contribution_of(encode(record(soak(number, **changes))), f"close-{number}.json")

@@ -1,6 +1,7 @@
 """Boards of one model held against each other: each case a made-up batch with one thing planted."""
 
 from dataclasses import replace
+from hashlib import sha256
 from random import Random
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 
 from fake_sysfs import Machine, State, card, machine, root_port
 from probe.batch.comparing import batch
+from probe.batch.contribution import Contribution
 from probe.batch.document import Batch, Cell, Finding
 from probe.batch.machines import By, natural
 from probe.batch.outcome import exit_status
@@ -18,13 +20,20 @@ from probe.batch.standing import Standing
 from probe.documents.files import encode
 from probe.exceptions import DocumentError, InputError
 from probe.exit_status import ExitStatus
+from probe.qualify.entries import Begun, Cause, PartBegun, SoakPart, Taken
+from probe.qualify.entries import Entry as QualifyEntry
+from probe.qualify.sealing import sealed
 from tests.batch.made import (
     NETWORK,
     board,
+    closing_part,
     held,
     host,
     margins,
     part,
+    snapshot,
+    soak,
+    soak_part,
     speeds,
     trainings,
 )
@@ -188,6 +197,56 @@ def test_the_fastest_clean_speed() -> None:
     assert (told(document), only(document).reading) == ([("board-09", "clean_speed", Standing.ODD)], Word("8 GT/s"))
     untold = batch([*good, speeds(9, True, True, True, None)])
     assert told(untold) == []
+
+
+def test_what_a_soak_carried_and_counted() -> None:
+    files = [soak_part(number) for number in range(1, 10)]
+    slow = batch([*files, soak_part(10, bytes_s=7e9)])
+    assert (told(slow), only(slow).against.of) == ([("board-10", "carried", Standing.ODD)], "storage-read, to host")
+    erring = batch([*files, soak_part(10, errors=40)])
+    assert (told(erring), only(erring).reading) == ([("board-10", "loaded_errors", Standing.ODD)], Count(40, 1.0))
+
+
+def test_a_link_that_rests_in_its_snapshot_is_known_by_its_soak() -> None:
+    resting = {"trained": "2.5 GT/s x8", "power_state": "D3hot"}
+    document = batch([*(soak_part(number) for number in range(1, 10)), soak_part(10, **resting)])
+    assert document.findings == ()
+    state = next(item for item in cell(document, NETWORK, 9).readings if item.measure == "state")
+    assert (state.reading, state.standing) == (Word("16 GT/s x8"), Standing.USUAL)
+
+
+def test_closing_documents_stand_beside_journals() -> None:
+    document = batch([*(soak_part(number) for number in range(1, 10)), closing_part(10, errors=40)])
+    assert told(document) == [("board-10", "loaded_errors", Standing.APART)]  # what it holds is not known
+    with_snapshot = batch([
+        *(soak_part(number) for number in range(1, 10)), closing_part(10, errors=40), part(board(10)),
+    ])  # fmt: skip
+    assert told(with_snapshot) == [("board-10", "loaded_errors", Standing.ODD)]
+
+
+def qualification(number: int, *entries: QualifyEntry) -> Contribution:
+    plan = 'schema = "linkprobe/qualify-plan/1"\n[[step]]\nkind = "snapshot"\n'
+    begun = Begun(
+        written_by="linkprobe", at="2026-03-01T00:00:00+00:00", plan_name="plan.toml", plan=plan,
+        plan_sha256=sha256(plan.encode()).hexdigest(),
+    )  # fmt: skip
+    first = PartBegun(at=begun.at, cause=Cause.FIRST, host=host(number), snapshot=snapshot(board(number)))
+    lines = [encode(entry).rstrip() for entry in (begun, first, *entries)]
+    return contribution_of(encode(sealed(lines, "journal")), f"record-{number}.json")
+
+
+def test_records_of_qualifications() -> None:
+    files = [
+        qualification(number, Taken(turn=1, snapshot=snapshot(board(number))),
+                      *(SoakPart(turn=1, seconds=3600.0, entries=tuple(soak(number, errors=20 * (number == 10))))
+                        for _ in range(2)))
+        for number in range(1, 11)
+    ]  # fmt: skip
+    document = batch(files)
+    assert told(document) == [("board-10", "loaded_errors", Standing.ODD)]
+    assert only(document).reading == Count(40, 2.0)
+    narrow = qualification(11, Taken(turn=1, snapshot=snapshot(board(11, trained="16 GT/s x4"))))
+    assert ("board-11", "state", Standing.ODD) in told(batch([*files, narrow]))
 
 
 def test_the_newest_snapshot_of_a_machine_counts() -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from fake_sysfs import Machine
+from fake_sysfs import Machine, card, machine, root_port
 from probe.batch.standing import Standing
 from probe.documents.files import encode
 from probe.render.batch_words import MARKS
@@ -108,3 +108,22 @@ def test_a_hostile_name_of_a_machine_stays_text(tmp_path: Path, run: Run) -> Non
     files[1].write_text(text)
     assert "\x1b" not in run("batch", *files)[1]
     assert "'=1+1" in run("batch", "--csv", *files)[1]
+
+
+def test_of_many_places_those_are_shown_that_have_something_to_tell(tmp_path: Path, run: Run) -> None:
+    def many(number: int, **odd: str) -> Machine:
+        ports = [
+            root_port(f"0000:{index:02x}:01.0", "16 GT/s x4", slot=index + 1).holds(
+                card("16 GT/s x4", **(odd if index == 29 else {}))
+            )
+            for index in range(40)
+        ]
+        return machine(*ports, name=f"node-{number}", machine_id=f"{number:032x}")
+
+    files = saved(tmp_path, *(many(number) for number in range(1, 9)), many(9, trained="16 GT/s x1"))
+    lines = run("batch", *files)[1].splitlines()
+    assert [line.split()[:2] for line in lines if line.startswith("  slot")] == [["slot", "30"]]
+    assert "  In 39 other places every cell is as usual." in [line.rstrip() for line in lines]
+    (tmp_path / "batch.json").write_text(run("batch", "--json", *files)[1])
+    run("report", tmp_path / "batch.json", "-o", tmp_path / "page.html")
+    assert "In 39 other places every cell is as usual." in (tmp_path / "page.html").read_text()

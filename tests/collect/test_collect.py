@@ -286,15 +286,37 @@ def test_a_child_that_hangs_holds_no_lock_of_the_spool(tmp_path: Path, spool: Pa
         assert alone
 
 
-def test_a_child_hands_an_error_back_as_itself(run: Run, tmp_path: Path, spool: Path) -> None:
-    conventional = of().build().with_file("sys/bus/pci/devices/readme", b"no function\n")
-    root = conventional.write(tmp_path / "none")
-    for function in (root / "bus/pci/devices").iterdir():
-        function.unlink()
-    with pytest.raises(NothingToJudge, match="no PCI function is listed") as caught:
+def test_a_child_hands_an_error_back_as_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise NothingToJudge("what", where="where", remedy="remedy")
+
+    root = tree(tmp_path / "good", GOOD)
+    monkeypatch.setattr("probe.host.bounded.FunctionReader", fails)
+    with pytest.raises(NothingToJudge, match="where: what; remedy") as caught:
         read_bounded(DirectorySource(root, root.parent))
-    assert caught.value.remedy == "there is nothing to judge"
-    assert collect(run, root, spool)[0] == 3
+    assert caught.value.remedy == "remedy"
+
+
+def test_a_list_of_functions_that_was_not_read_is_no_list_of_nothing(run: Run, tmp_path: Path, spool: Path) -> None:
+    """Nothing is kept and nothing is gone; a list that was read and is empty is a machine of which all is gone."""
+    root = tree(tmp_path / "good", GOOD)
+    assert collect(run, root, spool)[0] == 0
+    kept = sorted(spool.glob("*.json.gz"))
+    listing = root / "bus/pci/devices"
+    listing.rename(root / "elsewhere")
+    status, out, err = collect(run, root, spool)
+    assert (status, out) == (3, "")
+    assert "no PCI functions are listed (No such file or directory)" in err
+    assert sorted(spool.glob("*.json.gz")) == kept
+    listing.mkdir()
+    assert collect(run, root, spool)[0] == 2
+
+
+def test_a_machine_without_pci_is_kept_quietly(run: Run, tmp_path: Path, spool: Path) -> None:
+    (tmp_path / "sys/bus/pci/devices").mkdir(parents=True)
+    assert collect(run, tmp_path / "sys", spool) == (0, "", "")
+    assert collect(run, tmp_path / "sys", spool) == (0, "", "")
+    assert len(list(spool.glob("*.json.gz"))) == 2
 
 
 def test_an_error_of_the_program_in_the_child_is_told_and_70(

@@ -5,7 +5,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from fake_sysfs import Machine, Tree, card, root_port
+from fake_sysfs import Machine, SlotRecord, Tree, card, root_port
 from fake_sysfs.demonstration import correlator
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument, Deviation
@@ -166,6 +166,10 @@ def test_a_card_that_no_rule_covers_is_mentioned() -> None:
     assert list(not_covered(parse(WRITTEN.encode(), "expect.toml"), links)) == []
 
 
+def record(address: str) -> SlotRecord:
+    return SlotRecord(designation="PCIe Slot", type_code=0xB6, width_code=0x0A, address=address)
+
+
 FLIT = {LinkStatus2.flit_mode_status: True}
 
 
@@ -206,7 +210,7 @@ def test_counters_that_are_no_longer_readable_are_told_and_do_not_pass(address: 
 def test_what_is_counted_elsewhere_still_decides() -> None:
     bad = of(slot(1, drive(A, counters={"fatal": {"Malformed TLP": 1}})), slot(2, drive(B)), slot(3))
     found = held_tree(without_counters(bad, "0000:00:01.0"))
-    assert any(item.urgent and "1 fatal errors counted" in item.sentence for item in found)
+    assert any(item.urgent and "1 fatal error counted" in item.sentence for item in found)
 
 
 def test_a_function_that_keeps_no_counters_is_not_missed() -> None:
@@ -254,3 +258,19 @@ def test_a_card_at_rest_is_held_to_what_it_can_do_awake() -> None:
 def test_what_is_below_capability_is_written_with_a_word_about_it() -> None:
     text = to_toml(audited(of(slot(1, drive(A, "8 GT/s x4")))).links, "a test")
     assert "downtrained now: trained to 8 GT/s x4" in text
+
+
+@pytest.mark.parametrize("root", [True, False])
+@pytest.mark.parametrize("records", [(), tuple(record(f"0000:00:0{n}.0") for n in (1, 2, 3))])
+def test_slots_of_one_name_are_held_apart(records: tuple[SlotRecord, ...], *, root: bool) -> None:
+    """Firmware numbers two slots alike, the kernel makes its names unique: each rule picks its own slot alone."""
+    ports = [slot(n, drive(n, vendor=n), slot_name="4") for n in (1, 2, 3)]
+    described = of(*ports, smbios_slots=records)
+    tree = described.build() if root else described.build().unprivileged()
+    document = audit(read_machine(tree.source()))
+    text = to_toml(document.links, "a test")
+    rules = parse(text.encode(), "expect.toml")
+    assert deviations(rules, document) == ()
+    assert deviations(rules, audited(described)) == ()
+    swapped = of(*(slot(n, drive(n, vendor=4 - n), slot_name="4") for n in (1, 2, 3)), smbios_slots=records)
+    assert len(deviations(rules, audited(swapped))) == 2

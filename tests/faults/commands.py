@@ -16,7 +16,9 @@ from tests.faults.layer import Fault, Layered, Ran
 COUNTED = {"aer_dev_correctable": {"RxErr": 3}, "aer_dev_fatal": {"DLP": 1}}
 CALM = ("full", "limited", "empty")
 NO_ANSWER = ("unjudged", "resting")
-_OF_SPOOL = re.compile(r"\.(lock|told|widest\.json|identities\.json|missing\.json)|\w+Z-\d{8}-[\w.-]+\.json\.gz")
+_OF_SPOOL = re.compile(
+    r"\.(lock|told|widest\.json|identities\.json|missing\.json|results\.json)|\w+Z-\d{8}-[\w.-]+\.json\.gz"
+)
 
 
 def machine(trained: str = "8 GT/s x2") -> Tree:

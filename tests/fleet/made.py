@@ -7,8 +7,9 @@ import ibis
 import msgspec
 
 from probe.fleet.chronicle import Chronicle, Counted, HostFacts, LinkSeen, Observation, Scribe
+from probe.fleet.columns import arrow_table
 from probe.fleet.engine import Tables
-from probe.fleet.rows import Row, arrow_table
+from probe.fleet.rows import Row
 from probe.fleet.telling import rows_of
 
 NOW_S = 1_800_000_000

@@ -28,12 +28,18 @@ def test_from_a_spool_to_a_store(tmp_path: Path) -> None:
     arrived.mkdir()
     files = sorted(spool.iterdir())
     (spool / ".half-written.json.gz").write_bytes(b"")
+    (spool / "results").mkdir()
+    (spool / "results" / "20260301T100000Z-train-1-mast-01.json.gz").write_bytes(b"what a test found")
     kept = {path: path.read_bytes() for path in files[4:]}
     for path in kept:
         path.unlink()
     assert deliver(spool, state, f"{tmp_path}/nowhere/at/all/").returncode != 0
     assert deliver(spool, state, f"{arrived}/").returncode == 0
+    (result,) = (arrived / "results").iterdir()
+    assert result.read_bytes() == b"what a test found"
+    shutil.rmtree(arrived / "results")
     assert [path.name for path in sorted(arrived.iterdir())] == [path.name for path in files[:4]]
+    shutil.rmtree(spool / "results")
     store = Store(str(tmp_path / "store"))
     assert ingest([arrived], store, delete=True) == Ingested(taken=4)
     assert list(arrived.iterdir()) == []

@@ -13,12 +13,15 @@ import pyarrow as pa
 import pytest
 from deltalake import DeltaTable, write_deltalake
 
+from fake_sysfs.demonstration import correlator
 from probe.exceptions import DocumentError, InputError
 from probe.fleet import ingest as module
+from probe.fleet.columns import whole_schema
 from probe.fleet.engine import opened
 from probe.fleet.ingest import Ingested, ingest
-from probe.fleet.rows import OF_HOSTS, whole_schema
+from probe.fleet.rows import OF_HOSTS
 from probe.fleet.table import Store
+from tests.conftest import Run
 from tests.fleet.conftest import FLEET, Filled
 
 TOP = Path(__file__).parents[2]
@@ -133,6 +136,17 @@ def test_a_margin_that_names_its_host_is_kept(tmp_path: Path, filled: Filled) ->
     assert ingest([tmp_path / "m.json"], store).taken == 1
     (row,) = every_row(store)["results"]
     assert (row["test"], row["margin_ui"], row["margin_volts"]) == ("margin", 0.0, 0.05)
+
+
+def test_the_record_of_a_qualification_is_kept_with_the_links_that_it_tested(tmp_path: Path, run: Run) -> None:
+    tree = correlator().build().write(tmp_path / "tree")
+    plan = tmp_path / "plan.toml"
+    plan.write_text('schema = "linkprobe/qualify-plan/1"\n[[step]]\nkind = "snapshot"\nlinks = ["A1*", "A4"]\n')
+    assert run("qualify", plan, "--sysfs", tree, "-o", tmp_path / "record.json")[0] == 1
+    store = Store(str(tmp_path / "store"))
+    assert ingest([tmp_path / "record.json"], store).taken == 1
+    found = {row["place"]: (row["test"], row["result"]) for row in every_row(store)["results"]}
+    assert found == {"0000:00:01.0": ("qualification", "failed"), "0000:00:04.0": ("qualification", "passed")}
 
 
 def test_a_snapshot_of_another_version_is_judged_anew(tmp_path: Path, filled: Filled) -> None:

@@ -140,7 +140,7 @@ def test_every_link_of_every_host_from_when_to_when(asked: Asked) -> None:
 
 def test_where(asked: Asked) -> None:
     wanted = {(item.name, item.slot) for item in asked.truth if item.serial == 2602}
-    assert {(item["host"], int(item["place"])) for item in asked.told["where"]} == wanted
+    assert {(item["name"], int(item["place"])) for item in asked.told["where"]} == wanted
 
 
 def test_silent(asked: Asked) -> None:

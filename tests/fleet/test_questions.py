@@ -11,7 +11,7 @@ from scipy.stats import binomtest, chi2
 from probe.errors.limits import Limit, Limits
 from probe.fleet.chronicle import HostFacts, LinkResult, Observation, Scribe, Trial
 from probe.fleet.questions.peers import compare, lower_bound, margins, outliers, racks, trained, upper_bound
-from probe.fleet.questions.state import below, current, history, inventory, never_heard, silent, where
+from probe.fleet.questions.state import below, current, history, inventory, never_heard, silent
 from probe.fleet.questions.trends import below_on, erred, heard
 from probe.fleet.questions.trouble import errors, flapping, rated, results
 from probe.fleet.rows import HostRow, Row
@@ -19,7 +19,6 @@ from probe.fleet.telling import rows_of
 from tests.fleet.made import (
     DAY_0_S,
     DAY_S,
-    EMPTY,
     HOUR_S,
     LINK,
     NOW_S,
@@ -208,18 +207,6 @@ def test_history_tells_from_when_to_when() -> None:
 def test_a_card_whose_serial_was_not_read_stays_the_same() -> None:
     found = ask(lambda t: history(t, "h"), seen(0, UNREAD), seen(1, LINK), seen(2, UNREAD), seen(3, LINK))
     assert [item["identity"] for item in found] == ["serial 00-01"]
-
-
-def test_where_a_card_was() -> None:
-    moved = [
-        seen(0, LINK, EMPTY),
-        seen(HOUR_S, EMPTY, link(place="2")),
-        seen(0, link(serial="00-01"), host="id other", began_s=DAY_0_S + DAY_S),
-    ]
-    found = ask(lambda t: where(t, "00:01".replace(":", "-").upper()), *moved)
-    assert [(item["host"], item["place"]) for item in found] == [("h", "1"), ("h", "2"), ("other", "1")]
-    assert ask(lambda t: where(t, "serial 0001"), *moved) == found
-    assert ask(lambda t: where(t, "00-02"), *moved) == []
 
 
 def test_trained_counts_boots() -> None:

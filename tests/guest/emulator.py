@@ -5,13 +5,17 @@ Needs root, `apt-get download`, qemu-system-x86_64, busybox (static), kmod and c
 """
 
 import gzip
+import hashlib
 import os
 import shutil
 import subprocess
+import tempfile
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+from tests.once import made_once
 
 TOP = Path(__file__).parents[2]
 CACHE = TOP / ".guest"
@@ -63,51 +67,48 @@ def missing() -> list[str]:
 
 def _kernel() -> Path:
     """The unpacked kernel package: holds boot/ and lib/modules/."""
-    tree = CACHE / "kernel"
-    if not tree.exists():
-        CACHE.mkdir(exist_ok=True)
-        listed = subprocess.run(
-            ["apt-cache", "depends", "linux-image-amd64"], check=True, capture_output=True, text=True
-        ).stdout
-        package = next(line.split()[-1] for line in listed.splitlines() if "Depends: linux-image" in line)
-        subprocess.run(["apt-get", "download", "-q", package], check=True, cwd=CACHE, capture_output=True)
-        unpacked = CACHE / "unpacking"
-        shutil.rmtree(unpacked, ignore_errors=True)
-        subprocess.run(["dpkg", "-x", next(CACHE.glob("linux-image-*.deb")), unpacked], check=True)
-        version = next((unpacked / "lib/modules").iterdir()).name
-        subprocess.run(["depmod", "-b", unpacked, version], check=True)
-        unpacked.rename(tree)
-    return tree
+    return made_once(CACHE / "kernel", _unpack_kernel)
+
+
+def _unpack_kernel(into: Path) -> None:
+    listed = subprocess.run(
+        ["apt-cache", "depends", "linux-image-amd64"], check=True, capture_output=True, text=True
+    ).stdout
+    package = next(line.split()[-1] for line in listed.splitlines() if "Depends: linux-image" in line)
+    with tempfile.TemporaryDirectory(dir=CACHE) as folder:
+        subprocess.run(["apt-get", "download", "-q", package], check=True, cwd=folder, capture_output=True)
+        subprocess.run(["dpkg", "-x", next(Path(folder).glob("linux-image-*.deb")), into], check=True)
+    version = next((into / "lib/modules").iterdir()).name
+    subprocess.run(["depmod", "-b", into, version], check=True)
 
 
 def _initramfs(tree: Path) -> Path:
-    image = CACHE / "initramfs.gz"
     script = _INIT.format(modules=" ".join(MODULES))
-    stamp = CACHE / "initramfs.init"
-    if image.exists() and stamp.exists() and stamp.read_text() == script:
-        return image
-    root = CACHE / "initramfs"
-    shutil.rmtree(root, ignore_errors=True)
+    recipe = hashlib.sha256(script.encode()).hexdigest()[:8]
+    return made_once(CACHE / f"initramfs-{recipe}.gz", lambda into: _pack_initramfs(tree, script, into))
+
+
+def _pack_initramfs(tree: Path, script: str, image: Path) -> None:
     modules = next((tree / "lib/modules").iterdir())
-    (root / "bin").mkdir(parents=True)
-    shutil.copy(shutil.which("busybox") or "", root / "bin/busybox")
-    (root / "bin/sh").symlink_to("busybox")
-    target = root / "lib/modules" / modules.name
-    target.mkdir(parents=True)
-    for name in modules.glob("modules.*"):
-        shutil.copy(name, target)
-    for path in _with_dependencies(modules):
-        (target / path).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy(modules / path, target / path)
-    (root / "init").write_text(script)
-    (root / "init").chmod(0o755)
-    names = subprocess.run(["find", "."], cwd=root, check=True, capture_output=True).stdout
-    archive = subprocess.run(
-        ["cpio", "-o", "-H", "newc", "--quiet"], cwd=root, input=names, check=True, capture_output=True
-    )
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        (root / "bin").mkdir()
+        shutil.copy(shutil.which("busybox") or "", root / "bin/busybox")
+        (root / "bin/sh").symlink_to("busybox")
+        target = root / "lib/modules" / modules.name
+        target.mkdir(parents=True)
+        for name in modules.glob("modules.*"):
+            shutil.copy(name, target)
+        for path in _with_dependencies(modules):
+            (target / path).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(modules / path, target / path)
+        (root / "init").write_text(script)
+        (root / "init").chmod(0o755)
+        names = subprocess.run(["find", "."], cwd=root, check=True, capture_output=True).stdout
+        archive = subprocess.run(
+            ["cpio", "-o", "-H", "newc", "--quiet"], cwd=root, input=names, check=True, capture_output=True
+        )
     image.write_bytes(gzip.compress(archive.stdout, 1))
-    stamp.write_text(script)
-    return image
 
 
 def _with_dependencies(modules: Path) -> set[str]:

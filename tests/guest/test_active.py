@@ -284,7 +284,8 @@ READERS = {
     "fleet": "fleet --help", "schema": "schema", "decode": "decode /sys/bus/pci/devices/" + FREE + "/config",
     "ceiling": "ceiling 16 x4", "ratio": "ratio 16 4", "train": f"train {FREE}", "speeds": f"speeds {FREE}",
     "put-back": "put-back", "margin": f"margin {FREE}", "capture-script": "capture-script",
-    "completion": "completion bash",
+    "completion": "completion bash", "batch": "batch /out/shot.json /out/shot.json",
+    "qualify": "qualify --write-plan -o /out/plan.toml", "verify": "verify /out/shot.json",
 }  # fmt: skip
 TRACED = PRELUDE + "".join(
     f"""

@@ -210,4 +210,4 @@ def test_every_reading_command_takes_the_tar(run: Run, tmp_path: Path) -> None:
     assert run("report", tar, "-o", tmp_path / "page.html")[0] == 0
     assert run("collect", "--sysfs", tar, "--spool", tmp_path / "spool")[0] == 0
     status, told, _ = run("fleet", "ingest", tar, "--store", tmp_path / "store")
-    assert (status, told) == (0, "1 files taken in, 0 known, 0 set aside\n")
+    assert (status, told) == (0, "1 file taken in, 0 known, 0 set aside\n")

@@ -12,8 +12,8 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 
 from fake_sysfs import Tree, card, machine, root_port
 from probe.audit.audit import audit
-from probe.evidence import Evidence, Unread, Why
-from probe.exceptions import InputError, NothingToJudge
+from probe.evidence import Evidence, Unread, Why, unlisted
+from probe.exceptions import InputError
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
@@ -136,8 +136,11 @@ def test_no_sysfs(fs: FakeFilesystem) -> None:
 
 def test_no_pci_at_all(fs: FakeFilesystem) -> None:
     fs.create_dir("/copy/sys")
-    with pytest.raises(NothingToJudge, match="no PCI devices are listed"):
-        read(Path("/copy/sys"))
+    without = read(Path("/copy/sys"))
+    assert without.functions == ()
+    assert unlisted(without.unread) is not None
+    fs.create_dir("/copy/sys/bus/pci/devices")
+    assert unlisted(read(Path("/copy/sys")).unread) is None
 
 
 def test_a_sleeping_device_is_left_asleep(fs: FakeFilesystem) -> None:

@@ -11,7 +11,7 @@ from tests.house.tree import calls, modules, strings
 # Rooms that make values of values. What they are made from is read by host, observe, documents, loads and collect.
 PURE = {
     "exit_status", "exceptions", "foreign_text", "schemas", "address", "evidence", "kernel_spellings", "registers",
-    "links", "verdict", "bandwidth", "settings", "errors", "audit", "compare", "batch", "render",
+    "links", "verdict", "bandwidth", "settings", "errors", "audit", "paths", "compare", "batch", "render",
 }  # fmt: skip
 OPENING = re.compile(
     r"(?:^|\.)(?:open|fdopen|read_text|read_bytes|write_text|write_bytes|listdir|scandir|iterdir|readlink|glob|rglob|unlink)$"

@@ -6,11 +6,12 @@ from dataclasses import replace
 import pytest
 
 from fake_sysfs import Machine, SlotRecord, Tree, card, machine, root_port
-from probe.audit.document import LinkDocument
+from probe.audit.document import AuditDocument, LinkDocument
 from probe.links.slots import SlotName, agreement, slot_power_w
 from probe.registers.slot import SlotCapabilities
 
 One = Callable[[Machine | Tree], LinkDocument]
+Judge = Callable[[Machine | Tree], AuditDocument]
 
 
 def test_all_names_are_given(judge_one: One) -> None:
@@ -37,10 +38,11 @@ def test_firmware_may_name_the_function_below_or_a_peer(judge_one: One) -> None:
         assert link.slot.title == record.designation
 
 
+@pytest.mark.published("Linux drivers/pci/slot.c, make_slot_name: the first duplicate gets -1")
 def test_duplicate_slot_names_get_the_kernels_suffix() -> None:
     described = machine(*(root_port(f"0000:00:0{n}.0", "8 GT/s x4", slot=5) for n in (1, 2, 3)))
     names = sorted(path.split("/")[4] for path in described.build().files if "/slots/" in path and "address" in path)
-    assert names == ["5", "5-2", "5-3"]
+    assert names == ["5", "5-1", "5-2"]
 
 
 @pytest.mark.parametrize(
@@ -73,3 +75,27 @@ def test_power_limit_is_read(judge_one: One) -> None:
     link = judge_one(machine(root_port("0000:00:01.0", "8 GT/s x4", slot=1, registers=limit).holds(card("8 GT/s x4"))))
     assert link.slot is not None
     assert link.slot.power_limit_w == 75
+
+
+@pytest.mark.published("Linux drivers/pci/slot.c, make_slot_name")
+@pytest.mark.parametrize("root", [True, False])
+def test_the_kernels_suffix_is_no_title(judge: Judge, *, root: bool) -> None:
+    """Three slots that firmware numbers 1, one called 2-1 by firmware, and names of words."""
+    ports = [root_port(f"0000:00:0{n}.0", "8 GT/s x4", slot=1).holds(card("8 GT/s x4")) for n in (1, 2, 3)]
+    ports += [
+        root_port(f"0000:00:0{n}.0", "8 GT/s x4", slot=n, slot_name=name)
+        for n, name in ((4, "2-1"), (5, "LEFT-2"), (6, "BAY"), (7, "BAY"))
+    ]
+    tree = machine(*ports).build()
+    links = judge(tree if root else tree.unprivileged()).links
+    assert [link.slot and link.slot.title for link in links] == ["1", "1", "1", "2-1", "LEFT-2", "BAY", "BAY"]
+    names = [{item.name for item in link.slot.names if item.source == "slot directory"} for link in links if link.slot]
+    assert names[:3] == [{"1"}, {"1-1"}, {"1-2"}]
+
+
+def test_a_suffix_whose_first_is_gone_is_known_by_the_register(judge: Judge) -> None:
+    described = machine(*(root_port(f"0000:00:0{n}.0", "8 GT/s x4", slot=7) for n in (1, 2)))
+    tree = described.build()
+    for file in ("address", "max_bus_speed", "cur_bus_speed"):
+        tree = tree.with_file(f"sys/bus/pci/slots/7/{file}", None)
+    assert [link.slot and link.slot.title for link in judge(tree).links] == ["7", "7"]

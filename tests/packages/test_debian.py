@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from probe import __version__
-from tests.packages.conftest import TOP, Tree
+from tests.packages.conftest import TOP
+from tests.packages.trees import Tree
 
 pytestmark = pytest.mark.packages
 

@@ -1,13 +1,15 @@
 """The RPM packages: built, checked by rpmlint, and lived with in a tree that has rpm's own database."""
 
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from probe import __version__
-from tests.packages.conftest import TOP, Make, Tree, fresh, script
+from tests.packages.conftest import TOP, Make, script
 from tests.packages.test_debian import nothing_leaks
+from tests.packages.trees import Tree, fresh
 
 pytestmark = pytest.mark.packages
 
@@ -26,8 +28,14 @@ def rpm(tree: Tree, *arguments: object) -> str:
     return done.stdout
 
 
-def test_the_life_of_the_package(ready: None, rpms: Path, later: Path, tmp_path: Path) -> None:
-    tree = fresh("bookworm", tmp_path)
+@pytest.fixture
+def older(ready: None, tmp_path: Path) -> Iterator[Tree]:
+    with fresh("bookworm", tmp_path) as made:
+        yield made
+
+
+def test_the_life_of_the_package(older: Tree, rpms: Path, later: Path) -> None:
+    tree = older
     subprocess.run(["rpm", "--root", tree.root, "--initdb"], check=True)
     before = tree.files()
     rpm(tree, "-i", *rpms.glob("linkprobe-0*.rpm"), *rpms.glob("linkprobe-page-*.rpm"))

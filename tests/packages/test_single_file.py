@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from probe import __version__
-from tests.packages.conftest import SUITES, Make, Tree, script
+from tests.packages.conftest import Make, script
+from tests.packages.trees import SUITES, Tree
 
 pytestmark = pytest.mark.packages
 

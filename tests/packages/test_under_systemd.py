@@ -1,5 +1,6 @@
 """The Debian package in an emulated machine whose init is systemd: what an administrator has after installing it."""
 
+import json
 import os
 import subprocess
 from pathlib import Path
@@ -10,11 +11,12 @@ import pytest
 from probe.documents.files import read_snapshot
 from probe.evidence import Evidence
 from tests.guest import emulator
-from tests.packages.conftest import Tree, fresh
+from tests.packages.conftest import Make
+from tests.packages.trees import Tree, fresh
 
 pytestmark = [pytest.mark.packages, pytest.mark.guest]
 
-TIMEOUT_S = 900
+TIMEOUT_S = 1800
 TOPOLOGY = [
     "-device",
     "pcie-root-port,id=rp1,bus=pcie.0,chassis=1,slot=1,addr=10.0",
@@ -71,26 +73,56 @@ cp /srv/agent/linkprobe.prom /out/opened.prom
 ls $spool > /out/spool
 journalctl -u "$service" -o cat --no-pager > /out/journal
 """
+DELIVERY = """
+fleet=/var/lib/linkprobe-fleet
+install -d -o linkprobe -g linkprobe -m 750 $fleet/spools/host
+install -d -o linkprobe -g linkprobe -m 700 $fleet/.ssh
+ssh-keygen -q -t ed25519 -N '' -f /etc/linkprobe/deliver.key
+printf 'command="rrsync -wo spools/host",restrict ' | cat - /etc/linkprobe/deliver.key.pub > $fleet/.ssh/authorized_keys
+chown linkprobe $fleet/.ssh/authorized_keys
+printf '127.0.0.1 ' | cat - /etc/ssh/ssh_host_ed25519_key.pub > /etc/linkprobe/deliver.known_hosts
+mkdir -p /etc/systemd/system/linkprobe-deliver.service.d
+cat > /etc/systemd/system/linkprobe-deliver.service.d/override.conf <<END
+[Service]
+Environment=DESTINATION=linkprobe@127.0.0.1:
+ExecStartPre=/bin/sh -c 'cat /etc/shadow /etc/ssh/ssh_host_ed25519_key | wc -c >&2; ls /var /var/lib >&2'
+END
+systemctl daemon-reload
+systemctl start ssh
+for service in linkprobe-deliver.service linkprobe-fleet-ingest.service linkprobe-fleet-compact.service; do
+    run ${service%.service} || true
+    journalctl -u $service -o cat --no-pager > /out/${service%.service}.journal
+    ls $fleet/spools/host > /out/${service%.service}.left
+done
+linkprobe fleet history "$(hostname)" --store $fleet/store --format json > /out/history.json
+ssh -i /etc/linkprobe/deliver.key -o UserKnownHostsFile=/etc/linkprobe/deliver.known_hosts -o BatchMode=yes \\
+    linkprobe@127.0.0.1 cat /etc/passwd > /out/refused 2>&1 || true
+"""
 
 
-@pytest.fixture(scope="module")
-def lived(debs: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture(scope="session")
+def lived(once: Make, debs: Path) -> Path:
     """What the machine left behind after the job above."""
     lacking = emulator.missing()
     if lacking and os.environ.get("LINKPROBE_GUEST") != "required":
         pytest.skip(f"the guest needs {', '.join(lacking)}")
-    folder = tmp_path_factory.mktemp("systemd")
-    tree = fresh("bookworm", folder)
-    tree.run("dpkg", "-i", tree.take(next(debs.glob("linkprobe_*.deb"))))
-    prepared(tree)
+    return once("systemd", lambda folder: live(folder, debs)) / "out"
+
+
+def live(folder: Path, debs: Path) -> None:
+    """Boot a tree that has the package, and let it do the job."""
     out = folder / "out"
-    out.mkdir()
-    (out / "job").write_text(JOB)
-    command = emulator.command(TOPOLOGY, out, append="guest_init=/lib/systemd/systemd", root=tree.root)
-    subprocess.run(command, check=True, timeout=TIMEOUT_S, capture_output=True)
+    out.mkdir(parents=True)
+    (out / "job").write_text(JOB + DELIVERY)
+    with fresh("bookworm", folder) as tree:
+        tree.run(
+            "dpkg", "-i", *(tree.take(next(debs.glob(f"{name}_*.deb"))) for name in ("linkprobe", "linkprobe-fleet"))
+        )
+        prepared(tree)
+        command = emulator.command(TOPOLOGY, out, append="guest_init=/lib/systemd/systemd", root=tree.root)
+        subprocess.run(command, check=True, timeout=TIMEOUT_S, capture_output=True)
     found = emulator.finished(out)
     assert found.status == 0, found.log + (out / "console").read_text(errors="replace")[-3000:]
-    return out
 
 
 def prepared(tree: Tree) -> None:
@@ -148,3 +180,20 @@ def test_a_directory_that_is_not_there_or_not_ours_costs_only_the_metrics(lived:
 def test_the_manuals_way_to_open_a_directory_opens_it(lived: Path) -> None:
     assert state(lived, "opened")["Result"] == "success"
     assert "linkprobe_collect_timestamp_seconds" in (lived / "opened.prom").read_text()
+
+
+def test_snapshots_are_delivered_over_ssh_and_taken_into_the_store(lived: Path) -> None:
+    """By the units as shipped, and the words of linkprobe-fleet(1)."""
+    for name in ("linkprobe-deliver", "linkprobe-fleet-ingest", "linkprobe-fleet-compact"):
+        assert state(lived, name)["Result"] == "success", (lived / f"{name}.journal").read_text()
+    spool = (lived / "spool").read_text().splitlines()
+    assert (lived / "linkprobe-deliver.left").read_text().splitlines() == spool
+    assert (lived / "linkprobe-fleet-ingest.left").read_text() == ""
+    rows = json.loads((lived / "history.json").read_text())
+    assert {row["verdict"] for row in rows} >= {"downtrained"}
+
+
+def test_what_delivers_sees_nothing_but_the_spool_and_its_key_opens_nothing_else(lived: Path) -> None:
+    seen = (lived / "linkprobe-deliver.journal").read_text()
+    assert "\n0\n/var:\nlib\n\n/var/lib:\nlinkprobe\n" in seen
+    assert "root:" not in (lived / "refused").read_text()

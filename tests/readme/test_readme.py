@@ -7,9 +7,6 @@ import sys
 from pathlib import Path
 from typing import NamedTuple
 
-import pytest
-
-from probe.cli.commands import COMMANDS
 from probe.verdict.words import Verdict
 
 TOP = Path(__file__).parents[2]
@@ -65,12 +62,6 @@ def came(item: Shown, printed: list[str]) -> None:
         assert places, f"{item.command}: {wanted!r} is not printed after line {at} of {printed}"
         assert anywhere or places[0] == at or not any(printed[at : places[0]]), f"{item.command}: not next: {wanted!r}"
         at, anywhere = places[0] + 1, False
-
-
-@pytest.mark.parametrize("row", COMMANDS, ids=lambda row: row.name)
-def test_every_command_is_named(row: object) -> None:
-    name = getattr(row, "name", "")
-    assert f"linkprobe {name}" in README or f"linkprobe-{name}(1)" in README
 
 
 def test_verdict_words_stand_before_the_long_table() -> None:

@@ -4,7 +4,7 @@ import pytest
 
 from fake_sysfs import card, machine, port, root_port, switch
 from probe.loads.results import BOTH, Pass
-from probe.soak.between import between
+from probe.paths.between import between
 from probe.soak.throughput import throughputs
 from probe.soak.under_load import loaded
 from tests.compare.machines import snapshot

@@ -175,7 +175,7 @@ def test_changed_data_fails() -> None:
         t=3.0, load="storage-round-trip", target="/x", place_id=PLACE, offset=4096, expected="00", found="01", bits=1
     )
     found = of_entries(start(), wrong, sample(59.0), OVER)
-    assert "first at offset 4096 (1 bits)" in found.reasons[0]
+    assert "first at offset 4096 (1 bit)" in found.reasons[0]
 
 
 def test_a_load_that_failed_fails() -> None:

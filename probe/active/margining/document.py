@@ -5,6 +5,7 @@ import msgspec
 from probe.active.margining.capabilities import Capabilities
 from probe.active.restoring import Leftover
 from probe.compare.identity import Identity
+from probe.compare.tested import MarginChanged, NotMeasured
 from probe.evidence import Host
 from probe.links.state import LinkState
 from probe.result import Result
@@ -89,6 +90,35 @@ class ReceiverMargin(msgspec.Struct, frozen=True, kw_only=True):
     unmeasured: str | None = None
 
 
+class AmongPeers(msgspec.Struct, frozen=True, kw_only=True):
+    """The middle lane of a link, one way, among the middle lanes of links of its kind; `links` counts it too.
+
+    `unit` is UI or V, or steps where receivers do not tell what they stand for.
+    """
+
+    receiver: int
+    side: str
+    unit: str
+    value: float
+    median: float
+    spread: float
+    score: float
+    links: int
+    odd: bool
+    narrower: bool
+
+
+class HeldAgainst(msgspec.Struct, frozen=True, kw_only=True):
+    """What earlier results say: the record of the same link, and links of its kind."""
+
+    earlier_at: str | None = None
+    """When the newest earlier record of this link was taken; None where there is none."""
+    comparable: bool = True
+    """That record was measured as this one was."""
+    changes: tuple[MarginChanged | NotMeasured, ...] = ()
+    peers: tuple[AmongPeers, ...] = ()
+
+
 class MarginedLink(msgspec.Struct, frozen=True, kw_only=True):
     """One link: what each receiver's lanes have, how they compare, and whether all is as it was.
 
@@ -109,6 +139,7 @@ class MarginedLink(msgspec.Struct, frozen=True, kw_only=True):
     receivers: tuple[ReceiverMargin, ...] = ()
     ended: LinkState = LinkState()
     odd_lanes: tuple[OddLane, ...] = ()
+    held_against: HeldAgainst = HeldAgainst()
     back: bool | None = None
     stopped: str | None = None
     restored: bool = True

@@ -16,13 +16,13 @@ from probe.active.margining.document import (
     Side,
 )
 from probe.active.margining.wording import lanes_in_words, worded
-from probe.compare.tested import MarginChanged, NotMeasured, TestChange, WayChanged
+from probe.compare.tested import MarginChanged, NotMeasured, WayChanged
 
 TEST = "margin"
 _LEAST_STEPS, _LEAST_SHARE = 1.0, 0.1
 
 
-def margin_changes(then: MarginedLink, now: MarginedLink, *, comparable: bool) -> Iterator[TestChange]:
+def margin_changes(then: MarginedLink, now: MarginedLink, *, comparable: bool) -> Iterator[MarginChanged | NotMeasured]:
     """Each lane of a link that is another one than before, and what cannot be compared."""
     if then.speed_gts != now.speed_gts:
         why = f"at {_speed(then)} before, at {_speed(now)} now"
@@ -42,7 +42,9 @@ def method_note(before: Settings, after: Settings) -> Iterator[str]:
         yield f"Measured otherwise ({told} now): a margin depends on both, so a difference need be none of the lane."
 
 
-def _receiver(place: str, then: ReceiverMargin, now: ReceiverMargin, *, comparable: bool) -> Iterator[TestChange]:
+def _receiver(
+    place: str, then: ReceiverMargin, now: ReceiverMargin, *, comparable: bool
+) -> Iterator[MarginChanged | NotMeasured]:
     earlier = {lane.lane: lane for lane in then.lanes}
     lost: dict[str, list[int]] = {}
     for lane in now.lanes:

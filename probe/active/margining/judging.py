@@ -26,6 +26,9 @@ from probe.active.margining.link import LinkRun
 from probe.active.margining.wording import grouped, worded
 from probe.active.restoring import Leftover
 from probe.active.target import Target
+from probe.compare.rank import Rank
+from probe.compare.tested import NotMeasured
+from probe.counted import counted
 from probe.evidence import Host
 from probe.links.state import LinkState
 from probe.result import Result, overall
@@ -51,12 +54,14 @@ def margined_link(run: LinkRun, target: Target, limits: Limits) -> MarginedLink:
 def judged_anew(link: MarginedLink, limits: Limits) -> MarginedLink:
     """The link with its result and reasons by what was measured of it."""
     odd = tuple(item for receiver in link.receivers for item in odd_lanes(receiver))
-    failures = [*_fell(link), *link.not_normal, *_below(link.receivers, limits), *odd_sentences(odd)]
+    failures = [
+        *_fell(link), *link.not_normal, *_below(link.receivers, limits), *_odd(odd, narrower=True), *_narrower(link),
+    ]  # fmt: skip
     gaps = list(_gaps(link, limits))
     return msgspec.structs.replace(
         link, odd_lanes=odd, restored=not link.not_normal,
         result=Result.FAILED if failures else Result.INCONCLUSIVE if gaps else Result.PASSED,
-        reasons=tuple(dict.fromkeys((*failures, *gaps))) or tuple(_grounds(link.receivers, limits)),
+        reasons=(*(tuple(dict.fromkeys((*failures, *gaps))) or _grounds(link, limits)), *_odd(odd, narrower=False)),
     )  # fmt: skip
 
 
@@ -90,19 +95,20 @@ def _settled(link: MarginedLink, leftovers: Sequence[Leftover], ended: LinkState
     return msgspec.structs.replace(link, restored=restored, result=Result.FAILED, reasons=(*told, *link.reasons))
 
 
-def odd_sentences(odd: Sequence[OddLane]) -> Iterator[str]:
-    """Each lane that is narrower, with its distance from its fellows each way."""
+def _odd(odd: Sequence[OddLane], *, narrower: bool) -> Iterator[str]:
+    """Each lane that is narrower, or wider, than its fellows, with its distance from them each way."""
+    which, off = ("narrower", "short of") if narrower else ("wider", "past")
     lanes: dict[tuple[int, int], list[OddLane]] = {}
     for item in odd:
-        if item.narrower:
+        if item.narrower is narrower:
             lanes.setdefault((item.receiver, item.lane), []).append(item)
     for (receiver, lane), found in lanes.items():
         told = "; ".join(
-            f"{worded(item.side)} {item.steps} steps, {item.median_steps - item.steps:g} short of their median "
+            f"{worded(item.side)} {item.steps} steps, {abs(item.median_steps - item.steps):g} {off} their median "
             f"{item.median_steps:g} (median deviation {item.spread_steps:g})"
             for item in sorted(found, key=lambda item: SIDES.index(item.side))
         )
-        yield f"receiver {receiver}, lane {lane} is narrower than its fellows: {told}"
+        yield f"receiver {receiver}, lane {lane} is {which} than its fellows: {told}"
 
 
 def _less(before: LinkState, after: LinkState) -> bool:
@@ -178,8 +184,43 @@ def _gaps(link: MarginedLink, limits: Limits) -> Iterator[str]:
         yield "no lane was measured"
         return
     yield from _unreached_limits(link.receivers, limits)
-    if limits == Limits() and not any(compared_sides(receiver) for receiver in link.receivers):
+    if limits == Limits() and not any(_compared_with(link)):
         yield f"no limit was given, and fewer than {FEWEST_LANES} lanes cannot be compared with each other"
+
+
+def _compared_with(link: MarginedLink) -> Iterator[str]:
+    """What the lanes were held against beside limits, each as what a pass says of it."""
+    held = link.held_against
+    if any(compared_sides(receiver) for receiver in link.receivers):
+        yield "no lane is narrower than its fellows"
+    if (
+        held.earlier_at is not None
+        and held.comparable
+        and not any(isinstance(item, NotMeasured) for item in held.changes)
+    ):
+        yield f"no lane is narrower than in the record of {held.earlier_at}"
+    if held.peers:
+        most = max(item.links for item in held.peers)
+        yield f"its middle lanes are not narrower than those of {counted(most - 1, 'link')} of its kind"
+
+
+def _narrower(link: MarginedLink) -> Iterator[str]:
+    """What is narrower than in the earlier record, or than links of its kind are."""
+    held = link.held_against
+    for change in held.changes:
+        if change.rank is Rank.WORSE:
+            yield f"narrower than in the record of {held.earlier_at}: {change.sentence}"
+    for item in held.peers:
+        if item.odd and item.narrower:
+            short, of = _in(item.unit, item.median - item.value), counted(item.links, "link")
+            yield (
+                f"receiver {item.receiver}, {worded(item.side)}: the middle lane has {_in(item.unit, item.value)}, "
+                f"{short} short of the median {_in(item.unit, item.median)} of {of} of its kind"
+            )
+
+
+def _in(unit: str, value: float) -> str:
+    return f"{value * 1e3:.1f} mV" if unit == "V" else f"{value:.3g} {unit}"
 
 
 def _unreached_limits(receivers: Sequence[ReceiverMargin], limits: Limits) -> Iterator[str]:
@@ -197,11 +238,7 @@ def _beyond(receiver: ReceiverMargin, limits: Limits) -> Iterator[tuple[int, str
             yield lane.lane, f"{worded(name)}: {amounts}"
 
 
-def _grounds(receivers: Sequence[ReceiverMargin], limits: Limits) -> Iterator[str]:
+def _grounds(link: MarginedLink, limits: Limits) -> tuple[str, ...]:
     """What a pass rests on."""
-    if limits != Limits():
-        yield "every lane reaches the limits that were given"
-    if any(compared_sides(receiver) for receiver in receivers):
-        yield "no lane is narrower than its fellows"
-    if limits == Limits():
-        yield "no limit was given: lanes were only compared with each other"
+    given = "no limit was given" if limits == Limits() else "every lane reaches the limits that were given"
+    return (*_compared_with(link), given)

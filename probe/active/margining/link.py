@@ -22,6 +22,7 @@ from probe.active.margining.watch import LinkWatch
 from probe.active.margining.wording import worded
 from probe.active.steps import CannotWrite, Protocol
 from probe.active.together import together
+from probe.counted import counted
 from probe.links.state import LinkState
 from probe.registers.link import LinkStatus, LinkStatus2
 
@@ -152,7 +153,9 @@ class LinkRun:
         if not runs:
             return
         receiver.at_once = min(len(runs), *(receiver.abilities[lane].lanes_at_once for lane, _ in runs))
-        self._tell(f"receiver {receiver.number}, {receiver.name}: {len(runs)} lanes, {receiver.at_once} at once")
+        self._tell(
+            f"receiver {receiver.number}, {receiver.name}: {counted(len(runs), 'lane')}, {receiver.at_once} at once"
+        )
         yield from together((run.protocol() for _, run in runs), receiver.at_once)
         independent = all(receiver.abilities[lane].independent_sampler for lane, _ in runs)
         yield from self._watch.check_errors(correctable_stop=independent, at_once=True)

@@ -35,6 +35,7 @@ def margin_order(  # noqa: PLR0913 - what a person may set
     lanes: str | None,
     at_least_ui: float | None,
     at_least_volts: float | None,
+    earlier: Sequence[MarginDocument] = (),
 ) -> Order[MarginDocument]:
     """What `margin` is to do. Raises InputError for an end or lanes that there are none of, and for other speeds."""
     if end not in _ENDS:
@@ -44,7 +45,7 @@ def margin_order(  # noqa: PLR0913 - what a person may set
         error_limit=error_limit, live_data=LIVE_DATA in accepted,
     )  # fmt: skip
     limits = Limits(at_least_ui=at_least_ui, at_least_volts=at_least_volts)
-    task = Margining(tested.under_test, choice, limits, may_retrain=LINK_LOSS in accepted)
+    task = Margining(tested.under_test, choice, limits, tuple(earlier), may_retrain=LINK_LOSS in accepted)
     for target in task.under_test:
         check_speed(target)
     links = [

@@ -13,6 +13,7 @@ from probe.active.margining.preparation import AUTONOMOUS, SPEEDS_GTS
 from probe.active.margining.reading import margining_at
 from probe.active.planning import Intended, awake_writes, register_write
 from probe.active.target import Target
+from probe.counted import counted
 from probe.errors.bit_error_ratio import upper_mean
 from probe.evidence import Unread
 from probe.exceptions import InputError
@@ -61,7 +62,7 @@ def told(choice: Choice, target: Target) -> str:
     """What is measured, in words."""
     names = ", ".join(f"{number} ({RECEIVER_NAMES[number]})" for number in receivers(target, choice))
     lanes = chosen_lanes(target, choice)
-    which = f"lanes {', '.join(map(str, lanes))}" if choice.lanes is not None else f"{len(lanes)} lanes"
+    which = f"lanes {', '.join(map(str, lanes))}" if choice.lanes is not None else counted(len(lanes), "lane")
     return f"lane margining of receiver {names or 'none'}, {which}, {choice.seconds:g} s a step"
 
 
@@ -120,7 +121,7 @@ def _lane_controls(source: Source, end: EndAt, base: int, lanes: list[int]) -> P
     standing = dict.fromkeys(_standing(source, end.address, offset) for offset in at)
     known = "not read" if None in standing else ", ".join(f"{value:04x}h" for value in standing if value is not None)
     return PlannedWrite(
-        what=f"{control.name}, {len(lanes)} lanes",
+        what=f"{control.name}, {counted(len(lanes), 'lane')}",
         where=f"{end.address}, offsets {at[0]:03x}h to {at[-1]:03x}h, two bytes each",
         old=known,
         new="commands of margining",

@@ -3,21 +3,23 @@
 May live here: what binds guard, session, protocol and judging together. May not: sequences of registers; drawing.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import msgspec
 
 from probe.active.guard import Effect
 from probe.active.journal import began_now
 from probe.active.link_at import LinkAt
-from probe.active.margining.document import Limits, MarginDocument, Settings
-from probe.active.margining.judging import margin_document, margined_link
+from probe.active.margining.document import Limits, MarginDocument, MarginedLink, Settings
+from probe.active.margining.judging import judged_anew, margin_document, margined_link
 from probe.active.margining.link import Choice, LinkRun
+from probe.active.margining.peers import Measured, held_against, measured
 from probe.active.preparing import Bench, Guarding
 from probe.active.session import session
 from probe.active.steps import Stopped
 from probe.active.target import Target, links_before, scope_of
 from probe.active.trainings import Runner
+from probe.evidence import Host
 
 Tell = Callable[[Target, str], None]
 
@@ -28,6 +30,8 @@ class Margining(msgspec.Struct, frozen=True):
     under_test: tuple[Target, ...]
     choice: Choice
     limits: Limits = Limits()
+    earlier: tuple[MarginDocument, ...] = ()
+    """Earlier results to hold it against: of the same links, and of links of their kind."""
     may_retrain: bool = False
     """Retrain a link that is slower or narrower afterwards."""
 
@@ -78,4 +82,22 @@ def margin(tested: Bench, guarding: Guarding, task: Margining, tell: Tell) -> Ma
         run = LinkRun(LinkAt.of(target), task.choice)
         run.stopped = why
         done.append(margined_link(run, target, task.limits))
-    return margin_document(host, task.settings, done, going_on.leftovers or (), going_on.ended)
+    held = against(host, task.settings, done, task.earlier, task.limits)
+    return margin_document(host, task.settings, held, going_on.leftovers or (), going_on.ended)
+
+
+def against(
+    host: Host, settings: Settings, links: Sequence[MarginedLink], earlier: Sequence[MarginDocument], limits: Limits
+) -> list[MarginedLink]:
+    """The links held against earlier results and against each other, and judged by that too."""
+    own = [Measured(host, settings, link) for link in links]
+    others = tuple(measured(earlier))
+    return [
+        judged_anew(
+            msgspec.structs.replace(
+                item.link, held_against=held_against(item, (*others, *(one for one in own if one is not item)))
+            ),
+            limits,
+        )
+        for item in own
+    ]

@@ -67,29 +67,6 @@ def history(tables: Tables, host: str) -> ir.Table:
     ).order_by("machine", "place", "address", "since_s")  # fmt: skip
 
 
-def where(tables: Tables, serial: str) -> ir.Table:
-    """Where a component was, by its serial number: each place, from when to when, and how it trained there."""
-    wanted = serial.removeprefix("serial ").replace("-", "").lower()
-    seen = tables.occupants
-    plain = seen.identity.re_replace("^serial ", "").re_replace("-", "").lower()
-    found = seen.filter(seen.identity.startswith("serial "), plain == wanted)
-    return (
-        found.select(
-            "place",
-            "component",
-            "boots",
-            "short",
-            "identity",
-            host="name",
-            machine="host",
-            since_s="from_s",
-            until_s="to_s",
-        )
-        .order_by("since_s", "host", "machine", "place")
-        .relocate("host")
-    )
-
-
 def silent(tables: Tables, now_s: int, after_s: int | None = None) -> ir.Table:
     """Hosts not heard of for three times their usual gap (an hour at least), or `after_s`; and clocks that cannot be.
 

@@ -97,7 +97,7 @@ def rated(answer: pa.Table) -> pa.Table:
 
 
 _MANY = 10_000
-"""From so many on the interval's width does not matter, and it is not reckoned exactly."""
+"""From so many on the interval's width does not matter, and it is not calculated exactly."""
 
 
 def _worst_first(row: dict[str, object]) -> tuple[object, ...]:
@@ -152,6 +152,8 @@ def results(tables: Tables) -> ir.Table:
             "reasons",
             "margin_ui",
             "margin_volts",
+            "trainings",
+            "trainings_short",
             host="name",
             machine="host",
             seen_s="taken_s",

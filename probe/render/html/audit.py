@@ -3,9 +3,10 @@
 from collections.abc import Iterable
 
 from probe.audit.document import AuditDocument
-from probe.audit.headline import headline
+from probe.audit.headline import headline, nothing_to_judge
 from probe.audit.names import title
 from probe.audit.outcome import exit_status
+from probe.counted import counted
 from probe.exit_status import ExitStatus
 from probe.render import styles
 from probe.render.html import sections
@@ -29,10 +30,14 @@ def render(document: AuditDocument) -> Page:
         title=f"PCI Express links of {document.host.name or 'a machine'}",
         verdict=_OUTCOMES[status],
         colour=styles.GOOD if status is ExitStatus.CLEAN else styles.BAD,
-        reasons=tuple(reasons) or (f"{len(document.links)} links were judged",),
+        reasons=tuple(reasons) or (nothing_to_judge(document) or _judged(document),),
         tree=tree_picture(document.links),
         sections=(sections.links(document.links), sections.environment(document.host), *_notes(document)),
     )
+
+
+def _judged(document: AuditDocument) -> str:
+    return f"{counted(len(document.links), 'link was', 'links were')} judged"
 
 
 def _notes(document: AuditDocument) -> Iterable[Section]:

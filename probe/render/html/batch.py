@@ -1,9 +1,11 @@
 """A page of a batch: who is odd and why, every place of every machine as a heat table, and what is usual."""
 
+from collections import defaultdict
 from collections.abc import Iterator
 
 from probe.batch.document import Batch
 from probe.batch.standing import Standing
+from probe.counted import counted
 from probe.render import styles
 from probe.render.batch_words import (
     MARKS,
@@ -11,12 +13,13 @@ from probe.render.batch_words import (
     finding_words,
     legend,
     reading_words,
+    shown_places,
     split_words,
     summary,
     what,
 )
 from probe.render.html.page import Page, Section
-from probe.render.units import counted, even_runs
+from probe.render.units import even_runs
 
 _BESIDE = 12
 """Machines beside each other: as many as a page of A4 has room for."""
@@ -54,8 +57,8 @@ def render(document: Batch) -> Page:
 
 
 def _unlike(document: Batch) -> Iterator[Section]:
-    rows = [(item.standing, item.machine, item.title, finding_words(item)) for item in document.findings]
-    rows += [
+    told = [(item.standing, item.machine, item.title, finding_words(item)) for item in document.findings]
+    told += [
         (
             Standing.SPLIT,
             counted(sum(len(part.machines) for part in split.parts), "machine"),
@@ -64,10 +67,10 @@ def _unlike(document: Batch) -> Iterator[Section]:
         )
         for split in document.splits
     ]
-    if rows:
+    if told:
         columns = ("standing", "machine", "place", "what")
-        marks = tuple((row[0], "", "", "") for row in rows)
-        yield Section(title="What is unlike", columns=columns, rows=tuple(rows), marks=marks)
+        marks = tuple((row[0], "", "", "") for row in told)
+        yield Section(title="What is unlike", columns=columns, rows=tuple(told), marks=marks)
 
 
 def _own(document: Batch) -> Iterator[Section]:
@@ -78,12 +81,14 @@ def _own(document: Batch) -> Iterator[Section]:
 
 
 def _heat(document: Batch) -> Iterator[Section]:
-    places = [*document.places, *([document.firmware] if document.firmware is not None else [])]
+    places, left_out = shown_places(document)
     whole = len(document.machines) <= _BESIDE
     for numbers in even_runs(len(document.machines), _BESIDE):
         yield Section(
             title="Place by machine" if whole else f"Place by machine, {numbers[0] + 1} to {numbers[-1] + 1}",
-            texts=(f"{legend()}. Each cell has the worst of what was compared there.",) if numbers[0] == 0 else (),
+            texts=(f"{legend()}. Each cell has the worst of what was compared there. {left_out}".strip(),)
+            if numbers[0] == 0
+            else (),
             columns=("place", *(str(number + 1) for number in numbers)),
             rows=tuple((place.title, *(MARKS[place.cells[number].standing] for number in numbers)) for place in places),
             even=True,
@@ -99,7 +104,7 @@ def _machines(document: Batch) -> Section:
             machine.host.firmware.get("board_version") or "not read",
             machine.host.firmware.get("bios_version") or "not read",
             machine.host.kernel or "not read",
-            ", ".join(machine.files),
+            ", ".join(file.rpartition("/")[2] for file in machine.files),
         )
         for number, machine in enumerate(document.machines, start=1)
     )
@@ -107,16 +112,12 @@ def _machines(document: Batch) -> Section:
 
 
 def _usual(document: Batch) -> Section:
-    rows = tuple(
-        (
-            place.title,
-            what(told),
-            told.component or "",
-            "nothing" if told.usual is None else reading_words(told.measure, told.usual),
-            f"{told.alike} of {told.known}",
-        )
-        for place in (*document.places, *([document.firmware] if document.firmware is not None else []))
-        for told in place.compared
-    )
-    columns = ("place", "what was compared", "in machines with", "usual", "alike")
-    return Section(title="What is usual", columns=columns, rows=rows)
+    """What is usual, the places of which the same is said together."""
+    places: dict[tuple[str, str, str, str], list[str]] = defaultdict(list)
+    for place in (*document.places, *((document.firmware,) if document.firmware is not None else ())):
+        for told in place.compared:
+            usual = "nothing" if told.usual is None else reading_words(told.measure, told.usual)
+            places[what(told), told.component or "", usual, f"{told.alike} of {told.known}"].append(place.title)
+    found = tuple((", ".join(titles), *said) for said, titles in places.items())
+    columns = ("places", "what was compared", "in machines with", "usual", "alike")
+    return Section(title="What is usual", columns=columns, rows=found)

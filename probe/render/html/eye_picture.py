@@ -7,6 +7,7 @@ range ended; a way that was not measured is a question mark, neither shut nor op
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator, Sequence
 
+from probe.counted import counted
 from probe.render import styles
 from probe.render.eyes import Eye
 
@@ -23,7 +24,7 @@ def eye_picture(row: Sequence[Eye], odd: frozenset[int]) -> str:
     width, height = _CELL * min(len(row), _A_ROW), _HEIGHT * lines
     root = ET.Element("svg", {
         "xmlns": "http://www.w3.org/2000/svg", "viewBox": f"0 0 {width} {height}", "width": str(width), "role": "img",
-        "aria-label": f"Eyes of {len(row)} lanes; the widest reaches its frame", "font-family": "sans-serif",
+        "aria-label": f"Eyes of {counted(len(row), 'lane')}; the widest reaches its frame", "font-family": "sans-serif",
         "font-size": "12",
     })  # fmt: skip
     for index, eye in enumerate(row):

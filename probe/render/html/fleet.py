@@ -8,6 +8,7 @@ import altair as alt
 import msgspec
 import vl_convert
 
+from probe.counted import counted
 from probe.render import styles
 from probe.render.html.page import Chart, Page, Section, html
 from probe.render.terminal.fleet import shown
@@ -75,7 +76,7 @@ def _front(fleet: Fleet, listed: Sequence[str], links: Mapping[str, str]) -> Pag
     sections = [_where_to_go(fleet, listed, links), *_pictures(fleet.trends)]
     sections += [_section(name, fleet.answers[name], links) for name in _TITLES if name in fleet.answers]
     return Page(
-        title=f"Fleet of {fleet.hosts} hosts" if fleet.hosts != 1 else "Fleet of one host",
+        title=f"Fleet of {counted(fleet.hosts, 'host')}",
         verdict=_counted(count["below"], "link", "below capability"),
         colour=styles.BAD if trouble else styles.GOOD,
         reasons=tuple(reasons),

@@ -6,6 +6,7 @@ import msgspec
 
 from probe.active.margining.document import SIDES, MarginDocument, MarginedLink, ReceiverMargin
 from probe.active.margining.wording import remarks, worded
+from probe.counted import counted
 from probe.links.state import LinkState
 from probe.render import styles
 from probe.render.eyes import bits_say, eyes, scale
@@ -68,5 +69,5 @@ def _capital(sentence: str) -> str:
 def _method(document: MarginDocument) -> Section:
     done = document.settings
     notes = dict.fromkeys(note for link in document.links for note in link.notes)
-    told = f"{done.seconds:g} s at each step; a step ends at more than {done.error_limit} errors."
+    told = f"{done.seconds:g} s at each step; a step ends at more than {counted(done.error_limit, 'error')}."
     return Section(title="Method and limits", texts=(told, *notes))

@@ -1,7 +1,10 @@
 """The page of a qualification: what was asked and by whom, each step and link, what was not tested, digests."""
 
 from collections.abc import Iterator, Sequence
+from textwrap import wrap
 
+from probe.counted import counted
+from probe.qualify.confidence import Confidence
 from probe.qualify.document import Judged, RecordSummary
 from probe.qualify.entries import Entry
 from probe.render import styles
@@ -9,9 +12,10 @@ from probe.render.html import sections
 from probe.render.html.page import Page, Section
 from probe.render.html.qualified_eyes import eye_sections
 from probe.render.html.qualified_soaks import soak_sections
-from probe.render.units import counted, duration
+from probe.render.units import duration
 from probe.result import Result
 
+_PAPER_LETTERS = 60
 _KINDS = ("snapshot", "trainings", "speeds", "margins", "soak")
 
 
@@ -118,9 +122,10 @@ def _not_tested(judged: Judged) -> Section:
 
 def _commands(judged: Judged) -> Iterator[Section]:
     rows = [
-        (end.step, end.failure or f"status {end.status}", line)
+        (end.step, end.failure or f"status {end.status}", piece)
         for end in judged.commands
         for line in end.lines or ("",)
+        for piece in wrap(line, _PAPER_LETTERS) or ("",)
     ]
     if rows:
         columns = ("step", "how it ended", "the end of what it printed")
@@ -128,18 +133,21 @@ def _commands(judged: Judged) -> Iterator[Section]:
 
 
 def _method(judged: Judged) -> Section:
-    rows = tuple(
-        (
-            item.title,
-            duration(item.seconds),
-            "" if item.bits is None else f"{item.bits:.1e}",
-            "not counted" if item.errors is None else str(item.errors),
-            "cannot be told" if item.ratio_below is None else f"below {item.ratio_below:.1e}",
-        )
-        for item in judged.confidence
-    )
-    columns = ("link", "time under watch", "bits, one direction", "link errors", "bit error ratio (95 %)")
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for item in judged.confidence:
+        alike.setdefault(_figures(item), []).append(item.title)
+    rows = tuple((*figures, ", ".join(titles)) for figures, titles in alike.items())
+    columns = ("time under watch", "bits, one direction", "link errors", "bit error ratio (95 %)", "links")
     return Section(title="Method and confidence", texts=(*judged.method, *judged.notes), columns=columns, rows=rows)
+
+
+def _figures(item: Confidence) -> tuple[str, ...]:
+    return (
+        duration(item.seconds),
+        "" if item.bits is None else f"{item.bits:.1e}",
+        "not counted" if item.errors is None else str(item.errors),
+        "cannot be told" if item.ratio_below is None else f"below {item.ratio_below:.1e}",
+    )
 
 
 def _parts(judged: Judged) -> Section:

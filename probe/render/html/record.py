@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from probe.audit.names import title
+from probe.counted import counted
 from probe.documents.record_file import RecordFile
 from probe.errors.attribution import sentence
 from probe.evidence import Host
@@ -76,7 +77,7 @@ def _carried(document: Record) -> Section:
             item.direction,
             data_rate(item.median_bytes_s),
             "" if item.ceiling_bytes_s is None else data_rate(item.ceiling_bytes_s),
-            f"{data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}, {item.passes} passes",
+            ", ".join((_range(item.least_bytes_s, item.most_bytes_s), counted(item.passes, "pass", "passes"))),
             item.sentence,
         )
         for item in document.throughput
@@ -94,7 +95,7 @@ def _together(document: Record) -> Iterator[Section]:
             ", ".join(item.targets),
             data_rate(item.median_bytes_s),
             "" if item.ceiling_bytes_s is None else f"{data_rate(item.ceiling_bytes_s)} ({item.share:.0%})",
-            f"{data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}, {item.phases} phases",
+            ", ".join((_range(item.least_bytes_s, item.most_bytes_s), counted(item.phases, "phase"))),
         )
         for item in document.together
     ]
@@ -112,9 +113,13 @@ def _events(document: Record) -> Section:
 def _method(document: Record, source: RecordFile) -> Section:
     times = f"{duration(document.elapsed_s)} of {duration(document.planned_s)} planned"
     texts = (
-        f"Started {document.started_at}; ran {times}; {document.ended}; {document.samples} samples.",
+        f"Started {document.started_at}; ran {times}; {document.ended}; {counted(document.samples, 'sample')}.",
         f"Loads: {', '.join(document.loads) or 'none; an outside load was accompanied'}.",
         _LIMITS,
         f"Record {source.name}, SHA-256 {source.sha256}.",
     )
     return Section(title="Method and limits", texts=texts)
+
+
+def _range(least: float, most: float) -> str:
+    return f"{data_rate(least)} to {data_rate(most)}"

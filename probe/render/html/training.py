@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import msgspec
 
 from probe.active.documents import LinkTraining, TrainingDocument
+from probe.counted import counted
 from probe.render import styles
 from probe.render.html import sections
 from probe.render.html.page import Chart, Page, Section
@@ -45,9 +46,13 @@ def _section(link: LinkTraining) -> Section:
             f"By {link.means}; expected {link.expected}; was {link.before}, is {link.ended}.",
             ", ".join(f"{count} {kind}" for kind, count in link.kinds.items()),
             times(link.attempts), _LEGEND if link.attempts else None,
-            f"Of {len(listed)} trainings worth a line the first {_MOST_ROWS} are listed." if more > 0 else None,
+            _listed(len(listed)) if more > 0 else None,
         ))),
         charts=(Chart("Trainings", training_picture(link.attempts)),) if link.attempts else (),
         columns=COLUMNS if listed else (),
         rows=tuple(row(attempt) for attempt in listed[:_MOST_ROWS]),
     )  # fmt: skip
+
+
+def _listed(number: int) -> str:
+    return f"Of {counted(number, 'training')} worth a line the first {_MOST_ROWS} are listed."

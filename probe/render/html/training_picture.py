@@ -7,6 +7,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Sequence
 
 from probe.active.documents import Attempt, Kind
+from probe.counted import counted
 from probe.render import styles
 from probe.render.units import even_runs
 
@@ -23,7 +24,7 @@ def training_picture(attempts: Sequence[Attempt]) -> str:
     longest = max((attempt.ms for attempt in attempts if attempt.ms is not None), default=0.0)
     root = ET.Element("svg", {
         "xmlns": "http://www.w3.org/2000/svg", "viewBox": f"0 0 {_WIDTH} {_HEIGHT}", "width": str(_WIDTH),
-        "role": "img", "aria-label": f"{len(attempts)} trainings in their order", "font-family": "sans-serif",
+        "role": "img", "aria-label": f"{counted(len(attempts), 'training')} in order", "font-family": "sans-serif",
         "font-size": "12",
     })  # fmt: skip
     _axis(root, longest, len(attempts))

@@ -5,6 +5,7 @@ from xml.etree import ElementTree as ET
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import title
+from probe.counted import counted
 from probe.render.styles import PAGE
 from probe.verdict.words import Verdict
 
@@ -20,7 +21,7 @@ def tree_picture(links: Sequence[LinkDocument]) -> str:
         "svg",
         {
             "xmlns": "http://www.w3.org/2000/svg", "viewBox": f"0 0 {_PAGE_WIDTH} {height}", "width": "100%",
-            "role": "img", "aria-label": f"Tree of {len(rows)} PCI Express links with their verdicts",
+            "role": "img", "aria-label": f"Tree of {counted(len(rows), 'PCI Express link')} with verdicts",
             "font-family": "sans-serif", "font-size": str(_TEXT),
         },
     )  # fmt: skip

@@ -2,6 +2,7 @@
 
 import xml.etree.ElementTree as ET
 
+from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.result import Result
 from probe.soak.record import LinkOutcome, Record
@@ -40,6 +41,7 @@ def _case(suite: ET.Element, host: str, name: str, result: Result, reasons: tupl
 
 def _seen(item: LinkOutcome) -> list[str]:
     heat = "" if item.hottest_c is None else f", hottest {item.hottest_c:.0f} C"
-    counted = "errors not counted" if item.errors_counted is False else f"{len(item.errors)} kinds of errors"
-    told = f"best {item.best}, worst {item.worst}, {item.transitions} transitions, {counted}{heat}"
+    kinds = counted(len(item.errors), "kind of errors", "kinds of errors")
+    errors = "errors not counted" if item.errors_counted is False else kinds
+    told = f"best {item.best}, worst {item.worst}, {counted(item.transitions, 'transition')}, {errors}{heat}"
     return [told, *map(sentence, item.errors)]

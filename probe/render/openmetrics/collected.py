@@ -11,10 +11,12 @@ from prometheus_client.exposition import generate_latest
 from prometheus_client.openmetrics.exposition import generate_latest as generate_openmetrics
 from prometheus_client.registry import Collector, CollectorRegistry
 
+from probe.active.last import LastResult
 from probe.audit.document import LinkDocument
 from probe.audit.names import described
 from probe.foreign_text import made_plain
 from probe.registers.errors import Severity
+from probe.render.openmetrics import tested
 from probe.verdict.words import Verdict
 
 _LINK = ["place"]
@@ -35,14 +37,22 @@ class RunFigures(msgspec.Struct, frozen=True, kw_only=True):
 class Collected(Collector):
     """One run's links and figures, as metrics."""
 
-    def __init__(self, links: Sequence[LinkDocument], widest: dict[str, int], run: RunFigures) -> None:
+    def __init__(
+        self,
+        links: Sequence[LinkDocument],
+        widest: dict[str, int],
+        run: RunFigures,
+        results: Sequence[LastResult] = (),
+    ) -> None:
         self._links = [made_plain(link) for link in links if link.component is not None]
         self._widest = made_plain(widest)
         self._run = made_plain(run)
+        self._results = [made_plain(item) for item in results]
 
     def collect(self) -> Iterator[Metric]:
         """Every metric."""
         yield from self._of_links()
+        yield from tested.metrics(self._results)
         yield from self._of_the_run()
 
     def _of_links(self) -> Iterator[Metric]:

@@ -7,13 +7,14 @@ from rich.table import Table
 from rich.text import Text
 
 from probe.audit.document import AuditDocument, LinkDocument
-from probe.audit.headline import headline, where
+from probe.audit.headline import headline, nothing_to_judge, where
 from probe.audit.outcome import found_if_strict
+from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.evidence import Unread, Why
 from probe.links.kind_of_link import KindOfLink
+from probe.links.state import LinkState
 from probe.render import styles
-from probe.render.units import counted
 from probe.verdict.words import WORST_FIRST, Verdict
 
 _NARROW = 100
@@ -45,19 +46,22 @@ def render(
 def _whole(document: AuditDocument, screen: Console, only: frozenset[Verdict] | None) -> None:
     links = sorted((link for link in document.links if only is None or link.verdict in only), key=order)
     screen.print(_title(document))
-    calm = [link for link in links if not link.alarming]
-    slots = [link for link in calm if link.kind is KindOfLink.SLOT]
+    quiet = [link for link in links if not link.alarming]
+    slots = [link for link in quiet if link.kind is KindOfLink.SLOT]
     groups = (
         ("Look at these", [link for link in links if link.alarming]),
         ("Working", [link for link in slots if link.verdict not in _NOT_WORKING]),
         ("Not judged, or nothing there", [link for link in slots if link.verdict in _NOT_WORKING]),
-        ("Not a slot: shown, never a finding", [link for link in calm if link.kind is not KindOfLink.SLOT]),
+        ("Not a slot: shown, never a finding", [link for link in quiet if link.kind is not KindOfLink.SLOT]),
     )
     for title, members in groups:
         if members:
             screen.print()
             screen.print(Text(title, style="bold"))
             screen.print(_table(members, screen.width))
+    calm = nothing_to_judge(document)
+    if calm is not None:
+        screen.print(f"\n{calm}")
     findings = [link for link in links if link.alarming]
     if findings:
         screen.print()
@@ -96,7 +100,7 @@ def _table(links: Iterable[LinkDocument], width: int) -> Table:
         table.add_row(
             Text(link.verdict, style=styles.TERMINAL[link.verdict]),
             _place(link),
-            "" if link.verdict is Verdict.EMPTY else _state(link.negotiated.speed_gts, link.negotiated.width),
+            "" if link.component is None else _state(link.negotiated.speed_gts, link.negotiated.width),
             _possible(link),
             _component(link),
             where(link),
@@ -109,9 +113,9 @@ def _state(speed: float | None, lanes: int | None) -> str:
 
 
 def _possible(link: LinkDocument) -> str:
-    if link.verdict is Verdict.EMPTY:
+    if link.component is None:
         return _state(link.port_best.speed_gts, link.port_best.width)
-    if link.possible == link.negotiated:
+    if link.possible == link.negotiated and link.possible != LinkState():
         return "the same"
     return _state(link.possible.speed_gts, link.possible.width)
 
@@ -132,14 +136,15 @@ def _component(link: LinkDocument) -> str:
     numbers = f"vendor {link.component.vendor_id} device {link.component.device_id}"
     text = names.device or names.kind or numbers
     count = len(link.component.functions)
-    return f"{text} ({count} functions)" if count > 1 else text
+    return f"{text} ({counted(count, 'function')})" if count > 1 else text
 
 
 def _privilege(unread: Iterable[Unread], screen: Console) -> None:
     closed = sum(1 for item in unread if item.why in {Why.SHORT, Why.DENIED})
     if closed:
+        files = counted(closed, "file")
         screen.print(
-            f"\nRead without privilege ({closed} files closed or cut short): judged from the kernel's attributes. "
+            f"\nRead without privilege ({files} closed or cut short): judged from the kernel's attributes. "
             "As root it adds each end's own registers: slot numbers and power, Target Link Speed, lane errors, "
             "equalization, payload sizes."
         )

@@ -9,8 +9,9 @@ from rich.text import Text
 
 from probe.batch.document import Batch, Finding
 from probe.batch.standing import Standing
-from probe.render.batch_words import MARKS, certainty, finding_words, legend, split_words, summary
-from probe.render.units import counted, even_runs
+from probe.counted import counted
+from probe.render.batch_words import MARKS, certainty, finding_words, legend, shown_places, split_words, summary
+from probe.render.units import even_runs
 
 _STYLES: dict[Standing, str] = {
     Standing.ODD: "bold red", Standing.APART: "bold yellow", Standing.SPLIT: "magenta", Standing.USUAL: "dim",
@@ -61,15 +62,17 @@ def _grid(document: Batch, screen: Console) -> None:
     """A row a place, a column a machine by its number; as many machines beside each other as there is room for."""
     _heading("Place by machine", screen)
     screen.print(Padding(Text(legend(), style="dim"), (0, 0, 0, 2)))
-    rows = [*document.places, *([document.firmware] if document.firmware is not None else [])]
+    shown, left_out = shown_places(document)
     most = max(1, (screen.width - _PLACE - 3) // _CELL)
     for numbers in even_runs(len(document.machines), most):
         screen.print()
         _line("", [(str(number + 1), "dim") for number in numbers], screen)
-        for place in rows:
+        for place in shown:
             marks = [place.cells[number] for number in numbers]
             _line(place.title, [(MARKS[cell.standing], _STYLES[cell.standing]) for cell in marks], screen)
     screen.print()
+    if left_out:
+        screen.print(Padding(Text(left_out), (0, 0, 0, 2)))
     named = [Text(f"{number} {machine.name}") for number, machine in enumerate(document.machines, start=1)]
     screen.print(Padding(Columns(named, padding=(0, 3)), (0, 0, 0, 2)))
 

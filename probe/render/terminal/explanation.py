@@ -10,6 +10,7 @@ from rich.text import Text
 from probe.audit.document import LinkDocument
 from probe.audit.explanation import Explanation
 from probe.audit.headline import headline, where
+from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.errors.bit_error_ratio import clean_seconds
 from probe.render import styles
@@ -59,7 +60,7 @@ def _place(link: LinkDocument, screen: Console) -> None:
         screen.print(Text(f"  {link.slot.agreement}"))
     extra = []
     if link.slot.smbios_type:
-        lanes = "" if link.slot.smbios_lanes is None else f", {link.slot.smbios_lanes} lanes wired"
+        lanes = "" if link.slot.smbios_lanes is None else f", {counted(link.slot.smbios_lanes, 'lane')} wired"
         extra.append(f"firmware calls it {link.slot.smbios_type}{lanes}")
     if link.slot.power_limit_w is not None:
         extra.append(f"power limit {link.slot.power_limit_w:g} W")
@@ -74,8 +75,9 @@ def _ends(document: Explanation, screen: Console) -> None:
     table.add_column("port above", overflow="fold")
     table.add_column("component below", overflow="fold")
     hidden = "not read" if document.link.downstream_port else "hidden"
+    below = "not read" if document.link.component else ""
     for row in document.ends:
-        table.add_row(row.label, row.port or hidden, row.component or "not read")
+        table.add_row(row.label, row.port or hidden, row.component or below)
     screen.print(Padding(table, (0, 0, 0, 2)))
 
 

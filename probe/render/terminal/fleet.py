@@ -23,7 +23,7 @@ _STATES = {
 _TIMES = {"seen_s": "seen", "since_s": "since", "until_s": "until", "day_s": "day"}
 _HIDDEN = frozenset({
     "reason", "reasons", "kind", "identity", "machine", "at_least", "link_window", "data_window", "an_hour_low",
-    "an_hour_high", "share_low", "share_high", "over_data", "alike", "rack_links",
+    "an_hour_high", "share_low", "share_high", "over_data", "alike", "rack_links", "place_id", "ran_at",
 })  # fmt: skip
 _NAMES = {
     "an_hour": "an hour",
@@ -36,19 +36,24 @@ _MARKS = {"odd_clock": "impossible", "twins": "two machines"}
 _FLEXIBLE = frozenset({"component", "board"})
 _LEAST_FLEXIBLE, _GAP = 12, 2
 _SPARE = (
-    "snapshots", "since", "others", "seen", "board", "hours", "nonfatal", "until", "can do", "last day", "boots",
-    "verdict", "silent hours", "hosts", "component", "hours a", "hours b", "links a", "links b",
+    "snapshots", "since", "others", "seen", "board", "hours", "nonfatal", "until", "can do",
+    "last day", "boots", "verdict", "silent hours", "hosts", "component", "hours a", "hours b", "links a", "links b",
 )  # fmt: skip
 
 
 def table(answer: "pa.Table", screen: Console) -> None:
     """Draw an answer; nothing found is said."""
-    records = [shown(record) for record in answer.to_pylist()]
+    draw(answer.to_pylist(), screen)
+
+
+def draw(found: Sequence[Mapping[str, Any]], screen: Console, spare: Sequence[str] = _SPARE) -> None:
+    """Draw records; nothing found is said. `spare` are the columns that go first where there is no room."""
+    records = [shown(record) for record in found]
     if not records:
         screen.print("Nothing found.")
         return
     drawn = Table(box=None, pad_edge=False, header_style="bold")
-    names, fit = _fitting(records, screen.width)
+    names, fit = _fitting(records, screen.width, spare)
     for name in names:
         drawn.add_column(name, no_wrap=fit and name not in _FLEXIBLE, overflow="fold")
     for record in records:
@@ -56,21 +61,21 @@ def table(answer: "pa.Table", screen: Console) -> None:
     screen.print(drawn)
 
 
-def _fitting(records: Sequence[Mapping[str, str]], width: int) -> tuple[list[str], bool]:
+def _fitting(records: Sequence[Mapping[str, str]], width: int, spares: Sequence[str]) -> tuple[list[str], bool]:
     """The columns, the least needed left out where all do not fit, and whether these do; JSON and CSV have all."""
     names = list(records[0])
     longest = {name: max(len(name), *(len(record[name]) for record in records)) for name in names}
     least = {name: min(size, _LEAST_FLEXIBLE) if name in _FLEXIBLE else size for name, size in longest.items()}
-    for spare in (*_SPARE, None):
+    for spare in (*spares, None):
         if sum(least[name] for name in names) + _GAP * (len(names) - 1) <= width:
             return names, True
         names = [name for name in names if name != spare]
     return names, False
 
 
-def as_json(answer: "pa.Table") -> str:
-    """An answer as JSON: a list of objects."""
-    return json.dumps(answer.to_pylist(), indent=1) + "\n"
+def as_json(found: Sequence[Mapping[str, Any]]) -> str:
+    """Records as JSON: a list of objects."""
+    return json.dumps(found, indent=1) + "\n"
 
 
 def as_csv(answer: "pa.Table") -> str:

@@ -4,7 +4,7 @@ from rich.console import Console
 from rich.table import Table
 
 from probe.compare.history import History, Training
-from probe.render.units import counted
+from probe.counted import counted
 
 
 def render(document: History, screen: Console) -> None:

@@ -16,10 +16,11 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from probe.counted import counted
 from probe.foreign_text import made_plain
 from probe.observe.standing import Standing
 from probe.render import styles
-from probe.render.units import countdown, counted
+from probe.render.units import countdown
 
 TELL_EVERY_S = 600.0
 _DRAW_EVERY_S = 1.0

@@ -4,9 +4,10 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
+from probe.counted import counted
 from probe.qualify.plan_file import Fault
 from probe.qualify.preview import Preview, PreviewStep
-from probe.render.units import counted, duration
+from probe.render.units import duration
 
 _NAMED = 4
 

@@ -5,6 +5,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from probe.active.documents import PutBackDocument
+from probe.counted import counted
 
 
 def render(document: PutBackDocument, screen: Console) -> None:
@@ -17,6 +18,6 @@ def render(document: PutBackDocument, screen: Console) -> None:
     for note in document.notes:
         screen.print(Padding(Text(note), (0, 0, 0, 2)))
     if document.put_back:
-        screen.print(f"  {document.put_back} registers and files are as they were.")
+        screen.print(f"  {counted(document.put_back, 'register or file is', 'registers and files are')} put back.")
     for item in document.leftovers:
         screen.print(Padding(Text(item.sentence(), style="bold red"), (0, 0, 0, 2)))

@@ -4,9 +4,10 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
+from probe.counted import counted
 from probe.qualify.document import RecordSummary, StepOutcome
 from probe.render.styles import TERMINAL_RESULTS
-from probe.render.units import counted, duration
+from probe.render.units import duration
 from probe.result import Result
 
 _REASONS = 5

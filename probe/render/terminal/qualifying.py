@@ -6,6 +6,7 @@ from rich.text import Text
 from probe.active.documents import Attempt
 from probe.active.target import Target
 from probe.audit.names import title
+from probe.foreign_text import plain
 from probe.render.terminal.active import teller
 from probe.render.terminal.live import summary
 from probe.render.units import duration
@@ -25,7 +26,7 @@ class Shown:
     def turn(self, name: str) -> None:
         """A step begins."""
         self._next = 0.0
-        self._screen.print(Text(name, style="bold"))
+        self._screen.print(Text(plain(name), style="bold"))
 
     def test(self, target: Target, news: Attempt | str) -> None:
         """An active test has news."""

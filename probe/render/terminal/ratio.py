@@ -2,6 +2,7 @@
 
 from rich.console import Console
 
+from probe.counted import counted
 from probe.errors.ratio import Ratio
 from probe.render.units import duration
 
@@ -14,7 +15,7 @@ def render(document: Ratio, screen: Console) -> None:
         f"{duration(document.clean_s)} without an error show a ratio below {document.target:g} at {percent} confidence"
     )
     if document.errors is not None and document.bits is not None:
-        screen.print(f"{document.errors} errors in {document.hours:g} h, {document.bits:.3e} bits")
+        screen.print(f"{counted(document.errors, 'error')} in {document.hours:g} h, {document.bits:.3e} bits")
         screen.print(f"estimate             {document.estimate:.3e}")
         screen.print(f"{percent} interval, exact  {document.low:.3e} to {document.high:.3e}")
         screen.print(f"{percent} upper bound     {document.upper:.3e}")

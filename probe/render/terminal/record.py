@@ -8,9 +8,10 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.render import styles
-from probe.render.units import counted, data_rate, duration
+from probe.render.units import data_rate, duration
 from probe.result import Result
 from probe.soak.record import LinkOutcome, Record
 from probe.soak.throughput import Throughput
@@ -26,7 +27,7 @@ _LOADED = {True: "", False: ", no load", None: ", load not known"}
 def render(document: Record, screen: Console) -> None:
     """Draw a record."""
     screen.print(_head(document))
-    screen.print(f"{document.ended}; {document.samples} samples")
+    screen.print(f"{document.ended}; {counted(document.samples, 'sample')}")
     for reason in document.own_reasons:
         screen.print(reason)
     screen.print()
@@ -96,7 +97,9 @@ def _notes(outcomes: Iterable[LinkOutcome]) -> Iterator[str]:
             yield f"{item.title}: time in each state: {times}"
         told = [] if item.result is Result.FAILED else [sentence(finding) for finding in item.errors]
         if item.errors_before_baseline:
-            told.append(f"{item.errors_before_baseline} errors before working speed was reached, not counted")
+            told.append(
+                f"{counted(item.errors_before_baseline, 'error')} before working speed was reached, not counted"
+            )
         if told:
             yield f"{item.title}: {'; '.join(told)}"
 

@@ -6,8 +6,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from probe.counted import counted
 from probe.foreign_text import made_plain
-from probe.render.units import counted, duration
+from probe.render.units import duration
 from probe.soak.plan import Plan
 
 _CAUTION = (

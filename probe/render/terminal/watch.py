@@ -18,7 +18,7 @@ _COLUMNS = (
     Column("component", 36, from_width=110),
     Column("runs at", 13),
     Column("errors", 7),
-    Column("heat", 5),
+    Column("temp.", 5),
 )
 _PLATFORM = "platform"
 

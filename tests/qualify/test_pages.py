@@ -1,0 +1,62 @@
+"""The page of a qualification in a headless browser, with few links and many."""
+
+import sys
+from pathlib import Path
+
+import pytest
+from axe_core_python.selenium import Axe
+from selenium import webdriver
+
+from fake_sysfs import card, machine, root_port
+from probe.cli.main import main
+from tests.page.conftest import page
+
+PLAN = """
+schema = "linkprobe/qualify-plan/1"
+fields = ["operator"]
+asked = { customer = "Karrow Fen", ticket = "4711", rack = "B 12" }
+[[step]]
+kind = "snapshot"
+[[step]]
+kind = "soak"
+minutes = 0.01
+interval_s = 0.2
+[[step]]
+kind = "command"
+run = ["/bin/sh", "-c", "seq 3; printf %0300d 7"]
+"""
+
+
+@pytest.fixture(params=[2, 16, 60])
+def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """The page of a machine of so many links, one of which is slow."""
+    ports = [
+        root_port(f"0000:{bus:02x}:{device:02x}.0", "16 GT/s x4", slot=32 * bus + device).holds(
+            card("16 GT/s x4", trained="8 GT/s x4" if (bus, device) == (0, 1) else None, serial=32 * bus + device)
+        )
+        for bus in (0, 0x40, 0x80)
+        for device in range(1, 21)
+    ]
+    tree = machine(*ports[: request.param], name="a-node").build().write(tmp_path / "tree")
+    plan, record = tmp_path / "plan.toml", tmp_path / "record.json"
+    plan.write_text(PLAN)
+    sys.argv = ["linkprobe", "qualify", str(plan), "--sysfs", str(tree), "-o", str(record), "--field", "operator=Ada"]
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 1
+    return page(record, tmp_path / "page.html")
+
+
+def test_it_is_alone_readable_and_fits_a_phone_and_paper(written: Path, browser: webdriver.Chrome) -> None:
+    assert "<script" not in written.read_text().lower()
+    browser.get_log("browser")
+    browser.get(written.as_uri())
+    assert browser.get_log("browser") == []
+    found = Axe().run(browser)
+    assert [(item["id"], item["nodes"][0]["html"]) for item in found["violations"]] == []
+    for width in (500, 794):  # the least a headless window takes, and A4 at 96 dots an inch
+        browser.set_window_size(width, 1000)
+        assert browser.execute_script("return document.documentElement.scrollWidth - window.innerWidth") <= 0
+    browser.set_window_size(794, 1000)
+    hidden = "return [...document.querySelectorAll('.wide')].filter(x => x.scrollWidth > x.clientWidth).length"
+    assert browser.execute_script(hidden) == 0  # nothing is cut off on paper
