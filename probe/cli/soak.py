@@ -112,8 +112,8 @@ def soak(
     if load and not open_source(sysfs).live:
         raise InputError("drives this host", where=f"--load beside --sysfs {sysfs}", remedy="give one of the two")
     loads = tuple(pair for text in load or [] for pair in find(text))
-    refuse_what_cannot_run(loads, options)
     refuse_disks_in_use((target.label for _, target in loads if target.overwritten), open_source(None))
+    refuse_what_cannot_run(loads, options)
     planned = None if minutes is None and given else (minutes if minutes is not None else _DEFAULT_MINUTES) * 60
     taken, root, live = snapshot_of(sysfs)
 

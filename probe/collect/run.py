@@ -1,7 +1,7 @@
 """One run of the collector: read, keep, compare with the run before, tell monitoring. Quiet where nothing changed."""
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import NamedTuple
@@ -9,14 +9,15 @@ from typing import NamedTuple
 import msgspec
 
 from probe.audit.document import LinkDocument
-from probe.audit.names import identity
-from probe.audit.snapshot import Snapshot, take
+from probe.audit.names import title
+from probe.audit.snapshot import take
 from probe.collect.missing import still_missing
 from probe.collect.settings import Settings
 from probe.collect.spool import Spool
-from probe.compare.changes import Change, exit_status
-from probe.compare.diff import follow
+from probe.compare.changes import Change
+from probe.compare.following import follow
 from probe.compare.identity import Identity
+from probe.compare.quantities import ANSWERS
 from probe.compare.rank import Rank
 from probe.documents.redaction_key import pseudonyms
 from probe.documents.writing import write_atomically
@@ -59,20 +60,20 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         after = take(names.clean(evidence) if names else evidence)
         silent = hung(after.evidence)
         kept = spool.keep(after)
-        changes, known, status = _compared(before, after, settings, spool)
-        missing = still_missing(spool.missing(), changes, after.links, after.evidence.host.taken_at)
-        missing = () if accept else missing
-        widest = _widest(spool.widest(), after.links)
-        lines = [*map(_no_answer, silent), *_lines(changes)]
+        told = follow(before, after, settings.limits, spool.known())
+        missing = () if accept else still_missing(spool.missing(), told, after.evidence.host.taken_at)
+        widest = _widest(spool.widest(), after.links, told.are)
+        at_silent = frozenset(title(link) for link in after.links if not set(silent).isdisjoint(_functions(link)))
+        lines = [*map(_no_answer, silent), *_lines(told.changes, at_silent)]
         for note in (
-            partial(spool.remember, known) if known is not None else None,
+            partial(spool.remember, told.are),
             partial(spool.keep_missing, missing),
             partial(spool.keep_widest, widest.kept),
         ):
             lines += _noted(note)
         figures = _figures(spool, began, hung=silent, gone=len(missing))
         lines += _tell(settings, Collected(after.links, widest.of_places, figures, spool.results()))
-        status = ExitStatus.URGENT if missing or silent else status
+        status = ExitStatus.URGENT if missing or silent else told.status
         return Run(lines=tuple(lines), status=status, kept=str(kept))
 
 
@@ -80,27 +81,26 @@ def _no_answer(function: str) -> str:
     return f"urgent, {function}: did not answer; look at its power and seating, and at the kernel log"
 
 
-def _compared(
-    before: Snapshot | None, after: Snapshot, settings: Settings, spool: Spool
-) -> tuple[tuple[Change, ...], dict[str, Identity] | None, ExitStatus]:
-    if before is None:
-        return (), None, ExitStatus.CLEAN
-    compared, known = follow(before, after, settings.limits, spool.known())
-    return compared.changes, known, exit_status(compared)
+def _functions(link: LinkDocument) -> Iterator[str]:
+    yield from filter(None, (link.downstream_port,))
+    if link.component is not None:
+        yield from link.component.functions
 
 
-def _lines(changes: tuple[Change, ...]) -> Iterator[str]:
+def _lines(changes: tuple[Change, ...], told: frozenset[str]) -> Iterator[str]:
+    """A line a change; that a place does not answer is not said again of those of which it was `told`."""
     for change in changes:
+        if change.kind == ANSWERS and change.urgent and change.place in told:
+            continue
         urgent = "urgent, " if change.urgent else ""
         rank = "" if change.rank is Rank.NEUTRAL else f"{change.rank}, "
         yield f"{urgent}{rank}{change.place}: {change.sentence} [{change.evidence}]"
 
 
-def _noted(note: Callable[[], None] | None) -> Iterator[str]:
+def _noted(note: Callable[[], None]) -> Iterator[str]:
     """Keep something for the next run. Where that fails it is said: what this run found is told all the same."""
     try:
-        if note is not None:
-            note()
+        note()
     except InputError as error:
         yield f"not noted for the next run, the snapshot is kept: {error}"
 
@@ -129,11 +129,11 @@ class _Widest(NamedTuple):
     of_places: dict[str, int]
 
 
-def _widest(known: dict[str, int], links: tuple[LinkDocument, ...]) -> _Widest:
-    found = _Widest(dict(known), {})
+def _widest(kept: dict[str, int], links: tuple[LinkDocument, ...], known: Mapping[str, Identity]) -> _Widest:
+    found = _Widest(dict(kept), {})
     for link in links:
-        width = link.negotiated.width
-        key = f"{link.place_id} {identity(link)}"
+        width, what = link.negotiated.width, known.get(link.place_id)
+        key = f"{link.place_id} {what.shown if what is not None else None}"
         if width is not None:
             found.kept[key] = found.of_places[link.place_id] = max(width, found.kept.get(key, 0))
     return found

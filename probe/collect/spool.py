@@ -9,7 +9,7 @@ import fcntl
 import os
 import shutil
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
@@ -119,7 +119,7 @@ class Spool:
         """What was known by the last run of the component in each place; nothing where that cannot be read."""
         return self._noted(_KNOWN, dict[str, Identity]) or {}
 
-    def remember(self, identities: dict[str, Identity]) -> None:
+    def remember(self, identities: Mapping[str, Identity]) -> None:
         """Keep what is known of each component, for the run after this one."""
         self._note(_KNOWN, identities)
 

@@ -16,6 +16,7 @@ from probe.compare.identity import Identity, identity_of
 from probe.errors.counts import ErrorCount, ErrorTotals
 from probe.evidence import Evidence
 from probe.kernel_spellings import ASLEEP, SUSPENDED
+from probe.links.function import FunctionFacts
 from probe.links.link import WhichEnd
 from probe.verdict.words import Verdict
 
@@ -103,6 +104,12 @@ class Comparable(msgspec.Struct, frozen=True):
 
     places: Mapping[str, Place]
     evidence: Evidence
+
+    def could_not_read(self, place: Place) -> bool:
+        """Whether a function of a place, of another snapshot, is listed here and nothing of it was read."""
+        component = place.link.component
+        functions = {place.link.downstream_port, *(component.functions if component is not None else ())}
+        return any(item.address in functions and FunctionFacts(item).mute for item in self.evidence.functions)
 
 
 def comparable(snapshot: Snapshot) -> Comparable:

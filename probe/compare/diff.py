@@ -9,18 +9,17 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import msgspec
 
 from probe.audit.snapshot import Snapshot
-from probe.compare.alignment import aligned, identities
+from probe.compare.alignment import aligned
 from probe.compare.changes import Alteration, AnyChange, Comparison, InBetween, Lasting, told
 from probe.compare.comparable import Comparable, Place, comparable
 from probe.compare.growth import CountGrowth, ErrorsCounted, LinkErrors, added, errors_counted, status_bits
 from probe.compare.host import HostChanged, host_changes
-from probe.compare.identity import Identity
 from probe.compare.judged_anew import judged_anew
 from probe.compare.logged import logged
 from probe.compare.quantities import QuantityChanged, changed, text
 from probe.compare.rank import Rank
 from probe.compare.removal import TOLD_BY_REMOVAL
-from probe.compare.sight import NotCompared, newcomers_unread, not_compared, unread_twice
+from probe.compare.sight import NotCompared, newcomers_unread, not_compared, places_unread, unread_twice
 from probe.compare.steps import Step, step, steps
 from probe.compare.swaps import conclusions
 from probe.errors.coverage import counter_doubts
@@ -46,9 +45,9 @@ def compare(snapshots: Sequence[Snapshot], limits: Limits | None = None) -> Comp
     """
     seen = [snapshot for snapshot in snapshots if unlisted(snapshot.evidence.unread) is None]
     if len(seen) == len(snapshots):
-        return _compared(aligned([comparable(snapshot) for snapshot in snapshots]), limits)
+        return compared(aligned([comparable(snapshot) for snapshot in snapshots]), limits)
     pair = seen if len(seen) > 1 else [*(seen or snapshots[:1])] * 2
-    document = _compared(aligned([comparable(snapshot) for snapshot in pair]), limits)
+    document = compared(aligned([comparable(snapshot) for snapshot in pair]), limits)
     return msgspec.structs.replace(
         document, undecided=True, snapshots=len(snapshots), notes=(*document.notes, *_left_out(snapshots))
     )
@@ -62,15 +61,8 @@ def _left_out(snapshots: Sequence[Snapshot]) -> Iterator[str]:
             yield f"Snapshot {number} is left out: its PCI functions could not be listed ({why})."
 
 
-def follow(
-    before: Snapshot, after: Snapshot, limits: Limits | None, known: Mapping[str, Identity]
-) -> tuple[Comparison, dict[str, Identity]]:
-    """What changed, where `known` was known of the components before; and what is known of them now."""
-    states = aligned([comparable(before), comparable(after)], known)
-    return _compared(states, limits), identities(states[-1])
-
-
-def _compared(states: Sequence[Comparable], limits: Limits | None) -> Comparison:
+def compared(states: Sequence[Comparable], limits: Limits | None) -> Comparison:
+    """What changed over aligned snapshots."""
     taken = steps(states)
     net = taken[0] if len(taken) == 1 else step(states[0], states[-1])
     counts, events = added(item.counts for item in taken), tuple(event for item in taken for event in item.events)
@@ -115,6 +107,8 @@ def _lasting(of: Step) -> Iterator[Placed]:
         yield from ((key, change) for change in changed(then, now, same_component=of.is_same(key)))
     kept = [(then, now) for key, then, now in of.pairs() if of.is_same(key)]
     yield from (("", change) for change in not_compared(kept))
+    unread = places_unread(of.before.places, of.after.places, of.presence.untold)
+    yield from (("", change) for change in unread)
     yield from (("", change) for change in unread_twice(kept, of.after.places.values()))
     newcomers = (now for key, now in of.after.places.items() if key in of.presence.anew)
     yield from (("", change) for change in newcomers_unread(newcomers, of.after.places.values()))

@@ -91,7 +91,8 @@ def _stays(key: str, boots: Sequence[_Boot]) -> list[_Stay]:
         for state in boot:
             place = state.places.get(key)
             if place is None or place.identity is None:
-                if present is not None and not _elsewhere(present, key, state.places):
+                unread = place is None and present is not None and state.could_not_read(present.latest)
+                if present is not None and not unread and not _elsewhere(present, key, state.places):
                     present.absent.add(number)
                 continue
             if present is None or not present.is_of(place):

@@ -9,7 +9,8 @@ from collections.abc import Iterator, Mapping
 
 import msgspec
 
-from probe.compare.comparable import Place
+from probe.compare.comparable import Comparable, Place
+from probe.compare.identity import Identity
 from probe.compare.presence_changes import (
     Came,
     FunctionChanged,
@@ -28,33 +29,47 @@ class Presence(msgspec.Struct, frozen=True, kw_only=True):
     changes: tuple[tuple[str, PresenceChange], ...]
     anew: frozenset[str]
     """The places whose component is not the one that was in them."""
+    untold: frozenset[str]
+    """The places that one of the two lists and could not read: whether they are as they were is not known."""
 
 
-def presence(before: Mapping[str, Place], after: Mapping[str, Place], removals: Mapping[str, Removal]) -> Presence:
-    """Who went, came and moved between the places of two snapshots; `removals` says of a place how it was emptied."""
+def presence(before: Comparable, after: Comparable, removals: Mapping[str, Removal]) -> Presence:
+    """Who went, came and moved between two snapshots; `removals` says of a place how it was emptied."""
     return _Census(before, after, removals).taken()
 
 
 class _Census:
     """The places of two snapshots side by side."""
 
-    def __init__(
-        self, before: Mapping[str, Place], after: Mapping[str, Place], removals: Mapping[str, Removal]
-    ) -> None:
-        self._before, self._after, self._removals = before, after, removals
-        self._keys = list(dict.fromkeys((*before, *after)))
+    def __init__(self, before: Comparable, after: Comparable, removals: Mapping[str, Removal]) -> None:
+        self._before, self._after, self._removals = before.places, after.places, removals
+        self._keys = list(dict.fromkeys((*self._before, *self._after)))
+        self._untold = frozenset(
+            key
+            for key in self._before.keys() ^ self._after.keys()
+            if before.could_not_read(place := self._before.get(key) or self._after[key]) or after.could_not_read(place)
+        )
         self._moved = self._moves()
         self._left = set(self._moved.values())
 
     def taken(self) -> Presence:
         """Every change, each told once."""
-        told = [(key, change) for key in self._keys for change in self._of(key)]
-        return Presence(changes=tuple(told), anew=frozenset(key for key in self._keys if self._is_another(key)))
+        told = [(key, change) for key in self._keys if key not in self._untold for change in self._of(key)]
+        anew = frozenset(key for key in self._keys if self._is_another(key))
+        return Presence(changes=tuple(told), anew=anew - self._untold, untold=self._untold)
 
     def _moves(self) -> dict[str, str]:
         """Where a component is now, to where it was, for those with a serial number that is theirs alone."""
         was, now = _by_serial(self._before), _by_serial(self._after)
-        return {now[serial]: was[serial] for serial in was.keys() & now.keys() if was[serial] != now[serial]}
+        pairs = ((was[serial], now[serial]) for serial in was.keys() & now.keys() if was[serial] != now[serial])
+        return {now: was for was, now in pairs if self._cannot_have_stayed(was, now)}
+
+    def _cannot_have_stayed(self, was: str, now: str) -> bool:
+        """Whether it left the old place or is new in the new one, for all that was read: serials are given twice."""
+        moved = self._before[was].identity
+        new = now not in self._untold and _excludes(self._before.get(now), moved)
+        left = was not in self._untold and _excludes(self._after.get(was), moved)
+        return new or left
 
     def _is_another(self, key: str) -> bool:
         then, now = self._before.get(key), self._after.get(key)
@@ -107,11 +122,13 @@ class _Census:
 
     def _is_lost(self, key: str) -> bool:
         now = self._after.get(key)
+        if key in self._untold:
+            return False
         return now is None or (self._before[key].identity is not None and now.identity is None)
 
     def _is_new(self, key: str) -> bool:
         then = self._before.get(key)
-        return then is None or then.identity is None
+        return key not in self._untold and (then is None or then.identity is None)
 
     @staticmethod
     def _beneath(places: Mapping[str, Place], top: Place) -> Iterator[str]:
@@ -157,6 +174,13 @@ class _Census:
     def _over(self, places: Mapping[str, Place], key: str) -> list[str]:
         place = places[key]
         return [other for other, above in places.items() if place.id.startswith(f"{above.id}/")]
+
+
+def _excludes(place: Place | None, identity: Identity | None) -> bool:
+    """Whether what was read of a place says that this component is not in it."""
+    if place is None or place.identity is None or identity is None:
+        return True
+    return place.identity.differs_from(identity)
 
 
 def _agree(one: Place, other: Place) -> bool:

@@ -213,7 +213,10 @@ def _there(get: Callable[[LinkDocument], Value | None]) -> Callable[[LinkDocumen
 
 
 def _driver(link: LinkDocument) -> str | None:
-    return None if link.component is None or link.silent else link.component.driver or "none"
+    component = link.component
+    if component is None or link.silent or component.vendor_id is None:
+        return None
+    return component.driver or "none"
 
 
 ANSWERS, VERDICT, SPEED, WIDTH, LANES = "answers", "verdict", "speed", "width", "lanes in error"

@@ -1,6 +1,6 @@
 """What could not be compared, because it was read in one snapshot only. Unknown is told, never counted."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from enum import StrEnum
 
 import msgspec
@@ -14,7 +14,7 @@ from probe.errors.counts import ErrorTotals
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.words import Verdict
 
-COUNTERS = "error counters"
+COUNTERS, OCCUPANT = "error counters", "what is there"
 DECIDING = frozenset({VERDICT, SPEED, WIDTH, COUNTERS})
 """What a comparison cannot do without: where one of these is lost, nothing was found does not mean nothing was."""
 
@@ -82,6 +82,18 @@ def not_compared(pairs: Iterable[tuple[Place, Place]]) -> Iterator[NotCompared]:
             read_in=when,
             undecided=any(_decides(place, names) for place in places),
         )
+
+
+def places_unread(
+    before: Mapping[str, Place], after: Mapping[str, Place], keys: Iterable[str]
+) -> Iterator[NotCompared]:
+    """The places of these keys, which one of the two snapshots lists and could not read at all."""
+    for key in sorted(keys):
+        place = before.get(key) or after[key]
+        yield NotCompared(
+            place=place.title, places=(place.title,), quantities=(OCCUPANT,),
+            read_in=When.BEFORE if key in before else When.AFTER, undecided=place.link.kind is KindOfLink.SLOT,
+        )  # fmt: skip
 
 
 def unread_twice(pairs: Iterable[tuple[Place, Place]], places: Iterable[Place]) -> Iterator[NotCompared]:

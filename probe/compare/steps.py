@@ -46,10 +46,11 @@ def step(before: Comparable, after: Comparable) -> Step:
     between = interval(before.evidence.host, after.evidence.host)
     events = events_between(before.evidence, after.evidence, between)
     removals = {key: removal(then, after.places.get(key), after, events) for key, then in _emptied(before, after)}
-    present = presence(before.places, after.places, removals)
+    present = presence(before, after, removals)
     counts = tuple(
         item
         for key, now in after.places.items()
+        if key not in present.untold
         for item in growth(before.places.get(key), now, between, anew=key in present.anew)
     )
     return Step(

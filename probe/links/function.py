@@ -90,6 +90,11 @@ class FunctionFacts:
         """A PCI to PCI bridge by its class, as every PCI Express port is."""
         return self.class_code is not None and self.class_code.kind == BRIDGE_TO_PCI
 
+    @property
+    def mute(self) -> bool:
+        """Listed, and nothing else of it was read: what it is, is not known."""
+        return not self.evidence.attributes and not self.evidence.config
+
     @cached_property
     def has_link_files(self) -> bool:
         """The kernel lists link files for it: read or not, as those of a sleeping function are."""
@@ -130,9 +135,12 @@ class FunctionFacts:
         return self.space.silent or (failed is not None and failed.why is Why.ALL_ONES)
 
     @property
-    def mute(self) -> bool:
-        """It is listed, and nothing of it could be read."""
-        return not self.evidence.attributes and not self.evidence.config
+    def hung(self) -> Unread | None:
+        """The read of its configuration space, or of all of it, that did not end; None where none did not."""
+        return next(
+            (item for item in self.unread() if item.why is Why.HUNG and (self.mute or item.path.endswith("/config"))),
+            None,
+        )
 
     @cached_property
     def power_state(self) -> Fact[str] | None:

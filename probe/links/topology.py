@@ -157,12 +157,12 @@ def _kind(function: FunctionFacts, tree: Topology) -> str | None:
     if function.port_type is not None:
         return function.port_type
     below = tree.children.get(function.address, ())
-    if not function.has_link_files and not (function.mute and any(child.has_link_files for child in below)):
+    if not function.has_link_files and not (function.mute and below):
         return None
     parent = tree.above(function)
     above = None if parent is None else tree.kind(parent)
     if function.is_bridge or (function.class_code is None and below):  # others hang on it
-        if below and not any(child.has_link_files for child in below):
+        if below and not any(child.has_link_files or child.mute for child in below):
             return TO_PCI
         return ROOT_PORT if parent is None else UPSTREAM_PORT if above in FACING_DOWN else DOWNSTREAM_PORT
     if parent is None and not _may_have_come_alone(function, tree):

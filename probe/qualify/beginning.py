@@ -80,7 +80,10 @@ def begun(file: PlanFile, site: Site, fields: Mapping[str, str]) -> Journal:
 
 
 def gone_on_with(file: PlanFile, site: Site, fields: Mapping[str, str]) -> Journal:
-    """The journal that is there. Raises InputError where it is another plan's, or tells other fields."""
+    """The journal that is there.
+
+    Raises InputError where it is another plan's, at its end with its record written, or tells other fields.
+    """
     journal = Journal.resume(site.journal)
     try:
         _check_that_it_is_of(file, journal, site, fields)
@@ -92,6 +95,9 @@ def gone_on_with(file: PlanFile, site: Site, fields: Mapping[str, str]) -> Journ
 
 def _check_that_it_is_of(file: PlanFile, journal: Journal, site: Site, fields: Mapping[str, str]) -> None:
     head, where = journal.entries[0], str(journal.path)
+    if standing(journal.entries).over is not None and site.record.exists():
+        what = "this run is at its end, and its record is written"
+        raise InputError(what, where=str(site.record), remedy="name another record with -o to do the plan anew")
     if not isinstance(head, Begun) or head.plan != file.content.decode("utf-8-sig"):
         what = "was begun with another plan, or the plan was changed since"
         raise InputError(what, where=where, remedy="name another record with -o, or take the change back")

@@ -10,6 +10,7 @@ from probe.audit.names import title
 from probe.errors.attribution import findings, is_link_error
 from probe.errors.bit_error_ratio import upper_mean
 from probe.errors.counts import summed
+from probe.links.link import WhichEnd
 from probe.observe.events import CountedErrors
 from probe.soak.journal import Baseline, Entry, Sample, Thinned
 
@@ -20,8 +21,10 @@ _GIGA = 1e9
 class Confidence(msgspec.Struct, frozen=True, kw_only=True):
     """One link over all soaks: the bits of one direction in that time, and the bit error ratio that they speak for.
 
-    `errors` are correctable link errors, null where they could not be counted; `ratio_below` is the upper 95 % bound,
-    null without bits or counts, and in Flit mode, where errors are corrected as a part of normal work.
+    `errors` are correctable link errors, null where they could not be counted; `counted_at` are the ends that count
+    them. What one end receives, it alone counts: where one end does not count, its direction is not spoken for.
+    `ratio_below` is the upper 95 % bound, null without bits or counts, and in Flit mode, where errors are corrected as
+    a part of normal work.
     """
 
     place_id: str
@@ -30,6 +33,7 @@ class Confidence(msgspec.Struct, frozen=True, kw_only=True):
     bits: float | None
     errors: int | None
     ratio_below: float | None
+    counted_at: tuple[WhichEnd, ...] = ()
 
 
 def confidence(link: LinkDocument, soaks: Sequence[Sequence[Entry]]) -> Confidence:
@@ -42,7 +46,16 @@ def confidence(link: LinkDocument, soaks: Sequence[Sequence[Entry]]) -> Confiden
     return Confidence(
         place_id=link.place_id, title=title(link), seconds=round(seconds, 3), bits=bits or None, errors=errors,
         ratio_below=upper_mean(errors or 0, _CONFIDENCE) / bits if speaks else None,
+        counted_at=counted_at(link),
     )  # fmt: skip
+
+
+def counted_at(link: LinkDocument) -> tuple[WhichEnd, ...]:
+    """The ends of a link whose counters of correctable errors were read."""
+    counting = {address for address, totals in link.counters.items() if totals.correctable is not None}
+    below = set(link.component.functions if link.component else ())
+    found = ((WhichEnd.PORT, link.downstream_port in counting), (WhichEnd.COMPONENT, not below.isdisjoint(counting)))
+    return tuple(end for end, counts in found if counts)
 
 
 def _moments(place: str, entries: Sequence[Entry]) -> Iterator[tuple[float, float]]:

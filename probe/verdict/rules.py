@@ -68,6 +68,10 @@ def an_end_is_silent(link: Link) -> Judgement | None:
             where = f"config of {function.address}"
             silent = Reason(where, "every byte reads ff", meaning)
             return Judgement(Verdict.UNJUDGED, (silent, *attachment.switched_off(link)), urgent=True)
+        hung = function.hung
+        if hung is not None:
+            meaning = "a read of it did not end: the component hangs, or has lost its power"
+            return Judgement(Verdict.UNJUDGED, (Reason(hung.path, hung.detail or hung.why, meaning),), urgent=True)
     return None
 
 

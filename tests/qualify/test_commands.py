@@ -225,6 +225,7 @@ def test_a_failing_command_fails_and_the_plan_goes_on_unless_it_says_otherwise(
 
 def test_another_plan_does_not_go_on_with_a_journal(tree: Path, record: Path, run: Run, tmp_path: Path) -> None:
     run("qualify", plan_of(tmp_path), "--sysfs", tree, "-o", record)
+    record.unlink()
     status, _, told = run("qualify", plan_of(tmp_path, head="rounds = 2"), "--sysfs", tree, "-o", record)
     assert status == 64
     assert "was begun with another plan" in told

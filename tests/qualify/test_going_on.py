@@ -178,6 +178,20 @@ def test_a_reboot_by_hand_is_told_by_the_boot_id(run: Run, tmp_path: Path) -> No
     assert found["parts"][-1]["cause"] == "the machine was started anew, as the plan asked"
 
 
+def test_a_run_that_is_at_its_end_is_no_new_one(run: Run, tmp_path: Path) -> None:
+    tree = tmp_path / "tree"
+    run("demo", "--write", tree)
+    plan = plan_of(tmp_path, '[[step]]\nkind = "command"\nrun = ["true"]\n')
+    words = ("qualify", plan, "--sysfs", tree, "-o", tmp_path / "r.json")
+    assert run(*words)[0] == 0
+    whole = (tmp_path / "r.json").read_bytes()
+    status, out, told = run(*words)
+    assert (status, out, "this run is at its end" in told) == (64, "", True)
+    (tmp_path / "r.json").unlink()  # as a crash leaves it between the last entry and the record
+    assert run(*words)[0] == 0
+    assert (tmp_path / "r.json").read_bytes() == whole
+
+
 def test_consent_is_given_again_to_go_on(run: Run, tmp_path: Path) -> None:
     tree = tmp_path / "tree"
     run("demo", "--write", tree)

@@ -189,6 +189,26 @@ def test_the_bad_lane_is_found_and_named(whole: Path) -> None:
     assert judged["commands"][0]["lines"] == ["the lab was here"]
 
 
+def test_an_order_to_end_in_the_middle_of_margining_is_heeded_and_gone_on_with(whole: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "ended"
+    folder.mkdir()
+    (folder / "plan.toml").write_text(PLAN)
+    with served(folder / "node") as sys_tree:
+        process = begin(folder, sys_tree)
+        until = time.monotonic() + 120
+        while b"at once" not in (folder / "told").read_bytes():  # receivers are being measured
+            assert process.poll() is None, (folder / "told").read_text()
+            assert time.monotonic() < until
+            time.sleep(0.02)
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(60) == 3
+        assert begin(folder, sys_tree).wait(120) == 1
+    found = record(folder)["judged"]
+    assert {step["name"]: step["times_begun"] for step in found["steps"]}["margins"] == 2
+    assert "A part was ended by SIGTERM" in found["notes"][1]
+    assert timeless(found) == timeless(record(whole)["judged"])
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_killed_and_gone_on_with_the_record_is_the_same_but_for_times(whole: Path, tmp_path: Path, seed: int) -> None:
     folder = tmp_path / "pieces"

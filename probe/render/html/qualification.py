@@ -146,8 +146,13 @@ def _figures(item: Confidence) -> tuple[str, ...]:
         duration(item.seconds),
         "" if item.bits is None else f"{item.bits:.1e}",
         "not counted" if item.errors is None else str(item.errors),
-        "cannot be told" if item.ratio_below is None else f"below {item.ratio_below:.1e}",
+        "cannot be told" if item.ratio_below is None else f"below {item.ratio_below:.1e}{_one_end(item)}",
     )
+
+
+def _one_end(item: Confidence) -> str:
+    """Where one end alone counts, what the other receives is not spoken for."""
+    return f", as the {item.counted_at[0]} receives it" if len(item.counted_at) == 1 else ""
 
 
 def _parts(judged: Judged) -> Section:
