@@ -15,7 +15,14 @@ _DOUBT = ", or idle: judge under load"
 
 
 def headline(link: LinkDocument) -> str:
-    """Why the verdict, in one sentence."""
+    """Why the verdict, in one sentence; a power fault stands before it."""
+    if not link.power_fault:
+        return _why(link)
+    fault = "the slot's power controller detected a power fault"
+    return fault if link.verdict is Verdict.UNJUDGED else f"{fault}; {_why(link)}"
+
+
+def _why(link: LinkDocument) -> str:
     if link.errors.fatal or link.errors.nonfatal:
         return _uncorrectable(link)
     if link.limits_exceeded:

@@ -17,6 +17,7 @@ from probe.links.state import LinkState
 from probe.registers.errors import Severity
 from probe.registers.link import LinkControl, LinkControl2, LinkStatus2
 from probe.settings.of_link import settings_of
+from probe.verdict.attachment import power_fault
 from probe.verdict.equalization import equalization_by_end, equalized_by_end
 from probe.verdict.lanes import lanes_in_error, suspects_of
 from probe.verdict.next_steps import next_steps, steps_for_errors
@@ -68,6 +69,7 @@ def document_of(link: Link, uptime_s: float | None = None) -> LinkDocument:
         held_by=link.speed_limits[0].holder if judgement.word is Verdict.CAPPED and link.speed_limits else None,
         doubtful=judgement.doubtful,
         limits_exceeded=exceeded,
+        power_fault=bool(power_fault(link)),
         target_gts=None if link.port is None else value_of(link.port.function.read(LinkControl2.target_link_speed)),
         settings=settings_of(link),
     )

@@ -155,7 +155,7 @@ def _run(setup: Setup, path: Path, sysfs: Path | None, clean: Callable[[Entry], 
     with unless_nobody_looks(sys.stderr):
         soak_plan.render(plan(setup, _with_root(setup)), screen)
     with (
-        closing(Journal.create(path, clean)) as journal,
+        closing(Journal.create(path, clean=clean)) as journal,
         unless_nobody_looks(sys.stderr),
         draw.progress(setup, screen) as shown,
     ):

@@ -14,6 +14,7 @@ from probe.loads.interface import Load, Target
 LOADS = {
     "accelerator": "probe.loads.accelerator:AcceleratorCopy",
     "accelerator-peers": "probe.loads.accelerator_peers:AcceleratorPeers",
+    "network": "probe.loads.network:Network",
     "memory": "probe.loads.memory:MemoryBaseline",
     "storage-read": "probe.loads.storage_read:StorageRead",
     "storage-round-trip": "probe.loads.storage_round_trip:StorageRoundTrip",

@@ -3,6 +3,7 @@
 import threading
 import time
 from collections.abc import Callable, Iterator
+from enum import Enum, auto
 from typing import Protocol
 
 import msgspec
@@ -18,7 +19,8 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
     """One thing to drive: the function behind which it sits, and its NUMA node; None where not known.
 
     `peer` is a second function that it moves data to and from, in place of the host; `note` what a person should know.
-    `overwritten` says that the load writes to the device itself, and all that was on it is lost.
+    `overwritten` says that the load writes to the device itself, and all that was on it is lost. `phases` are those
+    that the load can work in on this target, where these are fewer than its own.
     """
 
     label: str
@@ -27,6 +29,7 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
     peer: str | None = None
     note: str | None = None
     overwritten: bool = False
+    phases: tuple[str, ...] = ()
 
 
 class Options(msgspec.Struct, frozen=True, kw_only=True):
@@ -60,6 +63,13 @@ class Steps(msgspec.Struct, frozen=True, kw_only=True):
     begin: Callable[[], float | None] = shared_clock
 
 
+class End(Enum):
+    """Which end of a target that has two a pass is of, where it is not of both."""
+
+    NEAR = auto()
+    FAR = auto()
+
+
 class Context:
     """What a running load is given: its options, the id of the place it loads, when to stop, and where to report to."""
 
@@ -83,8 +93,7 @@ class Context:
         self._steps = steps
         self._peer_place_id = peer_place_id
         self._phase: Phase | None = None
-        self._paced_bytes = 0
-        self._paced_from = time.monotonic()
+        self._paced_until = 0.0
         self._told: list[float] = []
         self._untold: Mismatch | None = None
         self._lock = threading.Lock()
@@ -111,13 +120,18 @@ class Context:
         """Whether the phase is not over yet."""
         return not self.stop.is_set() and shared_clock() < phase.end_s
 
-    def passed(self, target: Target, direction: str, moved: int, seconds: float, *, verified: bool) -> None:
-        """Report one measured pass."""
+    def passed(  # noqa: PLR0913 - what a pass is
+        self, target: Target, direction: str, moved: int, seconds: float, *, verified: bool, lost: int = 0,
+        end: End | None = None,
+    ) -> None:  # fmt: skip
+        """Report one measured pass; of one end of a target with two, it is of that end's link alone."""
         phase = self._phase
+        place_id = (self._peer_place_id or "") if end is End.FAR else self.place_id
         self._report(
             Pass(
-                t=self._clock(), load=self.load, target=target.label, place_id=self.place_id, direction=direction,
-                bytes=moved, seconds=seconds, verified=verified, peer_place_id=self._peer_place_id,
+                t=self._clock(), load=self.load, target=target.label, place_id=place_id, direction=direction,
+                bytes=moved, seconds=seconds, verified=verified, lost=lost,
+                peer_place_id=self._peer_place_id if end is None else None,
                 phase=None if phase is None else phase.name, phase_number=None if phase is None else phase.number,
             )
         )  # fmt: skip
@@ -156,8 +170,9 @@ class Context:
         if rate is None:
             return
         with self._lock:
-            self._paced_bytes += moved
-            wait = self._paced_from + self._paced_bytes / rate - time.monotonic()
+            now = time.monotonic()
+            self._paced_until = max(self._paced_until, now) + moved / rate  # rest earns no haste
+            wait = self._paced_until - now
         if wait > 0:
             self.stop.wait(wait)
 
@@ -189,3 +204,8 @@ class Load(Protocol):
 
     def run(self, target: Target, context: Context) -> None:
         """Drive the target until `context.stop` is set. Raises OSError or LinkprobeError where it cannot go on."""
+
+
+def phases_of(load: Load, target: Target) -> tuple[str, ...]:
+    """The phases that a load works in on a target; none where it is a site's own, older than phases."""
+    return target.phases or tuple(getattr(load, "phases", ()))

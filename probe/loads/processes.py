@@ -3,16 +3,15 @@
 import os
 import signal
 import subprocess
-import sys
 import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from pathlib import Path
 
 import msgspec
 
-from probe.loads.interface import Load, Options, Target, shared_clock
+from probe.host.own_process import own_process
+from probe.loads.interface import Load, Options, Target, phases_of, shared_clock
 from probe.loads.messages import Failed, Go, Job, Ready, Report
 from probe.loads.phases import Schedule
 from probe.loads.results import Mismatch, Pass
@@ -21,8 +20,6 @@ _PREPARES_S = 60.0
 _GRACE_S = 5.0
 _BEGINS_IN_S = 0.1
 _LOOKS_EVERY_S = 0.05
-_START = "import runpy, sys; sys.path[:] = sys.argv[1:]; runpy.run_module('probe.loads.worker', run_name='__main__')"
-"""As isolated as the soak itself: what is imported is found where the soak finds it, and nowhere else."""
 _ENCODER = msgspec.json.Encoder()
 _DECODER: msgspec.json.Decoder[Report] = msgspec.json.Decoder(Report)
 Reporting = Callable[[Pass | Mismatch], None]
@@ -46,7 +43,7 @@ class LoadProcess:
         """Start the process, which then prepares itself."""
         try:
             self._process = subprocess.Popen(  # noqa: S603 - this program itself
-                [sys.executable, "-I", "-S", "-c", _START, *(path or str(Path.cwd()) for path in sys.path)],
+                own_process("probe.loads.worker"),
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=self._errors,
@@ -149,7 +146,7 @@ class Workers:
     ) -> None:
         """Loads with their targets, and the id of the place of each function that they may load."""
         listed = list(loads)
-        schedule = Schedule.of((name for load, _ in listed for name in getattr(load, "phases", ())), planned_s)
+        schedule = Schedule.of((name for pair in listed for name in phases_of(*pair)), planned_s)
         self.members: Sequence[LoadProcess] = [
             LoadProcess(
                 Job(

@@ -10,6 +10,7 @@ class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
     """What a load moved over a target, and in how many seconds; `direction` is `to host`, `from host` or `both`.
 
     With a peer the data went between two places, over the links of both; `direction` then names the way.
+    `lost` counts what was sent and never came, where the load can tell.
     `phase` and `phase_number` say what all loads of the run were doing meanwhile; None for a load that keeps no step.
     """
 
@@ -24,6 +25,7 @@ class Pass(msgspec.Struct, frozen=True, kw_only=True, tag="pass"):
     peer_place_id: str | None = msgspec.field(name="peer_place", default=None)
     phase: str | None = None
     phase_number: int | None = None
+    lost: int = 0
 
     @property
     def places(self) -> frozenset[str]:

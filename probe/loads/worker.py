@@ -4,7 +4,6 @@ Its job comes on standard input, its reports go to what was standard output. It 
 the kernel kills it then (PR_SET_PDEATHSIG, prctl(2)), and its input ends.
 """
 
-import ctypes
 import os
 import signal
 import sys
@@ -14,12 +13,12 @@ import traceback
 import msgspec
 
 from probe.exceptions import LinkprobeError
+from probe.host.own_process import end_with
 from probe.loads import make
-from probe.loads.interface import Context, Steps, shared_clock
+from probe.loads.interface import Context, Steps, phases_of, shared_clock
 from probe.loads.messages import Failed, Go, Job, Ready, Report
 from probe.loads.placement import stay_near
 
-_PR_SET_PDEATHSIG = 1
 _TIME_TO_END_S = 10
 _ENCODER = msgspec.json.Encoder()
 
@@ -64,7 +63,7 @@ def main() -> None:
     """Do the job, and say how it failed if it did."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a person's Ctrl-C is the soak's to answer
     wire = Wire()
-    _end_with(wire.job.parent)
+    end_with(wire.job.parent)
     try:
         _work(wire)
     except (OSError, LinkprobeError) as error:
@@ -79,7 +78,7 @@ def _work(wire: Wire) -> None:
     stay_near(job.target.node)  # before the first allocation, and before other threads, which inherit it
     threading.Thread(target=wire.listen, daemon=True).start()
     load = make(job.load)
-    works_in = tuple(getattr(load, "phases", ()))  # a site's load may be older than phases
+    works_in = phases_of(load, job.target)
     steps = Steps(schedule=job.schedule, works_in=works_in, begin=wire.begin)
     context = Context(
         load.name, job.place_id, job.options, wire.stop, wire.report, shared_clock, steps, job.peer_place_id
@@ -90,13 +89,6 @@ def _work(wire: Wire) -> None:
         load.run(job.target, context)
     finally:
         context.close()
-
-
-def _end_with(parent: int) -> None:
-    """Be killed when the parent ends; it may have ended before that could be asked for."""
-    ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-    if os.getppid() != parent:
-        sys.exit(1)
 
 
 if __name__ == "__main__":

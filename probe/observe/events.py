@@ -45,13 +45,18 @@ TRANSITIONS = frozenset({
 
 
 class LinkEvent(msgspec.Struct, frozen=True, kw_only=True, tag="event"):
-    """What happened to a link, seen `t` seconds after the start. `place_id` is empty for the whole machine."""
+    """What happened to a link, seen `t` seconds after the start. `place_id` is empty for the whole machine.
+
+    `times` counts this one and those of its kind that came after it until `until`, of which many are kept as one.
+    """
 
     t: float
     place_id: str = msgspec.field(name="place")
     kind: LinkEventKind
     sentence: str
     bad: bool = False
+    times: int = 1
+    until: float | None = None
 
 
 class CountedErrors(msgspec.Struct, frozen=True, kw_only=True, tag="errors"):

@@ -12,6 +12,7 @@ from probe.audit.snapshot import Snapshot
 from probe.loads.results import Mismatch, Pass
 from probe.observe.events import CountedErrors, LinkEvent
 from probe.schemas import Schema
+from probe.soak.rates import Rates
 
 
 class LinkSample(msgspec.Struct, frozen=True, array_like=True):
@@ -58,13 +59,51 @@ class Sample(msgspec.Struct, frozen=True, tag="sample"):
     links: dict[str, LinkSample]
 
 
+class StateTime(msgspec.Struct, frozen=True, array_like=True):
+    """For how many seconds a link was in a state, and for how many of these under load.
+
+    `loaded_s` by what loads and counters say, from the baseline on; `claimed_s` beside that by the person's word alone.
+    """
+
+    speed_gts: float | None
+    width: int | None
+    seconds: float
+    loaded_s: float
+    claimed_s: float
+
+
 class Thinned(msgspec.Struct, frozen=True, tag="thinned"):
-    """Many samples as one: for each link the spread of each value, in LinkSample's order."""
+    """Many samples as one: for each link the spread of each value, in LinkSample's order, and its times by state."""
 
     t: float
     until: float
     samples: int
     links: dict[str, tuple[Spread | None, ...]]
+    states: dict[str, tuple[StateTime, ...]] = {}
+
+
+class Passes(msgspec.Struct, frozen=True, kw_only=True, tag="passes"):
+    """Many passes of one load, target and direction as one, from `since` to `t`. `like` is one of them."""
+
+    t: float
+    since: float
+    like: Pass
+    rates: Rates
+    lost: int = 0
+
+
+class PhaseSums(msgspec.Struct, frozen=True, kw_only=True, tag="sums"):
+    """What several targets carried together, in each of many phases of one name from `since` to `t`.
+
+    `members` are load, target and place id; `over` is the link that all share, by its ends, None for all of the run.
+    """
+
+    t: float
+    since: float
+    phase: str
+    members: tuple[tuple[str, str, str], ...]
+    over: tuple[str | None, str | None] | None
+    rates: Rates
 
 
 class Baseline(msgspec.Struct, frozen=True, tag="baseline"):
@@ -128,13 +167,14 @@ class End(msgspec.Struct, frozen=True, kw_only=True, tag="end"):
 
 
 Entry = (
-    Start | Sample | Thinned | LinkEvent | CountedErrors | Pass | Mismatch | Baseline | Gap | Damaged | LoadEnded | End
-)
+    Start | Sample | Thinned | LinkEvent | CountedErrors | Pass | Passes | PhaseSums | Mismatch | Baseline | Gap
+    | Damaged | LoadEnded | End
+)  # fmt: skip
 
 
 def moment(entry: Entry) -> float:
     """The latest moment that an entry tells of, in seconds since the start."""
-    return 0.0 if isinstance(entry, Start) else entry.until if isinstance(entry, Thinned) else entry.t
+    return 0.0 if isinstance(entry, Start) else max(entry.t, getattr(entry, "until", None) or 0.0)
 
 
 def later(entry: Entry, seconds: float) -> Entry:

@@ -4,8 +4,7 @@ Both are ordered tables of questions over the journal's values. A worse history 
 not read, or a run that did not reach its end, gives no result rather than a good one. Pure.
 """
 
-from collections.abc import Callable, Iterator, Sequence
-from typing import Self
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 import msgspec
 
@@ -15,45 +14,22 @@ from probe.errors.attribution import findings, sentence
 from probe.errors.counts import summed
 from probe.errors.limits import Limit
 from probe.links.state import LinkState
-from probe.loads.results import Pass
 from probe.observe.events import NOT_READ, CountedErrors, LinkEvent
 from probe.registers.errors import Severity
 from probe.result import Result
-from probe.soak.journal import Baseline, Damaged, End, Entry, Gap, Sample, Start, Thinned, moment
-from probe.soak.under_load import is_loaded_at
+from probe.soak.circumstances import Run
+from probe.soak.journal import StateTime
+from probe.soak.tally import LinkTally
 from probe.soak.windows import fullest_window
 from probe.verdict.words import Verdict
 
 UNCOUNTED = "uncounted-errors"
 """The word by which a person accepts that errors of a link cannot be counted on this machine."""
+_BELOW_SHARE, _BELOW_S = 0.01, 5.0
+"""Of the time under load, below what both ends can do: a link may train anew now and then. Our choice."""
+_TOLD_ONE_BY_ONE = 10
 _UNWATCHED = 0.01
 """The share of the time in which nobody need have looked: our choice."""
-
-
-class Run(msgspec.Struct, frozen=True, kw_only=True):
-    """What is true of the whole run: how it began and ended, from when errors count, what of it nobody saw."""
-
-    start: Start
-    end: End | None
-    baseline_s: float
-    elapsed_s: float
-    gaps: Sequence[Gap] = ()
-    damaged_lines: int = 0
-
-    @classmethod
-    def of(cls, entries: Sequence[Entry]) -> Self:
-        """Of all that was recorded, which begins with its start. Raises TypeError."""
-        start = entries[0]
-        if not isinstance(start, Start):
-            raise TypeError("a journal begins with its start")
-        return cls(
-            start=start,
-            end=next((entry for entry in entries if isinstance(entry, End)), None),
-            baseline_s=next((entry.t for entry in entries if isinstance(entry, Baseline)), 0.0),
-            elapsed_s=max(map(moment, entries)),
-            gaps=[entry for entry in entries if isinstance(entry, Gap)],
-            damaged_lines=sum(isinstance(entry, Damaged) for entry in entries),
-        )
 
 
 class LinkHistory(msgspec.Struct, frozen=True, kw_only=True):
@@ -61,35 +37,82 @@ class LinkHistory(msgspec.Struct, frozen=True, kw_only=True):
 
     run: Run
     link: LinkDocument
-    sampled: Sequence[Sample | Thinned]
-    passes: Sequence[Pass]
+    tally: LinkTally
     errors: Sequence[CountedErrors]
     events: Sequence[LinkEvent]
-    best: LinkState
     word: Verdict
     loaded: bool | None
+
+
+class UnderLoad(msgspec.Struct, frozen=True):
+    """Seconds under load, and those of them in states below what both ends can do."""
+
+    seconds: float
+    below: Mapping[LinkState, float]
+
+
+def under_load(link: LinkDocument, times: Iterable[StateTime]) -> UnderLoad:
+    """By evidence and by the person's word; where a word alone says so, a link that is known to rest may rest."""
+    seconds = 0.0
+    below: dict[LinkState, float] = {}
+    for item in times:
+        seconds += item.loaded_s + item.claimed_s
+        state = LinkState(item.speed_gts, item.width)
+        slower, narrower = falls_short(state, link)
+        excused = _may_rest(link) and slower and not narrower
+        spent = item.loaded_s + (0.0 if excused else item.claimed_s)
+        if (slower or narrower) and spent > 0:
+            below[state] = below.get(state, 0.0) + spent
+    return UnderLoad(seconds, below)
+
+
+def falls_short(state: LinkState, link: LinkDocument) -> tuple[bool, bool]:
+    """Whether a state is slower, and whether narrower, than what both ends can do; not where that is not known."""
+    possible = link.possible
+    slower = None not in {state.speed_gts, possible.speed_gts} and (state.speed_gts or 0) < (possible.speed_gts or 0)
+    narrower = None not in {state.width, possible.width} and (state.width or 0) < (possible.width or 0)
+    return slower, narrower
+
+
+def _may_rest(link: LinkDocument) -> bool:
+    return link.verdict is Verdict.RESTING or link.doubtful
 
 
 def _never_at_its_best(seen: LinkHistory) -> Iterator[str]:
     if seen.word.below_capability:
         under = "under load, " if seen.loaded else ""
-        yield f"never better than {seen.best}, {under}where both ends can do {seen.link.possible}"
+        yield f"never better than {seen.tally.best}, {under}where both ends can do {seen.link.possible}"
+
+
+def _long_below_its_best(seen: LinkHistory) -> Iterator[str]:
+    under = under_load(seen.link, seen.tally.times())
+    spent = sum(under.below.values())
+    if not seen.word.below_capability and spent > _bearable_s(under):
+        states = ", ".join(f"{state} for {seconds:.0f} s" for state, seconds in under.below.items())
+        yield f"for {spent:.0f} of {under.seconds:.0f} s under load below what both ends can do: {states}"
+
+
+def _perhaps_long_below_its_best(seen: LinkHistory) -> Iterator[str]:
+    """Time in which nobody looked may have been like the time in which it was seen below its best."""
+    under = under_load(seen.link, seen.tally.times())
+    spent, lost = sum(under.below.values()), sum(gap.seconds for gap in seen.run.gaps)
+    if 0 < spent <= _bearable_s(under) < spent + lost:
+        yield f"for {spent:.0f} s under load below what both ends can do, and perhaps for longer while nobody looked"
+
+
+def _bearable_s(under: UnderLoad) -> float:
+    return max(_BELOW_SHARE * under.seconds, _BELOW_S)
 
 
 def _slower_at_the_end(seen: LinkHistory) -> Iterator[str]:
     """The last sample under load tells how the link runs now; fine samples are kept of the end of every run."""
-    last = next((item for item in reversed(seen.sampled) if isinstance(item, Sample)), None)
-    if last is None or seen.word.below_capability or seen.link.place_id not in last.links:
+    last, load = seen.tally.last, seen.tally.last_load
+    if last is None or seen.word.below_capability or not (load.seen or load.claimed):
         return
-    if not is_loaded_at(seen.link, seen.run.start, seen.passes, last):
-        return
-    state = last.links[seen.link.place_id]
-    possible = seen.link.possible
-    slow = None not in {state.speed_gts, possible.speed_gts} and (state.speed_gts or 0) < (possible.speed_gts or 0)
-    narrow = None not in {state.width, possible.width} and (state.width or 0) < (possible.width or 0)
-    if slow or narrow:
-        now = LinkState(state.speed_gts, state.width)
-        yield f"ran at {now} at the end, under load, where it had run at {seen.best}"
+    state = LinkState(last.speed_gts, last.width)
+    slower, narrower = falls_short(state, seen.link)
+    if narrower or (slower and (load.seen or not _may_rest(seen.link))):
+        yield f"ran at {state} at the end, under load, where it had run at {seen.tally.best}"
 
 
 def _uncorrectable(seen: LinkHistory) -> Iterator[str]:
@@ -113,11 +136,18 @@ def _counting(seen: LinkHistory) -> Sequence[CountedErrors]:
 
 
 def _happened(seen: LinkHistory) -> Iterator[str]:
-    yield from (f"at {event.t:.0f} s: {event.sentence}" for event in seen.events if event.bad)
+    bad = [event for event in seen.events if event.bad]
+    yield from (f"at {event.t:.0f} s: {event.sentence}" for event in bad[:_TOLD_ONE_BY_ONE])
+    more = sum(event.times for event in bad[_TOLD_ONE_BY_ONE:]) + sum(
+        event.times - 1 for event in bad[:_TOLD_ONE_BY_ONE]
+    )
+    if more:
+        yield f"and {more} more such events"
 
 
 FAILURES: tuple[Callable[[LinkHistory], Iterator[str]], ...] = (
     _never_at_its_best,
+    _long_below_its_best,
     _slower_at_the_end,
     _uncorrectable,
     _too_many,
@@ -126,7 +156,7 @@ FAILURES: tuple[Callable[[LinkHistory], Iterator[str]], ...] = (
 
 
 def _nothing_was_sampled(seen: LinkHistory) -> Iterator[str]:
-    if not any(seen.link.place_id in item.links for item in seen.sampled):
+    if not seen.tally.samples:
         yield "it was never looked at"
 
 
@@ -188,6 +218,7 @@ DOUBTS: tuple[Callable[[LinkHistory], Iterator[str]], ...] = (
     _not_counted,
     _not_read,
     _perhaps_too_many,
+    _perhaps_long_below_its_best,
     _unwatched,
     _damaged,
     _cut_short,

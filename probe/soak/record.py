@@ -5,12 +5,12 @@ Works for a journal that a crash cut off: what is missing is said, and what is t
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from collections.abc import Set as AbstractSet
 
 import msgspec
 
 from probe.audit.document import LinkDocument
 from probe.audit.names import title
-from probe.audit.snapshot import judged_links
 from probe.compare.changes import Change
 from probe.compare.diff import diff
 from probe.compare.rank import Rank
@@ -20,23 +20,28 @@ from probe.errors.counts import summed
 from probe.evidence import Host
 from probe.exit_status import ExitStatus
 from probe.links.state import LinkState
-from probe.loads.results import Mismatch, Pass
-from probe.observe.events import LOST, TRANSITIONS, CountedErrors, LinkEvent, LinkEventKind
+from probe.loads.results import Mismatch
+from probe.observe.events import LOST, TRANSITIONS, CountedErrors, LinkEvent
 from probe.registers.errors import Severity
 from probe.result import Result, overall, status_of_result
 from probe.schemas import Schema
-from probe.soak.journal import Damaged, End, Entry, Gap, LoadEnded, Sample, Spread, Start, Thinned, moment
-from probe.soak.judging import LinkHistory, Run, judged
+from probe.soak.circumstances import Run
+from probe.soak.journal import Entry, LoadEnded, Start
+from probe.soak.judging import LinkHistory, falls_short, judged, under_load
 from probe.soak.scope import Scope, scope
+from probe.soak.seen import Seen
+from probe.soak.tally import LinkTally
 from probe.soak.throughput import Throughput, throughputs
 from probe.soak.together import Together, together
-from probe.soak.under_load import loaded
 from probe.verdict.next_steps import steps_after_load
 from probe.verdict.words import Verdict
 
 
 class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
-    """One link over the whole time."""
+    """One link over the whole time.
+
+    `loaded_s` are the seconds under load from the baseline on, `below_s` those of them below what both ends can do.
+    """
 
     place_id: str = msgspec.field(name="place")
     title: str
@@ -54,6 +59,8 @@ class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     loaded: bool | None = None
     result: Result = Result.INCONCLUSIVE
     reasons: tuple[str, ...] = ()
+    loaded_s: float = 0.0
+    below_s: float = 0.0
     next_steps: tuple[str, ...] = ()
     errors_counted: bool | None = None
 
@@ -87,46 +94,45 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
-    """The record of these entries. `here` is the host that asks: on the same one, a crash is told from an end."""
-    entries = list(recorded)
-    run = Run.of(entries)
-    start, end = run.start, run.end
-    all_links = judged_links(start.snapshot)
-    links = {link.place_id: link for link in all_links if link.place_id in start.place_ids}
-    sampled = [entry for entry in entries if isinstance(entry, Sample | Thinned)]
-    passes = [entry for entry in entries if isinstance(entry, Pass)]
-    outcomes = tuple(_outcome(link, run, entries, sampled) for link in links.values())
-    mismatches = tuple(entry for entry in entries if isinstance(entry, Mismatch))
-    results = tuple(entry for entry in entries if isinstance(entry, LoadEnded))
-    sums = together(passes, all_links)
-    carried = throughputs(passes, {link.place_id: link for link in all_links}, sums, start.rate_bytes_s)
-    changes = _changes(start, end)
-    failures = tuple(_failures(mismatches, results, changes))
-    result = _whole(start, outcomes, passes, failed=bool(failures))
+    """The record of these entries, which are gone through twice. `here` is the host that asks.
+
+    On the host of the run, a crash is told from an end.
+    """
+    run = Run.of(recorded)
+    seen = Seen(run)
+    for entry in recorded:
+        seen.take(entry)
+    outcomes = tuple(_outcome(link, seen) for link in run.watched.values())
+    sums = together(seen.fine_passes, run.all_links, seen.sums, run.start.rate_bytes_s)
+    by_place = {link.place_id: link for link in run.all_links}
+    carried = throughputs(seen.measured, by_place, sums, run.start.rate_bytes_s)
+    changes = _changes(run)
+    failures = tuple(_failures(seen.mismatches, seen.ended, changes))
+    result = _whole(run.start, outcomes, seen.driven, failed=bool(failures))
     urgent = any(item.urgent for item in outcomes) or any(change.urgent for change in changes)
     return Record(
         verdict=result,
         result=result,
         reasons=_reasons(result, outcomes, failures),
         urgent=urgent,
-        host=start.snapshot.evidence.host.name,
-        started_at=start.snapshot.evidence.host.taken_at,
+        host=run.start.snapshot.evidence.host.name,
+        started_at=run.start.snapshot.evidence.host.taken_at,
         elapsed_s=run.elapsed_s,
-        planned_s=start.planned_s,
+        planned_s=run.start.planned_s,
         ended=_ended(run, here),
-        complete=end is not None and end.complete,
-        samples=sum(entry.samples if isinstance(entry, Thinned) else 1 for entry in sampled),
-        loads=start.loads,
-        notes=start.notes,
+        complete=run.end is not None and run.end.complete,
+        samples=seen.samples,
+        loads=run.start.loads,
+        notes=run.start.notes,
         links=outcomes,
         throughput=carried,
         together=sums,
-        events=tuple(_told(entry) for entry in entries if isinstance(entry, LinkEvent | Gap | Damaged)),
-        mismatches=mismatches,
-        load_results=results,
+        events=tuple(seen.told),
+        mismatches=tuple(seen.mismatches),
+        load_results=tuple(seen.ended),
         changes=changes,
         own_reasons=_own_reasons(result, outcomes, failures),
-        scope=scope(start, end, all_links, passes),
+        scope=scope(run.start, run.end, run.all_links, seen.kinds_of_passes),
     )
 
 
@@ -135,11 +141,11 @@ def exit_status(document: Record) -> ExitStatus:
     return status_of_result(document.result, urgent=document.urgent)
 
 
-def _whole(start: Start, outcomes: Sequence[LinkOutcome], passes: Sequence[Pass], *, failed: bool) -> Result:
+def _whole(start: Start, outcomes: Sequence[LinkOutcome], driven: AbstractSet[str], *, failed: bool) -> Result:
     """The worst of the links that were asked for: named, driven or covered; else those under load by evidence."""
     if failed or any(item.result is Result.FAILED for item in outcomes):
         return Result.FAILED
-    asked = {*start.asked, *start.covers, *(place_id for item in passes for place_id in item.places)}
+    asked = {*start.asked, *start.covers, *driven}
     chosen = [item for item in outcomes if (item.place_id in asked if asked else item.loaded)]
     return overall(item.result for item in chosen)
 
@@ -173,67 +179,49 @@ def _ended(run: Run, here: Host | None) -> str:
     return f"the program was ended or killed {last}"
 
 
-def _told(entry: LinkEvent | Gap | Damaged) -> LinkEvent:
-    """What happened to a link or to the record itself, as an event."""
-    match entry:
-        case LinkEvent():
-            return entry
-        case Gap(t=t, since=since, why=why):
-            sentence = f"no samples from {since:.0f} to {t:.0f} s: {why}"
-        case Damaged(t=t, line=line):
-            sentence = f"line {line} of the record cannot be read; what it held is not known"
-    return LinkEvent(t=t, place_id="", kind=LinkEventKind.NOT_WATCHED, sentence=sentence)
-
-
-def _changes(start: Start, end: End | None) -> tuple[Change, ...]:
+def _changes(run: Run) -> tuple[Change, ...]:
     """What the snapshots before and after differ in; errors are told by the samples, so not again."""
-    if end is None or end.snapshot is None:
+    if run.end is None or run.end.snapshot is None:
         return ()
-    compared = diff(start.snapshot, end.snapshot)
+    compared = diff(run.start.snapshot, run.end.snapshot)
     return tuple(change for change in compared.changes if change.kind not in {"errors", "speed", "verdict"})
 
 
-def _outcome(
-    link: LinkDocument, run: Run, entries: Sequence[Entry], sampled: Sequence[Sample | Thinned]
-) -> LinkOutcome:
-    place_id = link.place_id
-    states = list(_states(place_id, sampled))
-    best = LinkState(_extreme(states, 0, best=True), _width(_extreme(states, 1, best=True)))
-    worst = LinkState(_extreme(states, 0, best=False), _width(_extreme(states, 1, best=False)))
-    errors = [entry for entry in entries if isinstance(entry, CountedErrors) and entry.place_id == place_id]
-    counted = findings(summed(entry.counted for entry in errors if _counts(entry, run.baseline_s)))
-    events = [entry for entry in entries if isinstance(entry, LinkEvent) and entry.place_id == place_id]
-    passes = [entry for entry in entries if isinstance(entry, Pass) and place_id in entry.places]
-    under = loaded(link, run.start, passes, sampled)
-    history = LinkHistory(
-        run=run, link=link, sampled=sampled, passes=passes, errors=errors, events=events, best=best,
-        word=_under_load(link, best, loaded=bool(under)), loaded=under,
-    )  # fmt: skip
-    found = judged(history)
-    hot = [value for value in (_hottest(place_id, sample) for sample in sampled) if value is not None]
+def _outcome(link: LinkDocument, seen: Seen) -> LinkOutcome:
+    place_id, baseline_s = link.place_id, seen.run.baseline_s
+    tally, errors, events = seen.tallies[place_id], seen.errors[place_id], seen.events[place_id]
+    counted = findings(summed(entry.counted for entry in errors if _counts(entry, baseline_s)))
+    loaded = seen.loaded(link)
+    word = _under_load(link, tally.best, loaded=bool(loaded))
+    found = judged(
+        LinkHistory(run=seen.run, link=link, tally=tally, errors=errors, events=events, word=word, loaded=loaded)
+    )
+    under = under_load(link, tally.times())
     return LinkOutcome(
         place_id=place_id,
         title=title(link),
         before=link.verdict,
-        under_load=history.word,
-        best=best,
-        worst=worst,
-        transitions=sum(event.kind in TRANSITIONS for event in events),
-        seconds_in=_seconds_in(place_id, sampled),
+        under_load=word,
+        best=tally.best,
+        worst=tally.worst,
+        transitions=sum(event.times for event in events if event.kind in TRANSITIONS),
+        seconds_in=_seconds_in(tally),
         errors=counted,
-        errors_before_baseline=sum(entry.count for entry in errors if not _counts(entry, run.baseline_s)),
-        hottest_c=max(hot, default=None),
+        errors_before_baseline=sum(entry.count for entry in errors if not _counts(entry, baseline_s)),
+        hottest_c=tally.hottest_c,
         failed=found.failed,
         urgent=_is_urgent(counted, events),
-        loaded=under,
+        loaded=loaded,
+        loaded_s=round(under.seconds, 3),
+        below_s=round(sum(under.below.values()), 3),
         result=found.result,
         reasons=found.failed or found.doubts or ("ran at its best under load, without a finding",),
         errors_counted=any(total is not None for total in msgspec.structs.astuple(link.errors)),
         next_steps=steps_after_load(
             lost=any(event.kind in LOST for event in events),
-            below=bool(found.failed) and (best != worst or history.word.below_capability),
+            below=bool(found.failed) and (tally.best != tally.worst or word.below_capability),
             counted=bool(found.failed) and bool(counted),
-            changed=any(isinstance(entry, Mismatch) and entry.place_id == place_id for entry in entries),
+            changed=any(item.place_id == place_id for item in seen.mismatches),
         ),
     )
 
@@ -248,58 +236,15 @@ def _is_urgent(counted: Sequence[ErrorFinding], events: Sequence[LinkEvent]) -> 
     return uncorrectable or any(event.kind in LOST for event in events)
 
 
-def _states(place_id: str, sampled: Iterable[Sample | Thinned]) -> Iterable[tuple[Spread | None, Spread | None]]:
-    for sample in sampled:
-        if place_id not in sample.links:
-            continue
-        if isinstance(sample, Thinned):
-            yield sample.links[place_id][0], sample.links[place_id][1]
-        else:
-            seen = sample.links[place_id]
-            yield _single(seen.speed_gts), _single(seen.width)
-
-
-def _seconds_in(place_id: str, sampled: Sequence[Sample | Thinned]) -> dict[str, float]:
-    """Time in each state. A thinned span that saw several states is told as such."""
+def _seconds_in(tally: LinkTally) -> dict[str, float]:
+    """Time in each state. A span thinned by an older version that saw several states is told as such."""
     found: dict[str, float] = defaultdict(float)
-    ends = [*(entry.t for entry in sampled[1:]), *(moment(entry) for entry in sampled[-1:])]
-    for entry, until in zip(sampled, ends, strict=True):
-        if place_id not in entry.links:
-            continue
-        ((speed, width),) = _states(place_id, [entry])
-        if speed is None or width is None:
-            state = "down or not read"
-        elif speed.least == speed.most and width.least == width.most:
-            state = str(LinkState(speed.most, int(width.most)))
-        else:
-            state = "several states"
-        found[state] += until - entry.t
+    for item in tally.times():
+        known = None not in {item.speed_gts, item.width}
+        found[str(LinkState(item.speed_gts, item.width)) if known else "down or not read"] += item.seconds
+    if tally.several_s:
+        found["several states"] = tally.several_s
     return {state: round(seconds, 3) for state, seconds in found.items()}
-
-
-def _single(value: float | None) -> Spread | None:
-    return None if value is None else Spread(value, value, value)
-
-
-def _extreme(states: Sequence[tuple[Spread | None, Spread | None]], index: int, *, best: bool) -> float | None:
-    values = [state[index] for state in states]
-    known = [spread.most if best else spread.least for spread in values if spread is not None]
-    if not known:
-        return None
-    return max(known) if best else min(known)
-
-
-def _width(value: float | None) -> int | None:
-    return None if value is None else int(value)
-
-
-def _hottest(place_id: str, sample: Sample | Thinned) -> float | None:
-    if place_id not in sample.links:
-        return None
-    if isinstance(sample, Thinned):
-        spread = sample.links[place_id][4]
-        return None if spread is None else spread.most
-    return sample.links[place_id].temperature_c
 
 
 def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Verdict:
@@ -307,8 +252,7 @@ def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Verdict
     possible = link.possible
     if None in {best.speed_gts, best.width, possible.speed_gts, possible.width}:
         return link.verdict
-    reached = (best.speed_gts or 0) >= (possible.speed_gts or 0) and (best.width or 0) >= (possible.width or 0)
-    if reached:
+    if not any(falls_short(best, link)):
         return link.verdict if link.verdict is Verdict.LIMITED else Verdict.FULL
     if link.verdict is Verdict.RESTING and not loaded:
         return Verdict.RESTING

@@ -4,9 +4,8 @@ Large one-way transfers usually reach 75 to 95 % of the ceiling; below 70 % one 
 published figures). A single pass flutters, so the median of several counts, with the least and the spread beside it.
 """
 
-import statistics
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import msgspec
 
@@ -14,6 +13,8 @@ from probe.audit.document import LinkDocument
 from probe.bandwidth.path import PathStep
 from probe.loads.results import BOTH, Pass
 from probe.paths.between import between, ceilings_to_host
+from probe.soak.journal import Passes
+from probe.soak.rates import Rates, added
 from probe.soak.together import Together, ceiling_of
 
 ASK_BELOW = 0.70
@@ -46,10 +47,11 @@ class Throughput(msgspec.Struct, frozen=True, kw_only=True):
     numa_node: int | None = None
     memory_bytes_s: float | None = None
     set_by_person: bool = False
+    lost: int = 0
 
 
 def throughputs(
-    passes: Iterable[Pass],
+    passes: Iterable[Pass | Passes],
     links: Mapping[str, LinkDocument],
     sums: Sequence[Together] = (),
     rate_bytes_s: float | None = None,
@@ -58,22 +60,42 @@ def throughputs(
 
     A rate that the person set is the ceiling where it is the lower one.
     """
-    groups: dict[_Measured, list[float]] = defaultdict(list)
+    groups: dict[_Measured, list[Rates]] = defaultdict(list)
     peers: dict[_Measured, str] = {}
-    for item in passes:
-        if item.seconds > 0:
-            key = (item.load, item.target, item.place_id, item.direction)
-            groups[key].append(item.bytes / item.seconds)
-            if item.peer_place_id is not None:
-                peers[key] = item.peer_place_id
-    memory = [statistics.median(rates) for key, rates in groups.items() if key[0] == _MEMORY]
+    lost: dict[_Measured, int] = defaultdict(int)
+    for item, rates, missing in _each(passes):
+        key = (item.load, item.target, item.place_id, item.direction)
+        groups[key].append(rates)
+        lost[key] += missing
+        if item.peer_place_id is not None:
+            peers[key] = item.peer_place_id
+    measured = {key: added(rates) for key, rates in sorted(groups.items())}
+    memory = min((rates.median for key, rates in measured.items() if key[0] == _MEMORY), default=None)
     found = (
-        _between_peers(key, rates, links, peers[key])
-        if key in peers
-        else _throughput(key, rates, links.get(key[2]), min(memory, default=None), _full(sums, key[2], key[3]))
-        for key, rates in sorted(groups.items())
+        msgspec.structs.replace(
+            _between_peers(key, rates, links, peers[key])
+            if key in peers
+            else _throughput(key, rates, links.get(key[2]), memory, _full(sums, key[2], key[3])),
+            lost=lost[key],
+        )
+        for key, rates in measured.items()
     )
-    return tuple(item if rate_bytes_s is None else _held_to(rate_bytes_s, item) for item in found)
+    held = (item if rate_bytes_s is None else _held_to(rate_bytes_s, item) for item in found)
+    return tuple(_with_what_was_lost(item) for item in held)
+
+
+def _each(passes: Iterable[Pass | Passes]) -> Iterator[tuple[Pass, Rates, int]]:
+    for item in passes:
+        if isinstance(item, Passes):
+            yield item.like, item.rates, item.lost
+        elif item.seconds > 0 and item.bytes:
+            yield item, Rates.of([item.bytes / item.seconds]), item.lost
+
+
+def _with_what_was_lost(item: Throughput) -> Throughput:
+    if not item.lost:
+        return item
+    return msgspec.structs.replace(item, sentence=f"{item.sentence}; {item.lost} frames never arrived")
 
 
 def _held_to(rate_bytes_s: float, item: Throughput) -> Throughput:
@@ -93,12 +115,10 @@ def _held_to(rate_bytes_s: float, item: Throughput) -> Throughput:
     )
 
 
-def _between_peers(
-    key: _Measured, rates: Sequence[float], links: Mapping[str, LinkDocument], peer_place_id: str
-) -> Throughput:
+def _between_peers(key: _Measured, rates: Rates, links: Mapping[str, LinkDocument], peer_place_id: str) -> Throughput:
     """What went from one component to another, against the narrowest link between the two."""
     load, target, place_id, direction = key
-    median = statistics.median(rates)
+    median = rates.median
     way = None
     if place_id in links and peer_place_id in links:
         way = between(links[place_id], links[peer_place_id], ceilings_to_host(links.values()))
@@ -110,10 +130,10 @@ def _between_peers(
         target=target,
         place_id=place_id,
         direction=direction,
-        passes=len(rates),
+        passes=rates.count,
         median_bytes_s=median,
-        least_bytes_s=min(rates),
-        most_bytes_s=max(rates),
+        least_bytes_s=rates.least,
+        most_bytes_s=rates.most,
         ceiling_bytes_s=ceiling,
         share=share,
         sentence=f"{told}, through {way.through}" if way is not None else told,
@@ -137,13 +157,13 @@ def _full(sums: Iterable[Together], place_id: str, direction: str) -> Together |
 
 def _throughput(
     key: _Measured,
-    rates: Sequence[float],
+    rates: Rates,
     link: LinkDocument | None,
     memory: float | None,
     shared: Together | None,
 ) -> Throughput:
     load, target, place_id, direction = key
-    median = statistics.median(rates)
+    median = rates.median
     ceiling = None if link is None else ceiling_of(link.bandwidth.ceiling_bytes_s, direction)
     share = None if not ceiling else median / ceiling
     short = share is not None and share < ASK_BELOW and direction != BOTH and shared is None
@@ -152,10 +172,10 @@ def _throughput(
         target=target,
         place_id=place_id,
         direction=direction,
-        passes=len(rates),
+        passes=rates.count,
         median_bytes_s=median,
-        least_bytes_s=min(rates),
-        most_bytes_s=max(rates),
+        least_bytes_s=rates.least,
+        most_bytes_s=rates.most,
         ceiling_bytes_s=ceiling,
         share=share,
         sentence=_sentence(share, direction, shared),

@@ -15,11 +15,11 @@ from typing import Self
 
 import msgspec
 
-from probe.documents.writing import PRIVATE, let_go, write_all, write_atomically
+from probe.documents.writing import PRIVATE, let_go, write_all
 from probe.exceptions import InputError
 from probe.soak.journal import Entry, Sample
-from probe.soak.reading import read_entries
-from probe.soak.thinning import FINE_SAMPLES, thinned
+from probe.soak.shorter import Shorter
+from probe.soak.thinning import USUAL, Sizes
 
 _ENCODER = msgspec.json.Encoder()
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC
@@ -35,21 +35,25 @@ def _as_it_is(entry: Entry) -> Entry:
 
 
 class Journal:
-    """An open journal. Each entry passes `clean` before it is written."""
+    """An open journal; `shorter` is one of it in the making. Each entry passes `clean` before it is written."""
 
-    def __init__(self, path: Path, descriptor: int, clean: Callable[[Entry], Entry]) -> None:
+    def __init__(
+        self, path: Path, descriptor: int, sizes: Sizes = USUAL, clean: Callable[[Entry], Entry] = _as_it_is
+    ) -> None:
         self._path = path
         self._clean = clean
         self._descriptor = descriptor
+        self._sizes = sizes
         self._fine = 0
+        self.shorter: Shorter | None = None
         self._end, self._reserved = os.fstat(descriptor).st_size, 0
         _lock(descriptor)
 
     @classmethod
-    def create(cls, path: Path, clean: Callable[[Entry], Entry] = _as_it_is) -> Self:
-        """A new journal. Raises InputError where a file is already there or cannot be made."""
+    def create(cls, path: Path, sizes: Sizes = USUAL, clean: Callable[[Entry], Entry] = _as_it_is) -> Self:
+        """A new journal, made shorter as it grows. Raises InputError where a file is there or cannot be made."""
         try:
-            return cls(path, os.open(path, _NEW, PRIVATE), clean)
+            return cls(path, os.open(path, _NEW, PRIVATE), sizes, clean)
         except FileExistsError as error:
             remedy = "name a new file, or close it: linkprobe soak close"
             raise InputError("is already there", where=str(path), remedy=remedy) from error
@@ -65,8 +69,7 @@ class Journal:
         except OSError as error:
             raise CannotRecord.because(self._path, error) from error
         self._fine += sum(isinstance(entry, Sample) for entry in entries)
-        if self._fine >= 2 * FINE_SAMPLES:
-            self._thin()
+        self._thin()
 
     def append_last(self, *entries: Entry) -> None:
         """Write the end into the room that was kept for it. Raises CannotRecord."""
@@ -91,18 +94,21 @@ class Journal:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     def _thin(self) -> None:
-        self._fine = FINE_SAMPLES
-        try:
-            write_atomically(self._path, _encoded(thinned(read_entries(self._path))))
-        except InputError:
-            return  # no room for another copy: later, and the record goes on
-        let_go(self._descriptor)
-        self._descriptor = os.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC)
-        _lock(self._descriptor)
-        self._end, self._reserved = os.fstat(self._descriptor).st_size, 0
+        """Begin to make it shorter when there is much to leave out, and take the shorter one when it is made."""
+        if self.shorter is None and self._fine >= 2 * self._sizes.fine:
+            self._fine = self._sizes.fine
+            self.shorter = Shorter(self._path, self._end, self._sizes)
+        elif self.shorter is not None and self.shorter.is_over:
+            shorter, self.shorter = self.shorter, None
+            taken = shorter.take_its_place(self._descriptor, self._end)
+            if taken is not None:
+                self._descriptor, self._end, self._reserved = *taken, 0
+                _lock(self._descriptor)
 
     def close(self) -> None:
         """Let the file and its lock go, and give back the room behind its end."""
+        if self.shorter is not None:
+            self.shorter.give_up()
         with contextlib.suppress(OSError):
             os.ftruncate(self._descriptor, self._end)
         let_go(self._descriptor)

@@ -72,6 +72,11 @@ def _switched_off(link: Link) -> Iterator[Reason]:
         yield Reason(disabled.source, disabled.shown, "the link is switched off by software")
 
 
+def detects_presence(link: Link) -> bool:
+    """Whether a slot tells what is in it, whatever its link does."""
+    return link.port_fact(SlotStatus.presence_detect_state) is not None
+
+
 def card_detected(link: Link) -> Reason | None:
     """A card that the slot detects."""
     presence = link.port_fact(SlotStatus.presence_detect_state)

@@ -31,6 +31,8 @@ def next_steps(link: Link, judgement: Judgement) -> tuple[str, ...]:
         return _contained()
     if judgement.urgent:
         return _urgent()
+    if judgement.faulty and not judgement.shortfall:
+        return _power_fault()
     if judgement.word is Verdict.UNJUDGED and not judgement.shortfall:
         return ()
     return _STEPS[judgement.word](link, judgement)
@@ -85,6 +87,14 @@ def _urgent() -> tuple[str, ...]:
         "Save the evidence before anything else: linkprobe snapshot -o FILE.",
         "Look at the kernel log for what happened and when; move work off this machine.",
         _HANDS + "Check the component's power and seating, as the service manual describes.",
+    )
+
+
+def _power_fault() -> tuple[str, ...]:
+    return (
+        "Save the evidence before anything is moved: linkprobe snapshot -o FILE.",
+        "Read the kernel log for when the power failed; compare the slot's power limit with what the card draws.",
+        _HANDS + "Check the card's seating and its own power cables, as the service manual describes.",
     )
 
 

@@ -50,13 +50,15 @@ def nothing_attached(link: Link) -> Judgement | None:
     detected, up = attachment.card_detected(link), attachment.link_up(link)
     training = attachment.training(link)
     told = tuple(reason for reason in (detected, up, training) if reason is not None)
+    off = attachment.switched_off(link)
     if not told:
         agreed = attachment.nothing_there(link)
-        return Judgement(Verdict.EMPTY, (agreed,)) if agreed else Judgement(Verdict.UNJUDGED, attachment.not_told(link))
-    off = attachment.switched_off(link)
+        if agreed is None or (off and not attachment.detects_presence(link)):
+            return Judgement(Verdict.UNJUDGED, off or attachment.not_told(link))
+        return Judgement(Verdict.EMPTY, (agreed, *off))
     down = attachment.link_down(link)
     if off or detected is None or training is not None or down is None:
-        return Judgement(Verdict.UNJUDGED, (*told, *off))
+        return Judgement(Verdict.UNJUDGED, (*off, *told))
     return Judgement(Verdict.UNJUDGED, (*told, down), BOTH)
 
 

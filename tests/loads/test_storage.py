@@ -50,7 +50,9 @@ def run(
 
 
 def test_all_are_found_and_say_what_they_do() -> None:
-    assert set(known()) == {"accelerator", "accelerator-peers", "memory", "storage-read", "storage-round-trip"}
+    assert set(known()) == {
+        "accelerator", "accelerator-peers", "memory", "network", "storage-read", "storage-round-trip",
+    }  # fmt: skip
     for load in known().values():
         assert all((load.drives, load.needs, load.verifies, load.writes))
 
@@ -58,7 +60,7 @@ def test_all_are_found_and_say_what_they_do() -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("nonsense", "no such load; choose among accelerator, accelerator-peers, memory, storage-read"),
+        ("nonsense", "no such load; choose among accelerator, accelerator-peers, memory, network, storage-read"),
         ("storage-read:/absent", "/absent: cannot be used"),
         ("storage-read:/etc/passwd", "/etc/passwd: is no block device"),
         ("storage-round-trip", "finds nothing to drive"),

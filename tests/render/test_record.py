@@ -17,7 +17,7 @@ from probe.render.junit import record as junit
 from probe.render.terminal import record as screen
 from probe.soak.journal import Entry, Sample
 from probe.soak.record import Record, record
-from probe.soak.thinning import bucket
+from probe.soak.thinning import Sizes, thinned
 from tests.conftest import Run
 from tests.soak.histories import history
 
@@ -108,7 +108,7 @@ def test_the_result_as_csv() -> None:
 
 def test_the_samples_as_csv_fine_and_thinned() -> None:
     fine = [entry for entry in HISTORY if isinstance(entry, Sample)]
-    thin: list[Entry] = [HISTORY[0], bucket([*fine[:100]]), *fine[100:]]
+    thin = list(thinned([HISTORY[0], *fine], Sizes(fine=len(fine) - 100, bucket=100)))
     rows = list(csv.DictReader(io.StringIO(samples.render(thin))))
     assert len(rows) == 15 * (1 + len(fine) - 100)
     spans = [row for row in rows if row["samples"] == "100"]

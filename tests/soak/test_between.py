@@ -1,23 +1,26 @@
 """The way between two components, and what peers carried over it."""
 
+import msgspec
 import pytest
 
 from fake_sysfs import card, machine, port, root_port, switch
+from probe.audit.names import title
 from probe.loads.results import BOTH, Pass
 from probe.paths.between import between
+from probe.soak.record import record
 from probe.soak.throughput import throughputs
-from probe.soak.under_load import loaded
 from tests.compare.machines import snapshot
 from tests.soak.test_record import start
 
-ALL = snapshot(
+WHOLE = snapshot(
     machine(
         root_port("0000:00:01.0", "16 GT/s x8").holds(
             switch("16 GT/s x8", *(port(best).holds(card(best)) for best in ("16 GT/s x16", "16 GT/s x8")))
         ),
         root_port("0000:00:02.0", "16 GT/s x4").holds(card("16 GT/s x16")),
     )
-).links
+)
+ALL = WHOLE.links
 BEHIND = sorted((link for link in ALL if len(link.path) == 2), key=lambda link: link.downstream_port or "")
 (BESIDE,) = (link for link in ALL if link.downstream_port == "0000:00:02.0")
 CEILINGS = {(link.downstream_port, link.upstream_port): link.bandwidth.ceiling_bytes_s.to_host or 0 for link in ALL}
@@ -53,5 +56,8 @@ def test_peers_load_the_links_of_both_and_are_held_against_the_narrowest(directi
     (found,) = throughputs([moved], {link.place_id: link for link in ALL})
     assert found.share == pytest.approx(0.5, rel=1e-6)
     assert found.sentence == "50% of the narrowest link between them, through the switch at 0000:01:00.0"
-    run = start(covers=())
-    assert [loaded(link, run, [moved], []) for link in (one, other, BESIDE)] == [True, True, None]
+    run = start(before=WHOLE, covers=())
+    run = msgspec.structs.replace(run, place_ids=tuple(link.place_id for link in (one, other, BESIDE)))
+    assert {link.title: link.loaded for link in record([run, moved]).links} == {
+        title(one): True, title(other): True, title(BESIDE): None,
+    }  # fmt: skip

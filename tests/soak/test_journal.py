@@ -3,6 +3,8 @@
 import contextlib
 import os
 import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,10 +12,10 @@ import pytest
 
 from probe.exceptions import DocumentError, InputError
 from probe.observe.events import LinkEvent, LinkEventKind
-from probe.soak import thinning, writing
-from probe.soak.journal import Baseline, Damaged, End, Entry, LinkSample, Sample, Spread, Start, Thinned
+from probe.soak import shorter
+from probe.soak.journal import Baseline, Damaged, End, Entry, LinkSample, Sample, Spread, Start, StateTime, Thinned
 from probe.soak.reading import is_being_written, read_entries
-from probe.soak.thinning import thinned
+from probe.soak.thinning import Sizes, thinned
 from probe.soak.writing import CannotRecord, Journal
 from tests.compare.machines import drive, of, slot, snapshot
 
@@ -164,12 +166,13 @@ def test_a_full_disk_has_room_for_the_end(small: Path) -> None:
     assert read_entries(path)[-1] == end
 
 
-def test_thinning_keeps_bounds_means_and_every_event(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(thinning, "FINE_SAMPLES", 60)
-    monkeypatch.setattr(thinning, "BUCKET_SAMPLES", 10)
+FEW = Sizes(fine=60, bucket=10, coarse=20)
+
+
+def test_thinning_keeps_bounds_means_and_every_event() -> None:
     event = LinkEvent(t=5.5, place_id=PLACE, kind=LinkEventKind.STATE, sentence="x")
     entries: list[Entry] = [start(), *(sample(float(t), 2.5 if t == 7 else 16.0, float(t)) for t in range(200)), event]
-    found = list(thinned(entries))
+    found = list(thinned(entries, FEW))
     assert event in found
     assert sum(isinstance(item, Sample) for item in found) == 60
     buckets = [item for item in found if isinstance(item, Thinned)]
@@ -182,15 +185,13 @@ def test_thinning_keeps_bounds_means_and_every_event(monkeypatch: pytest.MonkeyP
     assert first.links[PLACE][4] == Spread(0.0, 4.5, 9.0)
     assert first.links[PLACE][3] is None
     assert (first.t, first.until) == (0.0, 9.0)
+    assert first.states[PLACE] == (StateTime(16.0, 4, 8.0, 0.0, 0.0), StateTime(2.5, 4, 1.0, 0.0, 0.0))
 
 
-def test_thinning_again_adds_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(thinning, "FINE_SAMPLES", 10)
-    monkeypatch.setattr(thinning, "BUCKET_SAMPLES", 10)
-    monkeypatch.setattr(thinning, "COARSE_BUCKETS", 3)
+def test_thinning_again_adds_up() -> None:
     entries: list[Entry] = [start(), *(sample(float(t), heat=float(t)) for t in range(500))]
     for _ in range(3):
-        entries = list(thinned(entries))
+        entries = list(thinned(entries, Sizes(fine=10, bucket=10, coarse=3)))
     weighted = 0.0
     for item in entries:
         if isinstance(item, Thinned):
@@ -203,17 +204,68 @@ def test_thinning_again_adds_up(monkeypatch: pytest.MonkeyPatch) -> None:
     assert len(entries) < 40
 
 
+def settled(opened: Journal) -> None:
+    """Until a shorter journal that is being made has taken its place."""
+    while opened.shorter is not None:
+        time.sleep(0.01)
+        opened.append()
+
+
 def test_days_stay_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(thinning, "FINE_SAMPLES", 50)
-    monkeypatch.setattr(thinning, "BUCKET_SAMPLES", 10)
-    monkeypatch.setattr(thinning, "COARSE_BUCKETS", 20)
-    monkeypatch.setattr(writing, "FINE_SAMPLES", 50)
     monkeypatch.setattr(os, "fdatasync", lambda _: None)
-    opened = Journal.create(tmp_path / "x")
+    path = tmp_path / "x"
+    opened = Journal.create(path, Sizes(fine=50, bucket=10, coarse=20))
     opened.append(start())
-    for t in range(3000):
+    for t in range(1000):
         opened.append(sample(float(t)))
+        if t % 100 == 99:
+            settled(opened)
     opened.close()
-    entries = read_entries(tmp_path / "x")
+    entries = read_entries(path)
     assert len(entries) < 200
-    assert sum(e.samples if isinstance(e, Thinned) else isinstance(e, Sample) for e in entries) == 3000
+    assert sum(e.samples if isinstance(e, Thinned) else isinstance(e, Sample) for e in entries) == 1000
+    assert [name.name for name in tmp_path.iterdir()] == ["x"]
+
+
+def test_what_comes_while_it_is_made_shorter_is_not_lost(tmp_path: Path) -> None:
+    path = tmp_path / "x"
+    opened = Journal.create(path, Sizes(fine=50, bucket=10, coarse=20))
+    opened.append(start(), *(sample(float(t)) for t in range(100)))
+    assert opened.shorter is not None
+    for t in range(100, 103):
+        opened.append(sample(float(t)))
+    settled(opened)
+    opened.append(sample(103.0))
+    assert being_written_as_others_see_it(path)
+    opened.close()
+    entries = read_entries(path)
+    assert [entry.t for entry in entries if isinstance(entry, Sample)] == [float(t) for t in range(50, 104)]
+    assert sum(entry.samples for entry in entries if isinstance(entry, Thinned)) == 50
+
+
+def test_a_shorter_one_that_fails_costs_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shorter, "own_process", lambda *_: ["false"])
+    path = tmp_path / "x"
+    opened = Journal.create(path, Sizes(fine=50, bucket=10, coarse=20))
+    opened.append(start(), *(sample(float(t)) for t in range(100)))
+    settled(opened)
+    opened.append(sample(100.0))
+    opened.close()
+    assert sum(isinstance(entry, Sample) for entry in read_entries(path)) == 101
+
+
+def test_one_that_is_not_wanted_any_more_leaves_nothing(tmp_path: Path) -> None:
+    opened = Journal.create(tmp_path / "x", Sizes(fine=50, bucket=10, coarse=20))
+    opened.append(start(), *(sample(float(t)) for t in range(100)))
+    opened.close()
+    assert [name.name for name in tmp_path.iterdir()] == ["x"]
+
+
+ASKS = (
+    "import sys; from pathlib import Path; from probe.soak.reading import *; print(is_being_written(Path(sys.argv[1])))"
+)
+
+
+def being_written_as_others_see_it(path: Path) -> bool:
+    told = subprocess.run([sys.executable, "-c", ASKS, path], capture_output=True, text=True, check=True)
+    return told.stdout == "True\n"

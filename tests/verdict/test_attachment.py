@@ -8,6 +8,7 @@ import pytest
 from fake_sysfs import Machine, SlotRecord, Tree, card, machine, root_port
 from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
+from probe.audit.headline import headline
 from probe.host.machine import read_machine
 from probe.registers.containment import DpcErrorSourceId, DpcStatus
 from probe.registers.function import DeviceControl3, DeviceStatus3
@@ -59,6 +60,28 @@ def test_a_power_fault_is_a_finding(judge_one: One) -> None:
         assert link.alarming
         assert not link.urgent
         assert any("power fault" in reason.meaning for reason in link.reasons)
+
+
+@pytest.mark.parametrize("trained", ["16 GT/s x16", "16 GT/s x8"])
+def test_a_power_fault_stands_in_the_headline_and_has_its_steps(trained: str, judge_one: One) -> None:
+    fault: dict[Any, Any] = {SlotStatus.power_fault_detected: True, SlotCapabilities.power_controller_present: True}
+    link = judge_one(held(trained, on_port=fault))
+    assert headline(link).startswith("the slot's power controller detected a power fault; ")
+    assert link.next_steps
+    present: dict[Any, Any] = {**fault, **PRESENT}
+    assert headline(judge_one(empty(registers=present))) == "the slot's power controller detected a power fault"
+
+
+def test_a_link_that_is_switched_off_tells_nothing_of_what_is_there(judge_one: One) -> None:
+    """Without a slot only the link could tell: Link Disable holds it down. A slot still detects what is in it."""
+    off: dict[Any, Any] = {LinkControl.link_disable: True}
+    unknown = judge_one(empty(None, registers=off))
+    assert (unknown.verdict, unknown.alarming) == (Verdict.UNJUDGED, False)
+    assert headline(unknown) == "the link is switched off by software"
+    told = judge_one(empty(1, registers=off))
+    assert told.verdict is Verdict.EMPTY
+    assert told.reasons[-1].meaning == "the link is switched off by software"
+    assert headline(judge_one(empty(1, registers={**off, **PRESENT}))) == "the link is switched off by software"
 
 
 def test_a_link_switched_off_is_told_where_the_component_reads_all_ones(judge_one: One) -> None:
