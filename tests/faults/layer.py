@@ -65,8 +65,10 @@ class Layered:
     def __exit__(self, *_: object) -> None:
         """Ended."""
         assert self._process.stdin
+        assert self._process.stdout
         self._process.stdin.close()
         self._process.wait(20)
+        self._process.stdout.close()
 
     def run(self, arguments: Sequence[object], fault: Fault, below: Path, *, limit_s: float = 60.0) -> Ran:
         """One command with one fault."""
