@@ -105,7 +105,9 @@ def _rows(port: LinkEnd | None, component: LinkEnd | None) -> Iterator[Row]:
 
 
 def _not_there(end: LinkEnd, register: type[Register] | None) -> str | None:
-    """What to say of a register that the end does not have; None where it was not read."""
+    """What to say of a register that the end does not have, or that states no value; None where it was not read."""
+    if register is not None and end.function.space.register(register) is not None:
+        return "not stated"
     lacks = register is not None and end.function.capabilities_read and end.function.space.offset_of(register) is None
     return _NONE if lacks else None
 

@@ -35,9 +35,9 @@ def asked_of(step: AnyStep) -> str:
         case MarginsStep(links=words, end=end, seconds=seconds, lanes=lanes):
             return f"margins of lanes {lanes or 'all'}, receivers of {end}, {seconds:g} s a step: {_links(words)}"
         case SoakStep(links=words, minutes=minutes, loads=loads):
-            return f"{minutes:g} minutes under {', '.join(loads) or 'no load of ours'}: {_links(words)}"
+            return f"{_minutes(minutes)} under {', '.join(loads) or 'no load of ours'}: {_links(words)}"
         case CommandStep(run=run, minutes=minutes):
-            return f"{' '.join(run)}, within {minutes:g} minutes"
+            return f"{' '.join(run)}, within {_minutes(minutes)}"
         case RebootStep(by_hand=by_hand):
             return "the machine started anew" + (", and the command given again by hand" if by_hand else "")
         case ComparisonStep(before=before, after=after):
@@ -73,3 +73,7 @@ def _own_limit(step: AnyStep) -> str:
             return "another boot"
         case ComparisonStep(correctable=limit):
             return f"nothing worse{f', correctable link errors below {limit}' if limit else ''}"
+
+
+def _minutes(minutes: float) -> str:
+    return "1 minute" if minutes == 1 else f"{minutes:g} minutes"

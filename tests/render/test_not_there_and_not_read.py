@@ -8,6 +8,7 @@ import pytest
 from fake_sysfs import Machine, Tree, card, machine, root_port
 from probe.audit.explanation import Explanation, explain
 from probe.host.machine import read_machine
+from probe.registers.link import LinkControl2
 from tests.conftest import Run
 
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"
@@ -50,6 +51,12 @@ def test_what_was_not_read_of_one_end_only(label: str) -> None:
     port, component = cell(explained(short.with_file(config, short.files[config][:64])), label)
     assert port not in {None, "none"} or label == "Lane errors"
     assert component is None
+
+
+def test_what_was_read_and_states_nothing_is_not_stated() -> None:
+    """As an emulated drive has it: Target Link Speed 0, which is reserved."""
+    tree = held().build().with_bytes(CARD, 0x60 + LinkControl2.offset, b"\0\0")
+    assert cell(explained(tree), "Target Link Speed") == ("8 GT/s", "not stated")
 
 
 def test_nothing_is_told_of_an_end_that_is_not_there(tmp_path: Path, run: Run) -> None:
