@@ -2,11 +2,11 @@
 
 import os
 import secrets
-import stat
 from pathlib import Path
 
 from probe.documents.files import regular_bytes
 from probe.documents.redaction import Pseudonyms
+from probe.documents.rights import others_can_read
 from probe.documents.writing import PRIVATE, write_atomically
 from probe.exceptions import DocumentError, InputError
 
@@ -46,10 +46,10 @@ def _place() -> Path:
 
 def _kept(path: Path) -> bytes | None:
     try:
-        mode = path.stat().st_mode
+        there = path.stat()
     except FileNotFoundError:
         return None
-    if stat.S_IMODE(mode) & 0o077:
+    if others_can_read(there):
         what = "can be read by others, so that its names would lead back"
         raise InputError(what, where=str(path), remedy=f"chmod 600 {path}, or {_REMEDY}")
     return regular_bytes(str(path))

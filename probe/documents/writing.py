@@ -9,6 +9,7 @@ import secrets
 import stat
 from pathlib import Path
 
+from probe.documents.rights import is_shared_by_all
 from probe.exceptions import InputError
 
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
@@ -55,8 +56,7 @@ def _followed(path: Path) -> Path:
         if not stat.S_ISLNK(link.st_mode):
             break
         folder = path.parent.stat()
-        shared = folder.st_mode & stat.S_ISVTX and folder.st_mode & stat.S_IWOTH
-        if shared and link.st_uid not in {os.geteuid(), folder.st_uid}:
+        if is_shared_by_all(folder) and link.st_uid not in {os.geteuid(), folder.st_uid}:
             raise PermissionError(0, "it is a link that another user laid")
         path = path.parent / path.readlink()
     return path.resolve()
