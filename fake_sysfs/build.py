@@ -55,7 +55,8 @@ class _Spot:
 class Machine:
     """A whole machine: its root complexes' ports, other root bus functions, and what surrounds them.
 
-    `skipped_buses` bus numbers of each root are left out, which renumbers everything below.
+    `skipped_buses` bus numbers of each root are left out, which renumbers everything below. `sockets` has the physical
+    package of each NUMA node.
     """
 
     ports: tuple[Port, ...] = ()
@@ -71,6 +72,7 @@ class Machine:
     uptime_s: float = 86_400.0
     machine_id: str | None = None
     skipped_buses: int = 0
+    sockets: dict[int, int] = field(default_factory=dict)
 
     def build(self) -> Tree:
         """The machine as a tree of files."""
@@ -251,5 +253,8 @@ def _surroundings(builder: _Builder, described: Machine) -> None:
     builder.text("proc/sys/kernel/random/boot_id", described.boot_id)
     if described.machine_id is not None:
         builder.text("etc/machine-id", described.machine_id)
+    for node, package in described.sockets.items():
+        builder.text(f"sys/devices/system/node/node{node}/cpulist", f"{node * 8}-{node * 8 + 7}")
+        builder.text(f"sys/devices/system/cpu/cpu{node * 8}/topology/physical_package_id", package)
     builder.text("proc/uptime", f"{described.uptime_s:.2f} 0.00")
     builder.text("proc/cmdline", "ro quiet")

@@ -145,6 +145,7 @@ class LogLine(msgspec.Struct, frozen=True):
 class Host(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Who the machine is and when it was looked at. `firmware` holds the strings of /sys/class/dmi/id.
 
+    `sockets` has the physical package of each NUMA node that the kernel tells one of.
     `machine_id` is derived from /etc/machine-id for this program alone (see probe/host/machine_id.py). `redacted` says
     that names stand in the place of what identifies it.
     """
@@ -163,6 +164,7 @@ class Host(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     privileged: bool | None = None
     machine_id: str | None = None
     redacted: bool = False
+    sockets: dict[int, int] = {}
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):

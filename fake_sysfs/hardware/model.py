@@ -116,6 +116,10 @@ class HardwareModel:
         self.clock.pass_by(_LOOK_S)
         return self.text(f"sys/{path}")
 
+    def traced(self, port: str) -> int | None:  # noqa: ARG002 - as a kernel that traces no link events
+        """How many events of a port's link were traced."""
+        return None
+
     def begin(self, path: str, text: str) -> None:
         """Begin to write a file below /sys; it ends when its time has come."""
         error, seconds = self.write_text(f"sys/{path}", text)

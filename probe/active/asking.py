@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import msgspec
 
-from probe.active.steps import Begin, CannotWrite, Finished, Keep, Now, Protocol, Read, ReadFile, Wait, Write
+from probe.active.steps import Begin, CannotWrite, Finished, Keep, Now, Protocol, Read, ReadFile, Traced, Wait, Write
 from probe.registers.bits import all_ones
 
 _AWAKE_S = 2.0
@@ -54,6 +54,12 @@ def now() -> Protocol[float]:
     """Seconds of a clock that never goes back."""
     answer = yield Now()
     return float(answer or 0.0)
+
+
+def traced(port: str) -> Protocol[int | None]:
+    """How many events of a port's link the kernel traced; None where it traces none."""
+    answer = yield Traced(port)
+    return answer if isinstance(answer, int) else None
 
 
 def text_of(path: str) -> Protocol[str | None]:

@@ -203,6 +203,8 @@ class PlannedLink(msgspec.Struct, frozen=True, kw_only=True):
     lasts_s: float
     at_most_s: float
     shows: str
+    times: int = 0
+    """How many trainings; 0 where their number is not chosen."""
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):

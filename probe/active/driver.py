@@ -20,6 +20,7 @@ from probe.active.steps import (
     ReadFile,
     Result,
     Step,
+    Traced,
     Wait,
     Write,
 )
@@ -37,6 +38,9 @@ class Machine(Interface):
 
     def read_file(self, path: str) -> str | None:
         """The text of a small file below /sys."""
+
+    def traced(self, port: str) -> int | None:
+        """How many events of the port's link the kernel traced since it was first asked."""
 
     def begin(self, path: str, text: str) -> None:
         """Begin to write a file below /sys. Raises OSError where it cannot be opened."""
@@ -103,6 +107,8 @@ class Driver:
                 return self._machine.now()
             case ReadFile(path=path):
                 return self._machine.read_file(path)
+            case Traced(port=port):
+                return self._machine.traced(port)
             case Begin():
                 self._begin(step)
             case Finished(path=path):

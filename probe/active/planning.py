@@ -42,6 +42,7 @@ class Intended(msgspec.Struct, frozen=True, kw_only=True):
     usual_s: float
     most_s: float
     shows: str
+    times: int = 0
 
 
 def training_writes(target: Target, means: Means) -> tuple[PlannedWrite, ...]:
@@ -117,6 +118,7 @@ def intended_trainings(target: Target, means: Means, times: int) -> Intended:
         writes=training_writes(target, means),
         usual_s=times * usual,
         most_s=times * most,
+        times=times,
         shows=f"none short in {times} would say: fewer than {none_shows(times):.2%} of all are (95 %)",
     )
 
@@ -145,6 +147,7 @@ def planned_link(target: Target, means: str, found: Sequence[Finding], intended:
         lasts_s=intended.usual_s,
         at_most_s=intended.most_s,
         shows=intended.shows,
+        times=intended.times,
     )
 
 

@@ -12,7 +12,7 @@ from probe.active.link_at import LinkAt, state_in, state_of
 from probe.active.permitted import Scope
 from probe.active.restoring import Leftover
 from probe.active.steps import CannotWrite, Protocol
-from probe.active.training import Problem, Seen, Watch, aftermath, train, while_written
+from probe.active.training import Problem, Seen, Watch, aftermath, begun, train, while_written
 from probe.active.ways import ByRetrain, ByTarget, SpeedMeans
 from probe.links.function import FunctionFacts
 from probe.links.state import LinkState
@@ -53,7 +53,11 @@ def step_to(link: LinkAt, speed_gts: float, means: SpeedMeans) -> Protocol[tuple
         if isinstance(means, ByTarget):
             seen.append((yield from train(link, ByRetrain())))
         else:
-            watch = yield from while_written(link, means.path, str(means.most - code))
+            watch = yield from begun(link)
+            try:
+                yield from while_written(link, means.path, str(means.most - code), watch)
+            except CannotWrite as error:
+                watch.fail(Problem.REFUSED, str(error))
             seen.append((yield from aftermath(link, watch)))
         if seen[-1].problem is not None or seen[-1].state.speed_gts == speed_gts or not seen[-1].signs:
             break

@@ -69,6 +69,12 @@ class ReadFile(msgspec.Struct, frozen=True):
     path: str
 
 
+class Traced(msgspec.Struct, frozen=True):
+    """Ask how many events of a port's link the kernel traced since it was first asked; None where it traces none."""
+
+    port: str
+
+
 class Begin(msgspec.Struct, frozen=True):
     """Begin to write `text` to a file below /sys; the answer is None at once, for the kernel may take a minute."""
 
@@ -100,6 +106,6 @@ class Stopped(BaseException):
     """A signal asked the run to stop; all is put back before the program ends. Its argument is the signal's name."""
 
 
-Step = Read | Write | Keep | Wait | Now | ReadFile | Begin | Finished
+Step = Read | Write | Keep | Wait | Now | ReadFile | Traced | Begin | Finished
 Answer = int | float | str | None
 Protocol = Generator[Step, Answer, Result]

@@ -9,7 +9,7 @@ from enum import StrEnum
 
 import msgspec
 
-from probe.active.asking import finished, now, read, until, write, write_file
+from probe.active.asking import finished, now, read, text_of, traced, until, write, write_file
 from probe.active.link_at import (
     Equalization,
     LinkAt,
@@ -49,6 +49,7 @@ class Sign(StrEnum):
     MANAGED = "Link Bandwidth Management Status was set meanwhile"
     INACTIVE = "Data Link Layer Link Active was seen clear"
     STATE = "speed or width changed meanwhile"
+    TRACED = "the kernel traced an event of the link"
 
 
 class Problem(StrEnum):
@@ -82,18 +83,26 @@ class Seen(msgspec.Struct, frozen=True, kw_only=True):
 
 def train(link: LinkAt, means: Means) -> Protocol[Seen]:
     """One training by these means. A write that is refused is a problem of the training, not an error."""
+    watch = yield from begun(link)
     try:
         match means:
             case ByRetrain():
-                watch = yield from _retrain(link)
+                yield from _retrain(link, watch)
             case ByPort(path=path) | ByFunction(path=path):
-                watch = yield from while_written(link, path, "1")
+                yield from while_written(link, path, "1", watch)
             case BySlot(path=path):
-                watch = yield from _power_cycle(link, path)
+                yield from _power_cycle(link, path, watch)
     except CannotWrite as refused:
-        watch = Watch()
         watch.fail(Problem.REFUSED, str(refused))
     return (yield from aftermath(link, watch))
+
+
+def begun(link: LinkAt) -> Protocol["Watch"]:
+    """A watch that begins now."""
+    watch = Watch()
+    watch.traced = yield from traced(link.port.address)
+    watch.before = yield from _status(link)
+    return watch
 
 
 class Watch:
@@ -101,6 +110,8 @@ class Watch:
 
     def __init__(self) -> None:
         self.before: int | None = None
+        self.traced: int | None = None
+        """Events that the kernel had traced before."""
         self.signs: dict[Sign, None] = {}
         self.first_s: float | None = None
         self.last_s: float | None = None
@@ -138,22 +149,20 @@ def _status(link: LinkAt) -> Protocol[int | None]:
     return (yield from read(link.status.address, link.status.offset, link.status.size))
 
 
-def _retrain(link: LinkAt) -> Protocol[Watch]:
-    watch = Watch()
+def _retrain(link: LinkAt, watch: Watch) -> Protocol[None]:
     quiet = yield from until(
         link.status, lambda status: not is_set(LinkStatus.link_training, status), TRAINING_S, 0.001
     )
     watch.before = quiet.value
     if not quiet.met:
         watch.fail(Problem.BUSY)
-        return watch
+        return
     control = link.port.express + LinkControl.offset
     begin = yield from now()
     yield from write(link.port.address, control, 1, _RETRAIN, _RETRAIN)
     if link.port_ids in _CLEAR_BY_HAND:
         yield from write(link.port.address, control, 1, 0, _RETRAIN)
     yield from _until_trained(link, watch, begin)
-    return watch
 
 
 def _until_trained(link: LinkAt, watch: Watch, begin: float) -> Protocol[None]:
@@ -180,11 +189,8 @@ def _until_trained(link: LinkAt, watch: Watch, begin: float) -> Protocol[None]:
             yield Wait(_PAUSE_S)
 
 
-def while_written(link: LinkAt, path: str, text: str, watch: Watch | None = None) -> Protocol[Watch]:
+def while_written(link: LinkAt, path: str, text: str, watch: Watch) -> Protocol[None]:
     """Write a file, and watch the port's Link Status until the kernel is done with it."""
-    if watch is None:
-        watch = Watch()
-        watch.before = yield from _status(link)
     begin = yield from now()
     yield Begin(path, text)
     while True:
@@ -194,23 +200,25 @@ def while_written(link: LinkAt, path: str, text: str, watch: Watch | None = None
         if result is not None:
             if result:
                 watch.fail(Problem.REFUSED, str(CannotWrite.by_errno(f"/sys/{path}", result)))
-            return watch
+            return
         if before - begin >= RESET_S:
             watch.fail(Problem.REFUSED, f"/sys/{path}: the kernel has not come back from it within {RESET_S:g} s")
-            return watch
+            return
         yield Wait(_RESET_PAUSE_S)
 
 
-def _power_cycle(link: LinkAt, path: str) -> Protocol[Watch]:
-    """Take the slot's power away, let the card discharge, and give it back."""
-    watch = Watch()
-    watch.before = yield from _status(link)
+def _power_cycle(link: LinkAt, path: str, watch: Watch) -> Protocol[None]:
+    """Take the slot's power away, let the card discharge, and give it back. What the file says then is believed."""
     yield from write_file(path, "0", RESET_S)
+    if (yield from text_of(path)) == "1":
+        watch.fail(Problem.REFUSED, f"/sys/{path}: the slot kept its power")
+        return
     watch.look((yield from _status(link)), (yield from now()), reports_active=link.reports_active)
     yield Wait(SLOT_OFF_S)
     watch.first_s = watch.last_s = None  # the time that counts begins with the power
     yield from while_written(link, path, "1", watch)
-    return watch
+    if (yield from text_of(path)) == "0":
+        watch.fail(Problem.REFUSED, f"/sys/{path}: the slot did not get its power back")
 
 
 def aftermath(link: LinkAt, watch: Watch) -> Protocol[Seen]:
@@ -222,6 +230,9 @@ def aftermath(link: LinkAt, watch: Watch) -> Protocol[Seen]:
         watch.look(active.value, (yield from now()), reports_active=True)
         if not active.met:
             watch.fail(Problem.NOT_ACTIVE)
+    events = yield from traced(link.port.address)
+    if events is not None and watch.traced is not None and events > watch.traced:
+        watch.signs[Sign.TRACED] = None
     there = yield from until(link.identity, is_there, _ANSWER_S, 0.005)
     if not there.met:
         watch.fail(Problem.GONE)

@@ -16,6 +16,7 @@ from probe.active.permitted import Scope, file_at, register_at
 from probe.exceptions import InputError
 from probe.host.mounts import kind_of_file_system
 from probe.kernel_spellings import COOLING_TYPE
+from probe.observe.link_events import LinkEvents
 
 T = TypeVar("T")
 _FLAGS = os.O_CLOEXEC
@@ -34,6 +35,7 @@ class SysfsMachine:
         self._scope = scope
         self._configs: dict[tuple[str, int], int] = {}
         self._writes: dict[str, _FileWrite] = {}
+        self._events: dict[str, LinkEvents] = {}
         self._refuse_live(os.stat(self._sys).st_dev, sys)
 
     def read(self, address: str, offset: int, size: int) -> int | None:
@@ -59,6 +61,14 @@ class SysfsMachine:
                 return file.read(_FILE_BYTES).decode("utf-8", "replace").strip()
         except OSError:
             return None
+
+    def traced(self, port: str) -> int | None:
+        """How many events of a port's link the kernel traced since it was first asked; None for a tree."""
+        if self._sys != LIVE_SYS:
+            return None
+        if port not in self._events:
+            self._events[port] = LinkEvents(port)
+        return self._events[port].count()
 
     def begin(self, path: str, text: str) -> None:
         """Begin to write a file below /sys, in a thread: the kernel may take a minute. Raises OSError, NotPermitted."""
@@ -92,6 +102,9 @@ class SysfsMachine:
         for descriptor in self._configs.values():
             os.close(descriptor)
         self._configs.clear()
+        for events in self._events.values():
+            events.close()
+        self._events.clear()
 
     def _transfer(self, address: str, access: int, transfer: Callable[[int], T]) -> T:
         """Use an open config file; one whose function went and came back is opened anew, once."""

@@ -66,6 +66,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     doubtful: bool = False
     limits_exceeded: tuple[str, ...] = ()
     target_gts: float | None = None
+    numa_node: int | None = None
     power_fault: bool = False
     settings: Settings | None = None
 

@@ -8,6 +8,7 @@ from probe.bandwidth.path import path_to
 from probe.errors.attribution import ErrorFinding, findings, sentence
 from probe.errors.limits import Limits
 from probe.errors.of_link import error_counters, status_errors
+from probe.kernel_spellings import NUMA_NODE
 from probe.links.component import component_of
 from probe.links.end import best_of
 from probe.links.fact import value_of
@@ -69,10 +70,18 @@ def document_of(link: Link, uptime_s: float | None = None) -> LinkDocument:
         held_by=link.speed_limits[0].holder if judgement.word is Verdict.CAPPED and link.speed_limits else None,
         doubtful=judgement.doubtful,
         limits_exceeded=exceeded,
+        numa_node=_numa_node(link),
         power_fault=bool(power_fault(link)),
         target_gts=None if link.port is None else value_of(link.port.function.read(LinkControl2.target_link_speed)),
         settings=settings_of(link),
     )
+
+
+def _numa_node(link: Link) -> int | None:
+    """The memory node of the component, else of the port, that the kernel tells of; -1 is none."""
+    functions = [*link.functions[:1], *([link.port.function] if link.port else [])]
+    told = (function.evidence.attributes.get(NUMA_NODE, "") for function in functions)
+    return next((int(text) for text in told if text.isdecimal()), None)
 
 
 def _aspm(link: Link) -> str | None:

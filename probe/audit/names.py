@@ -50,5 +50,13 @@ def described(link: LinkDocument) -> str | None:
     component = link.component
     if component is None:
         return None
-    name = component.names.device or component.names.kind or f"{component.vendor_id}:{component.device_id}"
+    name = kind_of(link) or ""
     return f"{name}, serial {component.serial}" if component.serial else name
+
+
+def kind_of(link: LinkDocument) -> str | None:
+    """A component in words, or by its numbers where it has no name; None for an empty place."""
+    component = link.component
+    if component is None:
+        return None
+    return component.names.device or component.names.kind or f"{component.vendor_id}:{component.device_id}"

@@ -16,8 +16,9 @@ from probe.collect.spool import Spool
 from probe.exceptions import LinkprobeError
 from probe.exit_status import ExitStatus
 from probe.foreign_text import plain
-from probe.render.terminal.active import before, teller
+from probe.render.terminal.active import before
 from probe.render.terminal.console import console
+from probe.render.terminal.telling import Telling
 
 
 def carry_out(
@@ -33,7 +34,8 @@ def carry_out(
         return
     screen = console(to_errors=True)
     before(order.plan, screen)
-    document = order.carry_out(teller(screen))
+    with Telling(screen, max((link.times for link in order.plan.links), default=0)) as telling:
+        document = order.carry_out(telling)
     _keep(document, spool, screen, live=order.live)
     show(document, status=exit_status(document), json=json)
 

@@ -17,12 +17,16 @@ class Group(StrEnum):
 
 
 class Command(msgspec.Struct, frozen=True):
-    """One command, or a group of them where `parts` has some. `help` is the first line of its function's docstring."""
+    """One command, or a group of them where `parts` has some. `help` is the first line of its function's docstring.
+
+    `module` is where a part lives that is not with its group's others, as it needs what they do not.
+    """
 
     name: str
     help: str
     group: Group | None = None
     parts: tuple["Command", ...] = ()
+    module: str = ""
 
     @property
     def function(self) -> str:
@@ -48,7 +52,7 @@ _FLEET = (
     Command("compare", "Compare two groups of hosts: what they hold, how much of it is short, and how it errs."),
     Command("inventory", "Show what is in the fleet's slots and how it runs."),
     Command("results", "Show what the newest soak or other test said of each link."),
-    Command("page", "Write one self-contained page of the fleet."),
+    Command("page", "Write one self-contained page of the fleet.", module="fleet_page"),
     Command("compact", "Make the store small: keep of old history what changed, and each day."),
     Command("expire", "Let go of what was seen longer ago."),
     Command("forget", "Leave nothing of a host in the store."),

@@ -9,8 +9,7 @@ import typer
 from fake_sysfs.fleet import Fleet
 from fake_sysfs.fleet import write as write_spools
 from probe.cli.fleet_keeping import compact, expire, forget
-from probe.cli.fleet_options import EngineOption, StoreOption
-from probe.cli.fleet_page import write as write_page
+from probe.cli.fleet_options import StoreOption
 from probe.cli.fleet_questions import (
     below,
     compare,
@@ -34,7 +33,7 @@ from probe.foreign_text import plain
 
 __all__ = [
     "below", "compact", "compare", "errors", "expire", "flapping", "forget", "history", "ingest", "inventory",
-    "outliers", "page", "racks", "results", "silent", "simulate", "trained", "where",
+    "outliers", "racks", "results", "silent", "simulate", "trained", "where",
 ]  # fmt: skip
 
 
@@ -53,18 +52,6 @@ def ingest(
     sys.stdout.write(f"{counted(done.taken, 'file')} taken in, {done.known} known, {aside} set aside\n")
     if aside or done.damaged:
         raise typer.Exit(ExitStatus.FOUND)
-
-
-def page(
-    store: StoreOption,
-    output: Annotated[Path, typer.Option("-o", "--output", metavar="FILE", help="Where to.")],
-    rack: Annotated[
-        str, typer.Option(metavar="PATTERN", help="What names the rack in a host's name, in brackets.")
-    ] = "",
-    engine: EngineOption = "duckdb",
-) -> None:
-    """Write one self-contained page of the fleet. Beside it comes a folder with a page a host in trouble."""
-    write_page(store, output, rack, engine)
 
 
 def simulate(

@@ -1,11 +1,14 @@
-"""What `linkprobe fleet page` asks and writes."""
+"""linkprobe fleet page: what it asks and writes. Apart from the other questions, for it alone draws charts."""
 
 import sys
 import time
 from pathlib import Path
+from typing import Annotated
 
 import pyarrow.compute as pc
+import typer
 
+from probe.cli.fleet_options import EngineOption, StoreOption
 from probe.documents.writing import write_atomically
 from probe.fleet.asking import Question, answers
 from probe.fleet.engine import said
@@ -18,8 +21,15 @@ _HISTORIES = 200
 _DAYS = 56
 
 
-def write(store: str, output: Path, rack: str, engine: str) -> None:
-    """The page at `output`, and beside it a folder with a page a host in trouble."""
+def page(
+    store: StoreOption,
+    output: Annotated[Path, typer.Option("-o", "--output", metavar="FILE", help="Where to.")],
+    rack: Annotated[
+        str, typer.Option(metavar="PATTERN", help="What names the rack in a host's name, in brackets.")
+    ] = "",
+    engine: EngineOption = "duckdb",
+) -> None:
+    """Write one self-contained page of the fleet. Beside it comes a folder with a page a host in trouble."""
     now_s = int(time.time())
     asked: dict[str, Question] = {
         "below": state.below, "errors": trouble.errors, "outliers": peers.outliers, "margins": peers.margins,

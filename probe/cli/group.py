@@ -31,7 +31,7 @@ class TableGroup(TyperGroup):
             return None
         if row.parts:
             return table_group(row)
-        module = import_module(self.module or f"{__package__}.{row.function}")
+        module = import_module(f"{__package__}.{row.module or self.module or row.function}")
         app = _application()
         app.command(row.name)(getattr(module, row.function))
         return typer.main.get_command(app)
@@ -58,10 +58,10 @@ class TableGroup(TyperGroup):
 
 
 def table_group(row: Command) -> TableGroup:
-    """The group of a row with parts, whose functions all live in its module."""
+    """The group of a row with parts, whose functions live in its module but where a part names its own."""
     made = TableGroup(name=row.name, help=row.help, rich_markup_mode=None, no_args_is_help=False)
     made.table = row.parts
-    made.module = f"{__package__}.{row.function}"
+    made.module = row.function
     return made
 
 

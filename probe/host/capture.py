@@ -51,7 +51,7 @@ def script() -> str:
         words[name] = _joined(getattr(files, name))
     for name in (
         "LEFT_ASLEEP", "LINK_FOLDER", "MACHINE_ID", "DEVICES", "SLOTS", "THERMAL", "FIRMWARE_PLACE", "SMBIOS",
-        "KERNEL_LOG",
+        "KERNEL_LOG", "NODES", "NODE", "PROCESSORS", "PACKAGE",
     ):  # fmt: skip
         words[name] = getattr(files, name)
     for name, word in words.items():

@@ -184,6 +184,12 @@ for device in "$root/@THERMAL@"/cooling_device*; do
     *) rm -f "$stage/$device/type" ;;
     esac
 done
+for node in "$root/@NODES@"/node[0-9]*; do
+    node=@NODES@/${node##*/}
+    keep "$node/@NODE@"
+    first=$(kept "$node/@NODE@")
+    [ -n "$first" ] && keep "@PROCESSORS@/cpu${first%%[-,]*}/@PACKAGE@"
+done
 keep_all @FIRMWARE_PLACE@ @FIRMWARE@
 for name in @HOST@ @SMBIOS@; do keep "$name"; done
 kernel_log

@@ -41,6 +41,11 @@ SLOTS = "sys/bus/pci/slots"
 SLOT = ("address", "max_bus_speed", "cur_bus_speed")
 THERMAL = "sys/class/thermal"
 COOLING = ("type", "cur_state", "max_state")
+NODES = "sys/devices/system/node"
+NODE = "cpulist"
+PROCESSORS = "sys/devices/system/cpu"
+PACKAGE = "topology/physical_package_id"
+"""Which processors are near a memory node, and in which socket a processor is."""
 MACHINE_ID = "etc/machine-id"
 SMBIOS = "sys/firmware/dmi/tables/DMI"
 KERNEL_LOG = "dev/kmsg"

@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 
 from probe.address import Address
@@ -13,6 +13,10 @@ from probe.host.files import (
     FIRMWARE,
     FIRMWARE_PLACE,
     HOST,
+    NODE,
+    NODES,
+    PACKAGE,
+    PROCESSORS,
     SLOT,
     SLOTS,
     SMBIOS,
@@ -132,7 +136,25 @@ def read_host(source: Source) -> Host:
         firmware={name: text for name, text in firmware.items() if text is not None},
         privileged=source.origin.privileged,
         machine_id=read_machine_id(source),
+        sockets=dict(_sockets(source)),
     )
+
+
+def _sockets(source: Source) -> Iterator[tuple[int, int]]:
+    """The physical package of each NUMA node, by the first of its processors.
+
+    Kernel: `Documentation/ABI/stable/sysfs-devices-node` and `sysfs-devices-system-cpu`. A node without processors, or
+    of an unknown package (-1), has none.
+    """
+    names = source.names(NODES)
+    for name in [] if isinstance(names, Unread) else sorted(names):
+        number = name.removeprefix("node")
+        first = re.match(r"\d+", _text(source, f"{NODES}/{name}/{NODE}") or "")
+        if name == number or not number.isdecimal() or first is None:
+            continue
+        package = _text(source, f"{PROCESSORS}/cpu{first[0]}/{PACKAGE}") or ""
+        if package.isdecimal():
+            yield int(number), int(package)
 
 
 def _seconds(uptime: str | None) -> float | None:

@@ -62,4 +62,12 @@ PAGE_RESULTS: dict[Result, str] = {
 }
 """How each result looks in each medium."""
 
+RESULT_STROKES: dict[Result, Stroke] = {
+    Result.PASSED: Stroke(PAGE_RESULTS[Result.PASSED]),
+    Result.FAILED: Stroke(PAGE_RESULTS[Result.FAILED], "8 4"),
+    Result.INCONCLUSIVE: Stroke(PAGE_RESULTS[Result.INCONCLUSIVE], "2 4"),
+}
+NOT_TESTED = Stroke("#5f6368", "1 6")
+"""How a link is drawn by its result, and one that a run says nothing of."""
+
 GOOD, BAD = PAGE[Verdict.FULL].colour, PAGE[Verdict.DOWNTRAINED].colour

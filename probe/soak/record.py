@@ -132,7 +132,9 @@ def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
         load_results=tuple(seen.ended),
         changes=changes,
         own_reasons=_own_reasons(result, outcomes, failures),
-        scope=scope(run.start, run.end, run.all_links, seen.kinds_of_passes),
+        scope=scope(
+            run.start, run.end, run.all_links, seen.kinds_of_passes, {item.place_id: item.loaded for item in outcomes}
+        ),
     )
 
 

@@ -1,6 +1,6 @@
 """What the result of a soak rests on: its limits, what could be counted, and what was not tested. Pure."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import msgspec
 
@@ -37,8 +37,14 @@ class Scope(msgspec.Struct, frozen=True, kw_only=True):
     taken_after: str | None
 
 
-def scope(start: Start, end: End | None, links: Sequence[LinkDocument], passes: Sequence[Pass]) -> Scope:
-    """The scope of a run; `links` are all of the machine."""
+def scope(
+    start: Start,
+    end: End | None,
+    links: Sequence[LinkDocument],
+    passes: Sequence[Pass],
+    loaded: Mapping[str, bool | None],
+) -> Scope:
+    """The scope of a run; `links` are all of the machine, `loaded` says of those of the run whether they were."""
     after = None if end is None else end.snapshot
     return Scope(
         correctable_limit=start.correctable_limit,
@@ -47,7 +53,11 @@ def scope(start: Start, end: End | None, links: Sequence[LinkDocument], passes: 
         accepts=start.accepts,
         rate_bytes_s=start.rate_bytes_s,
         counting_doubts=counting_doubts(start.snapshot.evidence),
-        not_tested=(*_links_left_out(start, links), *_work_left_out(start, links, passes)),
+        not_tested=(
+            *_links_left_out(start, links),
+            *_links_not_loaded(links, loaded),
+            *_work_left_out(start, links, passes),
+        ),
         taken_before=start.snapshot.evidence.host.taken_at,
         taken_after=None if after is None else after.evidence.host.taken_at,
     )
@@ -61,6 +71,13 @@ def _links_left_out(start: Start, links: Iterable[LinkDocument]) -> Iterator[Not
             yield NotTested(what=title(link), why="was not among the links of this run")
         elif link.kind is KindOfLink.SLOT:
             yield NotTested(what=title(link), why="holds nothing")
+
+
+def _links_not_loaded(links: Iterable[LinkDocument], loaded: Mapping[str, bool | None]) -> Iterator[NotTested]:
+    whys = {False: "was watched without a load", None: "was watched, and nothing says how much went over it"}
+    for link in links:
+        if link.place_id in loaded and not loaded[link.place_id]:
+            yield NotTested(what=title(link), why=whys[loaded[link.place_id]])
 
 
 def _work_left_out(start: Start, links: Iterable[LinkDocument], passes: Sequence[Pass]) -> Iterator[NotTested]:

@@ -58,6 +58,8 @@ class Faults:
     keeps_bandwidth_status_clear: bool = False
     reset_fails: int = 0
     slow_s: float = 0.0
+    traces: bool = False
+    """The kernel traces an event for each training; no fault, but not every kernel has it."""
 
 
 @dataclass
@@ -88,6 +90,7 @@ class Model:
         self._ends: tuple[float, Comes] | None = None
         self._file_ends: dict[str, tuple[float, int]] = {}
         self.up = True
+        self.holds_files: frozenset[str] = frozenset()
         self._express = {end: self._offset(end) for end in self.configs}
         self.best_width = self.target.document.possible.width or 1
 
@@ -225,6 +228,11 @@ class Model:
         self._tick()
         return self.files.get(path)
 
+    def traced(self, port: str) -> int | None:
+        self._tick()
+        assert port == PORT
+        return self.trained if self.faults.traces else None
+
     def begin(self, path: str, text: str) -> None:
         self._tick()
         if path not in self.files:
@@ -243,6 +251,9 @@ class Model:
             self.files[path] = text
 
     def _power(self, path: str, text: str) -> None:
+        if path in self.holds_files:
+            self._file_ends[path] = (self.time, 0)
+            return
         self.files[path] = text
         self._file_ends[path] = (self.time + 1.0, 0)
         if text == "0":

@@ -11,7 +11,7 @@ from probe.active.link_at import LinkAt
 from probe.active.putting_back import all_back
 from probe.active.speed_run import Gone, SpeedCourse, through_speeds
 from probe.active.speed_steps import common_speeds, speeds_of, step_to
-from probe.active.training import train
+from probe.active.training import Problem, train
 from probe.active.trainings import Watching
 from probe.active.under_load import Carried, dwell
 from probe.active.ways import ByRetrain, ByTarget, ByThermal, SpeedMeans, speed_means
@@ -212,6 +212,15 @@ def test_through_the_kernels_cooling_device() -> None:
     assert runner.run(all_back(began(model), kept)) == ()
     assert model.controls() == before
     assert model.state() == state
+
+
+def test_a_cooling_device_that_refuses_is_told() -> None:
+    model = Model(link())
+    model.target = replace(
+        model.target, cooling=CoolingDevice(type="", cur_state="0", max_state="3", name="cooling_device3")
+    )
+    (seen,) = driver(model).run(step_to(LinkAt.of(model.target), 8.0, ByThermal(COOLING, 4)))
+    assert seen.problem is Problem.REFUSED
 
 
 def test_the_cooling_device_is_taken_where_there_is_one() -> None:

@@ -76,6 +76,18 @@ def test_a_port_that_ignores_the_bit_has_not_trained() -> None:
     assert "the component answered after 5" in result.reasons[1]
 
 
+def test_a_training_that_only_the_kernel_saw_was_observed() -> None:
+    """Over before the first look, and the status bit cleared by the kernel's interrupt (6.13 on): a trace event tells."""
+    model = Model(link(), [Comes(ms=0.0)], Faults(keeps_bandwidth_status_clear=True, traces=True))
+    (attempt,) = run(model, 1).attempts
+    assert (attempt.kind, attempt.observed_by) == (Kind.GOOD, ("the kernel traced an event of the link",))
+    assert (attempt.ms, attempt.below_ms) == (None, None)
+    blind = Model(link(), [Comes(ms=0.0)], Faults(keeps_bandwidth_status_clear=True))
+    assert not run(blind, 1).attempts[0].observed_training
+    ignores = Model(link(), faults=Faults(ignores_retrain=True, traces=True))
+    assert not run(ignores, 1).attempts[0].observed_training
+
+
 def test_a_bit_set_long_before_is_no_sign() -> None:
     """Kernels without a bandwidth service leave Link Bandwidth Management Status set after any training."""
     model = Model(link(), faults=Faults(ignores_retrain=True))
@@ -268,6 +280,17 @@ def test_slot_power() -> None:
     assert [attempt.kind for attempt in trained.attempts] == [Kind.GOOD, Kind.NOT_UP]
     assert model.time > 6.0  # each time the card discharged for its three seconds
     assert model.files[path] == "1"
+
+
+@pytest.mark.parametrize(("kept", "why"), [("1", "the slot kept its power"), ("0", "did not get its power back")])
+def test_what_the_slots_file_says_after_it_was_written_is_believed(kept: str, why: str) -> None:
+    path = "bus/pci/slots/1/power"
+    model = Model(link())
+    model.files[path] = kept
+    model.holds_files = frozenset({path})
+    trained = run(model, 5, BySlot(path))
+    assert [attempt.kind for attempt in trained.attempts] == [Kind.NOT_DONE]
+    assert why in (trained.attempts[0].problem or "")
 
 
 def test_an_objection_ends_it_before_anything_is_done() -> None:

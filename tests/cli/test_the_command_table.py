@@ -29,7 +29,7 @@ HEAVY = {"rich", "jinja2", "altair", "vl_convert", "ibis", "pyarrow", "duckdb", 
 
 @pytest.mark.parametrize(("row", "part"), PARTS, ids=[f"{row.name} {part.name}" for row, part in PARTS])
 def test_the_help_of_a_command_begins_as_the_table_says(row: Command, part: Command) -> None:
-    function = getattr(import_module(f"probe.cli.{row.function}"), part.function)
+    function = getattr(import_module(f"probe.cli.{part.module or row.function}"), part.function)
     first = (inspect.getdoc(function) or "").partition("\n\n")[0]
     assert " ".join(first.split()).startswith(part.help.rstrip("."))
 
@@ -70,6 +70,13 @@ def test_a_command_loads_no_other_and_draws_nothing_it_need_not(tmp_path: Path) 
     commands = {f"probe.cli.{row.function}" for row in COMMANDS}
     assert commands & modules == {"probe.cli.audit"}
     assert not {name.partition(".")[0] for name in modules} & HEAVY
+
+
+def test_the_store_is_asked_without_what_draws_charts() -> None:
+    """The part fleet is installed without the part page."""
+    modules = {name.partition(".")[0] for name in loaded_by("fleet", "below", "--help")}
+    assert "ibis" in modules
+    assert "altair" not in modules
 
 
 def completed(words: list[str], monkeypatch: pytest.MonkeyPatch) -> list[str]:

@@ -4,6 +4,7 @@ import os
 import shutil
 import subprocess
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -65,7 +66,7 @@ def out(tmp_path: Path) -> Path:
 
 
 def test_the_demonstration_machine_reads_the_same(shell: tuple[str, ...], tmp_path: Path) -> None:
-    root = written(correlator(), tmp_path)
+    root = written(replace(correlator(), sockets={0: 0, 1: 1}), tmp_path)
     (root / "etc").mkdir(exist_ok=True)
     (root / "etc/machine-id").write_text("5c0e5d1ed0bd45cbb6e8d7c6f2a3b4c5\n")
     function = next(root.glob("sys/devices/pci0000:00/0000:00:01.0/0000:01:00.0"))
@@ -76,6 +77,7 @@ def test_the_demonstration_machine_reads_the_same(shell: tuple[str, ...], tmp_pa
     assert expected.functions[-1].config
     assert any(item.place_names for item in expected.functions)
     assert expected.host.machine_id is not None
+    assert expected.host.sockets == {0: 0, 1: 1}
     tar = captured(root, out(tmp_path), shell)
     assert evidence(tar) == expected
     assert b"5c0e5d1ed0bd45cbb6e8d7c6f2a3b4c5" not in tar.read_bytes()  # only what is derived from it

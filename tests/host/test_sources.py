@@ -8,6 +8,7 @@ import msgspec
 import psutil
 import pytest
 
+from fake_sysfs import machine
 from fake_sysfs.demonstration import correlator
 from probe.evidence import Evidence, LogLine
 from probe.exceptions import InputError
@@ -55,6 +56,14 @@ def test_processors_are_counted_from_a_list() -> None:
     )
     host = read_host(source)
     assert (host.processors, host.load_average, host.memory_bytes) == (4, (0.5, 1.0, 2.0), None)
+
+
+def test_the_socket_of_each_memory_node() -> None:
+    """Kernel Documentation/ABI/stable/sysfs-devices-system-cpu: physical_package_id; -1 is none."""
+    tree = machine(sockets={0: 0, 1: 0, 2: 1, 3: -1}).build()
+    empty = tree.with_file("sys/devices/system/node/node4/cpulist", b"\n")
+    assert read_host(empty.source()).sockets == {0: 0, 1: 0, 2: 1}
+    assert read_host(machine().build().source()).sockets == {}
 
 
 def test_a_tree_that_is_not_named_sys_has_no_surroundings(tmp_path: Path) -> None:

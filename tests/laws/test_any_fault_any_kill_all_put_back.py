@@ -60,6 +60,10 @@ class Killing:
         self._step()
         return self._hardware.read_file(path)
 
+    def traced(self, port: str) -> int | None:
+        self._step()
+        return self._hardware.traced(port)
+
     def begin(self, path: str, text: str) -> None:
         self._step()
         self._hardware.begin(path, text)

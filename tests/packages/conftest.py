@@ -43,7 +43,19 @@ class Once:
         self._folder = folder
 
     def __call__(self, name: str, make: Callable[[Path], object]) -> Path:
-        return made_once(self._folder / name, make)
+        """What failed for one worker is told to the others as it was, and not tried again for minutes."""
+        failed = self._folder / f"{name}.failed"
+
+        def attempt(into: Path) -> None:
+            if failed.exists():
+                raise AssertionError(failed.read_text())
+            try:
+                make(into)
+            except Exception as error:
+                failed.write_text(f"{type(error).__name__}: {error}")
+                raise
+
+        return made_once(self._folder / name, attempt)
 
 
 Make = Callable[[str, Callable[[Path], object]], Path]

@@ -52,6 +52,7 @@ def test_the_life_of_the_package(tree: Tree, debs: Path, tmp_path: Path) -> None
     assert config.exists()
     assert {path.name for path in spool.iterdir()} == kept
     assert not (tree.root / "usr/lib/linkprobe").exists()
+    (tree.root / "etc/linkprobe/deliver.key").write_text("as linkprobe-fleet(1) says\n")
     tree.run("dpkg", "--purge", "linkprobe")
     assert tree.files() - before == set()
     assert before - tree.files() == set()
@@ -81,29 +82,37 @@ def nothing_leaks(tree: Tree) -> None:
     tree.run("linkprobe", "--version", more={"PYTHONPATH": "/srv/hostile", "PYTHONHOME": "/srv/hostile"})
 
 
-def test_the_parts(debs: Path, tmp_path: Path, tree: Tree) -> None:
-    """Each beside the base: pages with charts; the store, on the Python that it was built for."""
-    names = ["linkprobe_", "linkprobe-page_", "linkprobe-accelerator_"]
-    (store,) = debs.glob("linkprobe-fleet_*.deb")
-    wanted = subprocess.run(["dpkg-deb", "-f", store, "Depends"], capture_output=True, text=True, check=True).stdout
-    python = tree.run("python3", "-c", "import sys; print('{}.{}'.format(*sys.version_info))").strip()
-    served = f"python3 (>= {python}~)" in wanted
-    if served:
-        names.append("linkprobe-fleet_")
-    tree.run("dpkg", "-i", *(tree.take(next(debs.glob(f"{name}*.deb"))) for name in names))
-    tree.run("linkprobe", "demo", "--write", "/srv/demo")
+def test_each_part_alone(debs: Path, tree: Tree) -> None:
+    """Each beside the base and no other: the store, on the Python that it was built for; pages with charts."""
+    tree.run("dpkg", "-i", tree.take(next(debs.glob("linkprobe_*.deb"))))
+    if served(debs, tree):
+        the_store(debs, tree)
+    for name in ("page", "accelerator"):
+        tree.run("dpkg", "-i", tree.take(next(debs.glob(f"linkprobe-{name}_*.deb"))))
+        assert re.search(rf"^yes +part {name} ", tree.run("linkprobe", "self-check"), re.MULTILINE)
     tree.take(TOP / "tests/captured/accelerator-soak.jsonl", "record.jsonl")
     tree.run("linkprobe", "report", "/srv/record.jsonl", "-o", "/srv/page.html")
     assert "<svg" in (tree.root / "srv/page.html").read_text()
-    checked = tree.run("linkprobe", "self-check")
-    assert re.search(r"^yes +part page ", checked, re.MULTILINE)
-    assert re.search(r"^yes +part accelerator ", checked, re.MULTILINE)
-    if served:
-        tree.run("linkprobe", "fleet", "simulate", "/srv/spools", "--hosts", 3, "--days", 1, "--faults", 1)
-        tree.run("linkprobe", "fleet", "ingest", "/srv/spools", "--store", "/srv/store")
-        tree.run("linkprobe", "fleet", "inventory", "--store", "/srv/store")
-    tree.run("dpkg", "--purge", *(name.rstrip("_") for name in reversed(names)))
+    tree.run("dpkg", "--purge", "linkprobe-page", "linkprobe-accelerator", "linkprobe")
     assert not (tree.root / "usr/lib/linkprobe").exists()
+
+
+def served(debs: Path, tree: Tree) -> bool:
+    """Whether the store's package is for the Python of this tree."""
+    (store,) = debs.glob("linkprobe-fleet_*.deb")
+    wanted = subprocess.run(["dpkg-deb", "-f", store, "Depends"], capture_output=True, text=True, check=True).stdout
+    python = tree.run("python3", "-c", "import sys; print('{}.{}'.format(*sys.version_info))").strip()
+    return f"python3 (>= {python}~)" in wanted
+
+
+def the_store(debs: Path, tree: Tree) -> None:
+    tree.run("dpkg", "-i", tree.take(next(debs.glob("linkprobe-fleet_*.deb"))))
+    tree.run("linkprobe", "fleet", "simulate", "/srv/spools", "--hosts", 3, "--days", 1, "--faults", 1)
+    tree.run("linkprobe", "fleet", "ingest", "/srv/spools", "--store", "/srv/store")
+    tree.run("linkprobe", "fleet", "inventory", "--store", "/srv/store")
+    told = tree.run("linkprobe", "fleet", "page", "--store", "/srv/store", "-o", "/srv/fleet.html", status=64)
+    assert "add it: the package linkprobe-page" in told
+    tree.run("dpkg", "--purge", "linkprobe-fleet")
 
 
 @pytest.mark.parametrize("part", ["", "-page", "-accelerator", "-fleet"])

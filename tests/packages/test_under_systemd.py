@@ -94,7 +94,7 @@ for service in linkprobe-deliver.service linkprobe-fleet-ingest.service linkprob
     journalctl -u $service -o cat --no-pager > /out/${service%.service}.journal
     ls $fleet/spools/host > /out/${service%.service}.left
 done
-linkprobe fleet history "$(hostname)" --store $fleet/store --format json > /out/history.json
+linkprobe fleet history "$(hostname)" --store $fleet/store --format json > /out/history.json || true
 ssh -i /etc/linkprobe/deliver.key -o UserKnownHostsFile=/etc/linkprobe/deliver.known_hosts -o BatchMode=yes \\
     linkprobe@127.0.0.1 cat /etc/passwd > /out/refused 2>&1 || true
 """

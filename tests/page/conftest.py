@@ -32,6 +32,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chro
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     started = webdriver.Chrome(options, Service(driver))
+    started.get("about:blank")  # what the browser's own first tab asks for is over before a page is opened
     yield started
     started.quit()
 

@@ -12,7 +12,7 @@ from selenium import webdriver
 from fake_sysfs.demonstration import correlator
 from fake_sysfs.fleet import Fleet, write
 from probe.audit.snapshot import take
-from probe.cli.fleet_page import write as write_fleet_page
+from probe.cli.fleet_page import page as write_fleet_page
 from probe.compare.diff import diff
 from probe.documents.files import encode
 from probe.fleet.ingest import ingest
@@ -21,11 +21,12 @@ from probe.host.machine import read_machine
 from tests.batch.made import board, held
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.page.conftest import page
+from tests.soak.histories import history, save
 
 CAPTURED = Path(__file__).parents[1] / "captured" / "accelerator-soak.jsonl"
 
 
-@pytest.fixture(params=["record", "snapshot", "diff", "batch", "fleet", "host of a fleet"])
+@pytest.fixture(params=["record", "failed soak", "snapshot", "diff", "batch", "fleet", "host of a fleet"])
 def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     document = tmp_path / "document"
     if request.param == "fleet":
@@ -34,6 +35,8 @@ def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
         return min((fleet_page(tmp_path).parent / "page-hosts").iterdir())
     if request.param == "record":
         document = CAPTURED
+    elif request.param == "failed soak":
+        save(document, history(16, 1200.0))
     elif request.param == "snapshot":
         document.write_bytes(encode(take(read_machine(correlator().build().source()))))
     elif request.param == "batch":
@@ -93,8 +96,8 @@ def test_a_record_holds_what_a_signed_one_must(tmp_path: Path) -> None:
     accepted.write_text(f"{json.dumps(told, separators=(',', ':'))}\n{rest}")
     text = page(accepted, tmp_path / "x.html").read_text()
     for word in (
-        "passed", "Each link under load", "What was carried", "carries what it should", "Over time", "Method and limits",
-        "Environment", "Signatures", "Technician", "Safety", "ESD", "<svg", "Data rate measured by the loads",
+        "passed", "Each link", "What was carried", "Over time", "Limits and method", "Were errors counted",
+        "What was not tested, and why", "Environment", "Signatures", "Technician", "Safety", "ESD", "<svg",
     ):  # fmt: skip
         assert word in text
 
@@ -103,7 +106,8 @@ def test_an_inconclusive_record_has_no_place_to_sign(tmp_path: Path) -> None:
     text = page(CAPTURED, tmp_path / "x.html").read_text()
     assert "inconclusive" in text
     assert "errors cannot be counted on this machine" in text
-    assert "Signatures" not in text
+    assert "There is no place to sign here, for the run is inconclusive" in text
+    assert "Technician" not in text
 
 
 def test_redaction(tmp_path: Path) -> None:

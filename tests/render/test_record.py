@@ -15,11 +15,11 @@ from probe.render.csv import record as result_csv
 from probe.render.csv import samples
 from probe.render.junit import record as junit
 from probe.render.terminal import record as screen
-from probe.soak.journal import Entry, Sample
+from probe.soak.journal import Sample
 from probe.soak.record import Record, record
 from probe.soak.thinning import Sizes, thinned
 from tests.conftest import Run
-from tests.soak.histories import history
+from tests.soak.histories import history, save
 
 HISTORY = history(16, 1200.0)
 RECORD = record(HISTORY)
@@ -123,13 +123,8 @@ def test_the_samples_as_csv_fine_and_thinned() -> None:
     assert [(row["speed_gts_mean"], row["temperature_c_mean"]) for row in gone] == [("", "")]
 
 
-def saved(path: Path, entries: list[Entry]) -> Path:
-    path.write_bytes(b"".join(msgspec.json.encode(entry) + b"\n" for entry in entries))
-    return path
-
-
 def test_every_form_by_its_name(tmp_path: Path, run: Run) -> None:
-    journal = saved(tmp_path / "record.jsonl", HISTORY)
+    journal = save(tmp_path / "record.jsonl", HISTORY)
     files = [tmp_path / f"x{end}" for end in (".xml", ".csv", ".samples.csv", ".html")]
     status, _, err = run("soak", "close", journal, *(word for file in files for word in ("--also", file)))
     assert status == 2
@@ -143,7 +138,7 @@ def test_every_form_by_its_name(tmp_path: Path, run: Run) -> None:
 
 
 def test_a_reader_that_has_gone_does_not_change_the_status(tmp_path: Path) -> None:
-    journal = saved(tmp_path / "record.jsonl", HISTORY)
+    journal = save(tmp_path / "record.jsonl", HISTORY)
     for form in ((), ("--json",)):
         closing = subprocess.Popen(
             [sys.executable, "-m", "probe", "soak", "close", str(journal), *form],

@@ -1,7 +1,10 @@
 """Whole histories of a soak on machines of so many links: most of them well, some not, as a rack would show them."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+import msgspec
 
 from fake_sysfs import Machine, card, machine, root_port
 from probe.audit.snapshot import Snapshot
@@ -21,13 +24,20 @@ def rack(links: int, trained: str | None = None) -> Machine:
     """Slots on two sockets of two memory nodes each; a slot in ten is empty."""
     ports = []
     for number in range(links):
-        port = root_port(f"{number // 20:04x}:00:{number % 20 + 1:02x}.0", "16 GT/s x4", slot=number + 1)
+        place_ = f"{number // 20:04x}:00:{number % 20 + 1:02x}.0"
+        node = number * 4 // links
+        port = root_port(place_, "16 GT/s x4", slot=number + 1, numa_node=node)
         held = card(
-            "16 GT/s x4", trained=trained, serial=number + 1, numa_node=number * 4 // links,
+            "16 GT/s x4", trained=trained, serial=number + 1, numa_node=node,
             class_code=CLASSES[number % len(CLASSES)], counters={"correctable": {}, "nonfatal": {}, "fatal": {}},
         )  # fmt: skip
         ports.append(port if number % 10 == 9 else port.holds(held))
-    return machine(*ports, name="node-17", firmware={"product_name": "Example Server", "product_serial": "SN-4711"})
+    return machine(
+        *ports,
+        name="node-17",
+        sockets={0: 0, 1: 0, 2: 1, 3: 1},
+        firmware={"product_name": "Example Server", "product_serial": "SN-4711"},
+    )
 
 
 def place(snapshot_: Snapshot, slot: int) -> str:
@@ -70,6 +80,12 @@ def history(links: int, seconds: float = 3600.0, *, faults: bool = True, whole: 
             End(t=seconds, why="the planned time was over", complete=True, snapshot=taken),
         ]
     return entries
+
+
+def save(path: Path, entries: Iterable[Entry]) -> Path:
+    """A journal of these entries."""
+    path.write_bytes(msgspec.json.Encoder().encode_lines(list(entries)))
+    return path
 
 
 def _sample(number: int, t: float, seconds: float, *, loaded: bool, faults: bool) -> LinkSample:

@@ -11,7 +11,7 @@ from probe.exit_status import ExitStatus
 from probe.render import styles
 from probe.render.html import sections
 from probe.render.html.page import Page, Section
-from probe.render.html.tree_picture import tree_picture
+from probe.render.html.tree_picture import by_verdict, tree_pictures
 
 _OUTCOMES = {
     ExitStatus.CLEAN: "nothing to report",
@@ -31,7 +31,7 @@ def render(document: AuditDocument) -> Page:
         verdict=_OUTCOMES[status],
         colour=styles.GOOD if status is ExitStatus.CLEAN else styles.BAD,
         reasons=tuple(reasons) or (nothing_to_judge(document) or _judged(document),),
-        tree=tree_picture(document.links),
+        tree=tree_pictures(document.links, document.host.sockets, by_verdict),
         sections=(sections.links(document.links), sections.environment(document.host), *_notes(document)),
     )
 

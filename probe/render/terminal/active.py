@@ -1,17 +1,12 @@
-"""What active tests have in common on a terminal: the words before, each training as it is done, head and result."""
-
-from collections.abc import Callable
+"""What active tests have in common on a terminal: the words before, head and result."""
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from probe.active.documents import Attempt, LinkSpeeds, LinkTraining, Plan, SpeedsDocument, TrainingDocument
+from probe.active.documents import LinkSpeeds, LinkTraining, Plan, SpeedsDocument, TrainingDocument
 from probe.active.margining.document import MarginDocument
-from probe.active.target import Target
-from probe.links.state import LinkState
 from probe.render.styles import TERMINAL_RESULTS
-from probe.render.trained import time_of
 from probe.render.units import duration
 
 STYLES = TERMINAL_RESULTS
@@ -24,22 +19,6 @@ def before(document: Plan, screen: Console) -> None:
         screen.print(Text(told))
     for caution in document.cautions:
         screen.print(Text(caution, style="italic"))
-
-
-def teller(screen: Console) -> Callable[[Target, Attempt | str], None]:
-    """Something to call with each training as it is done, or with a sentence of news."""
-
-    def tell(target: Target, news: Attempt | str) -> None:
-        what = news if isinstance(news, str) else f"training {news.number}: {_came(news)}, {time_of(news)}"
-        told = f"{target.port.address}  {what}"
-        screen.print(Text(told), soft_wrap=True)
-
-    return tell
-
-
-def _came(attempt: Attempt) -> str:
-    problem = "" if attempt.problem is None else f" ({attempt.problem})"
-    return f"{attempt.kind}, {LinkState(attempt.speed_gts, attempt.width)}{problem}"
 
 
 def head(document: TrainingDocument | SpeedsDocument | MarginDocument, screen: Console) -> None:

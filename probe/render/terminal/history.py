@@ -6,18 +6,22 @@ from rich.table import Table
 from probe.compare.history import History, Training
 from probe.counted import counted
 
+_NARROW = 100
+_WIDTHS = {"place": 19, "component": 23, "trained to": 11, "short": 9, "errors": 13}
+"""On a screen of 80 characters: each keeps what must not be broken whole, an address, a serial number, a count."""
+
 
 def render(document: History, screen: Console) -> None:
     """Draw the trainings of every place."""
     snapshots, boots = counted(document.snapshots, "snapshot"), counted(document.boots, "boot")
     screen.print(f"{snapshots} of {boots}\n")
-    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    for name in ("place", "component", "trained to", "short", "errors"):
-        table.add_column(name, overflow="fold", no_wrap=name in {"place", "short"})
+    narrow = screen.width < _NARROW
+    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 1 if narrow else 2, 0, 0))
+    for name, width in _WIDTHS.items():
+        table.add_column(name, overflow="fold", width=width if narrow else None)
     for row in document.places:
         states = ", ".join(f"{state} in {count}" for state, count in row.states.items())
-        errors = f"{row.correctable} correctable\n{row.uncorrectable} uncorrectable"
-        table.add_row(row.place, row.component or "", states or "nothing", _short(row), errors)
+        table.add_row(row.place, row.component or "", states or "nothing", _short(row), _errors(row))
     screen.print(table)
 
 
@@ -29,3 +33,8 @@ def _short(row: Training) -> str:
         if number
     ]
     return "\n".join(told) or "never"
+
+
+def _errors(row: Training) -> str:
+    told = [(row.correctable, "correctable"), (row.uncorrectable, "uncorrectable")]
+    return "\n".join(f"{number} {word}" for number, word in told if number) or "none"

@@ -7,8 +7,8 @@ from probe.active.documents import Attempt
 from probe.active.target import Target
 from probe.audit.names import title
 from probe.foreign_text import plain
-from probe.render.terminal.active import teller
 from probe.render.terminal.live import summary
+from probe.render.terminal.telling import Telling
 from probe.render.units import duration
 from probe.soak.progress import Progress
 
@@ -20,7 +20,7 @@ class Shown:
 
     def __init__(self, screen: Console) -> None:
         self._screen = screen
-        self._tell = teller(screen)
+        self._tell = Telling(screen)
         self._next = 0.0
 
     def turn(self, name: str) -> None:
