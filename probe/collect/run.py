@@ -1,15 +1,18 @@
 """One run of the collector: read, keep, compare with the run before, tell monitoring. Quiet where nothing changed."""
 
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
 
+from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
+from probe.audit.headline import headline
 from probe.audit.names import title
+from probe.audit.outcome import exit_status
 from probe.audit.snapshot import take
 from probe.collect.missing import still_missing
 from probe.collect.settings import Settings
@@ -64,7 +67,9 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         missing = () if accept else still_missing(spool.missing(), told, after.evidence.host.taken_at)
         widest = _widest(spool.widest(), after.links, told.are)
         at_silent = frozenset(title(link) for link in after.links if not set(silent).isdisjoint(_functions(link)))
-        lines = [*map(_no_answer, silent), *_lines(told.changes, at_silent)]
+        standing = exit_status(audit(after.evidence)) if after.links else ExitStatus.CLEAN
+        first = _standing(after.links) if before is None else ()
+        lines = [*map(_no_answer, silent), *first, *_lines(told.changes, at_silent)]
         for note in (
             partial(spool.remember, told.are),
             partial(spool.keep_missing, missing),
@@ -73,8 +78,24 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
             lines += _noted(note)
         figures = _figures(spool, began, hung=silent, gone=len(missing))
         lines += _tell(settings, Collected(after.links, widest.of_places, figures, spool.results()))
-        status = ExitStatus.URGENT if missing or silent else told.status
-        return Run(lines=tuple(lines), status=status, kept=str(kept))
+        status = _status(told.status, standing, first=before is None)
+        return Run(lines=tuple(lines), status=ExitStatus.URGENT if missing or silent else status, kept=str(kept))
+
+
+def _standing(links: Iterable[LinkDocument]) -> tuple[str, ...]:
+    """What a first run finds, which has nothing to compare with."""
+    return tuple(
+        f"{'urgent, ' if link.urgent else ''}{title(link)}: {headline(link)}"
+        for link in links
+        if link.alarming or link.urgent
+    )
+
+
+def _status(changed: ExitStatus, standing: ExitStatus, *, first: bool) -> ExitStatus:
+    """That of the changes; of a first run that of an audit, and where nothing can be judged, that of an audit too."""
+    if first or (changed is ExitStatus.CLEAN and standing is ExitStatus.NOTHING_JUDGED):
+        return standing
+    return changed
 
 
 def _no_answer(function: str) -> str:

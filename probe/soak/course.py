@@ -13,7 +13,7 @@ from probe.links.state import LinkState
 from probe.loads.results import FROM_HOST, TO_HOST, Pass
 from probe.observe.events import CountedErrors, LinkEvent
 from probe.registers.errors import Severity
-from probe.soak.journal import Entry, Gap, LinkSample, Sample, Spread, Start, Thinned, moment
+from probe.soak.journal import Entry, Gap, LinkSample, Passes, Sample, Spread, Start, Thinned, moment
 
 MOST_SPANS = 240
 _FIELDS = LinkSample.__struct_fields__
@@ -76,6 +76,9 @@ def courses(entries: Sequence[Entry], end_s: float) -> dict[str, Course]:
         elif isinstance(item, Pass) and item.seconds > 0:
             for place_id in item.places.intersection(by_place):
                 by_place[place_id].passes.append(item)
+        elif isinstance(item, Passes):
+            for place_id in item.like.places.intersection(by_place):
+                by_place[place_id].passes.append(item)
     return {place_id: _course(link, end_s) for place_id, link in by_place.items()}
 
 
@@ -87,7 +90,7 @@ class _Links(msgspec.Struct):
 
     sampled: list[tuple[float, float, _Spreads]] = []
     happened: list[CountedErrors | LinkEvent] = []
-    passes: list[Pass] = []
+    passes: list[Pass | Passes] = []
 
 
 def _timed(entries: Sequence[Entry]) -> Iterator[tuple[float, float, Sample | Thinned]]:
@@ -137,10 +140,14 @@ def _values(link: _Links, index: int) -> Iterator[ValueSpan]:
             yield ValueSpan(t, until, spread.least, spread.mean, spread.most)
 
 
-def _measured(passes: Iterable[Pass]) -> Mapping[str, list[ValueSpan]]:
-    """What the loads moved, by way; a pass tells of the time that it took."""
+def _measured(passes: Iterable[Pass | Passes]) -> Mapping[str, list[ValueSpan]]:
+    """What the loads moved, by way; a pass tells of the time that it took, many as one of all of theirs."""
     found: dict[str, list[ValueSpan]] = defaultdict(list)
     for item in passes:
+        if isinstance(item, Passes):
+            rates = item.rates
+            found[item.like.direction].append(ValueSpan(item.since, item.t, rates.least, rates.median, rates.most))
+            continue
         rate = item.bytes / item.seconds
         found[item.direction].append(ValueSpan(max(item.t - item.seconds, 0.0), item.t, rate, rate, rate))
     return found

@@ -9,7 +9,8 @@ from probe.loads.results import BOTH, TO_HOST, Pass
 from probe.observe.events import CountedErrors
 from probe.registers.errors import Severity
 from probe.soak.course import MOST_SPANS, Course, ValueSpan, courses, fewer
-from probe.soak.journal import Entry, Gap, LinkSample, Sample
+from probe.soak.journal import Entry, Gap, LinkSample, Passes, Sample
+from probe.soak.rates import Rates
 from probe.soak.thinning import Sizes, thinned
 from tests.soak.test_record import PLACE, start
 
@@ -61,6 +62,14 @@ def test_counters_come_before_what_the_loads_say() -> None:
     found = course(sample(0.0, moved=None), sample(1.0, moved=None), item)
     assert not found.by_counters
     assert found.rates == {BOTH: (ValueSpan(48.0, 50.0, 5.0, 5.0, 5.0),)}
+
+
+def test_many_passes_as_one_keep_the_least_and_the_most() -> None:
+    like = Pass(t=50.0, load="x", target="x", place_id=PLACE, direction=BOTH, bytes=10, seconds=2.0)
+    many = Passes(t=50.0, since=10.0, like=like, rates=Rates.of([2.0, 4.0, 9.0]))
+    (span,) = course(sample(0.0, moved=None), sample(1.0, moved=None), many).rates[BOTH]
+    assert (span.t, span.until, span.least, span.most) == (10.0, 50.0, 2.0, 9.0)
+    assert span.mean == pytest.approx(4.0, rel=0.01)
 
 
 def test_errors_of_a_moment_are_one_span() -> None:
