@@ -81,9 +81,14 @@ def _write_into(path: Path, data: bytes) -> None:
 
 
 def _like(descriptor: int, there: os.stat_result) -> None:
-    """The new file has the old one's rights, and its owner as far as we may give files away."""
-    with contextlib.suppress(PermissionError):
-        os.fchown(descriptor, there.st_uid, there.st_gid)
+    """The new file has the old one's rights, and its owner as far as we may give files away.
+
+    One that is its owner's already is not given away: a service may be forbidden the very call.
+    """
+    new = os.fstat(descriptor)
+    if (new.st_uid, new.st_gid) != (there.st_uid, there.st_gid):
+        with contextlib.suppress(PermissionError):
+            os.fchown(descriptor, there.st_uid, there.st_gid)
     os.fchmod(descriptor, stat.S_IMODE(there.st_mode))
 
 
@@ -93,7 +98,7 @@ def _replace(path: Path, data: bytes, mode: int, group: int | None, there: os.st
     try:
         if there is not None:
             _like(descriptor, there)
-        elif group is not None:
+        elif group is not None and os.fstat(descriptor).st_gid != group:
             os.fchown(descriptor, -1, group)
         write_all(descriptor, data)
         os.fsync(descriptor)

@@ -20,6 +20,14 @@ def target(tmp_path: Path) -> Path:
     return tmp_path / "target"
 
 
+def test_what_is_our_own_is_given_to_nobody(target: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A service may be ended for the very call."""
+    monkeypatch.setattr(os, "fchown", None)
+    write_atomically(target, b"one", group=os.getegid())
+    write_atomically(target, b"two", group=os.getegid())
+    assert target.read_bytes() == b"two"
+
+
 def test_a_new_file_has_what_the_umask_leaves(target: Path) -> None:
     before = os.umask(0o027)
     try:

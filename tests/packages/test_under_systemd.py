@@ -40,7 +40,7 @@ set -eu
 spool=/var/lib/linkprobe/spool
 service=linkprobe-collect.service
 state() { systemctl show "$service" -p Result -p ExecMainStatus -p ActiveState > "/out/$1"; }
-run() { systemctl start "$service"; state "$1"; }
+run() { systemctl start "$service" || echo "$1: $service failed"; state "$1"; }
 
 for _ in $(seq 120); do
     if ls $spool/*.json.gz >/dev/null 2>&1 && ! systemctl is-active --quiet "$service"; then break; fi
@@ -70,6 +70,13 @@ printf '[Service]\\nReadWritePaths=/srv/agent\\n' > /etc/systemd/system/linkprob
 systemctl daemon-reload
 run opened
 cp /srv/agent/linkprobe.prom /out/opened.prom
+
+sed -i 's/^# group = .*/group = "adm"/' /etc/linkprobe/config.toml
+run nogroup
+printf 'SupplementaryGroups=adm\\n' >> /etc/systemd/system/linkprobe-collect.service.d/override.conf
+systemctl daemon-reload
+run group
+stat -c '%G %a' $spool $(ls -d $spool/*.json.gz | tail -1) > /out/rights
 ls $spool > /out/spool
 journalctl -u "$service" -o cat --no-pager > /out/journal
 """
@@ -90,7 +97,7 @@ END
 systemctl daemon-reload
 systemctl start ssh
 for service in linkprobe-deliver.service linkprobe-fleet-ingest.service linkprobe-fleet-compact.service; do
-    run ${service%.service} || true
+    run ${service%.service}
     journalctl -u $service -o cat --no-pager > /out/${service%.service}.journal
     ls $fleet/spools/host > /out/${service%.service}.left
 done
@@ -174,12 +181,19 @@ def test_a_directory_that_is_not_there_or_not_ours_costs_only_the_metrics(lived:
     assert len(told) == 2
     assert "/srv/agent/linkprobe.prom: cannot be written (No such file or directory)" in told[0]
     assert "/srv/agent/linkprobe.prom: cannot be written (Read-only file system)" in told[1]
-    assert len((lived / "spool").read_text().splitlines()) == 5
+    assert len((lived / "spool").read_text().splitlines()) == 6
 
 
 def test_the_manuals_way_to_open_a_directory_opens_it(lived: Path) -> None:
     assert state(lived, "opened")["Result"] == "success"
     assert "linkprobe_collect_timestamp_seconds" in (lived / "opened.prom").read_text()
+
+
+def test_a_group_may_read_the_spool_where_the_unit_is_a_member_of_it(lived: Path) -> None:
+    assert state(lived, "nogroup")["ExecMainStatus"] == "64"
+    assert "Operation not permitted" in (lived / "journal").read_text()
+    assert state(lived, "group")["Result"] == "success"
+    assert (lived / "rights").read_text() == "adm 750\nadm 640\n"
 
 
 def test_snapshots_are_delivered_over_ssh_and_taken_into_the_store(lived: Path) -> None:
