@@ -146,7 +146,8 @@ class Host(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Who the machine is and when it was looked at. `firmware` holds the strings of /sys/class/dmi/id.
 
     `sockets` has the physical package of each NUMA node that the kernel tells one of.
-    `machine_id` is derived from /etc/machine-id for this program alone (see probe/host/machine_id.py).
+    `machine_id` is derived from /etc/machine-id for this program alone (see probe/host/machine_id.py). `redacted` says
+    that names stand in the place of what identifies it.
     """
 
     taken_at: str
@@ -162,6 +163,7 @@ class Host(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     firmware: dict[str, str] = {}
     privileged: bool | None = None
     machine_id: str | None = None
+    redacted: bool = False
     sockets: dict[int, int] = {}
 
 

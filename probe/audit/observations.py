@@ -24,6 +24,7 @@ _IN_USE = "in use"
 def observations(evidence: Evidence, tree: Topology) -> tuple[Observation, ...]:
     """What a person should know beside the verdicts."""
     return (
+        *_mute(tree),
         *_missing_ports(tree),
         *_slots_without_device(evidence, tree),
         *_broken_lists(tree),
@@ -32,6 +33,14 @@ def observations(evidence: Evidence, tree: Topology) -> tuple[Observation, ...]:
         *_unattributed(tree),
         *counter_doubts(evidence, tree),
     )
+
+
+def _mute(tree: Topology) -> Iterator[Observation]:
+    for address, function in tree.functions.items():
+        if function.mute and function.evidence.unread:
+            failed = function.evidence.unread[0]
+            detail = f": {failed.detail}" if failed.detail else ""
+            yield Observation(str(address), f"it is listed, and nothing of it could be read ({failed.why}{detail})")
 
 
 def counting_doubts(evidence: Evidence) -> tuple[str, ...]:

@@ -1,20 +1,23 @@
 """The exit status that a judged machine ends in, the same for every command."""
 
 from probe.audit.document import AuditDocument, LinkDocument
+from probe.evidence import Why
 from probe.exit_status import ExitStatus, status_of
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.words import Verdict
 
 
 def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
-    """2 if anything is urgent, 1 if anything is found, 3 if nothing could be judged, else 0.
+    """2 if anything is urgent or does not answer, 1 if anything is found, 3 if nothing could be judged, else 0.
 
     `strict` counts limited, resting and unjudged links in slots as findings too.
     """
     judged = any(link.verdict is not Verdict.UNJUDGED for link in document.links)
     counts_as_found = strict and judged and any(map(found_if_strict, document.links))
     return status_of(
-        urgent=any(link.urgent for link in document.links) or any(item.urgent for item in document.deviations),
+        urgent=any(link.urgent for link in document.links)
+        or any(item.urgent for item in document.deviations)
+        or any(item.why is Why.HUNG for item in document.unread),
         found=any(not item.undecided for item in document.deviations)
         or any(link.alarming for link in document.links)
         or counts_as_found,

@@ -13,7 +13,7 @@ from probe.batch.of_links import NO_PORT, NOTHING
 from probe.batch.placing import Laid, Placed, laid_out, title_of
 from probe.batch.readings import COMPONENT, FIRMWARE, MEASURES, Key, Reading, Word
 from probe.batch.standing import WORST_FIRST, fewest_for_odd
-from probe.compare.host import stated
+from probe.placeholders import is_stated
 from probe.result import Result
 
 _ORDER = {measure.name: number for number, measure in enumerate(MEASURES)}
@@ -138,7 +138,7 @@ def _firmware(found: Sequence[Member]) -> tuple[Place, Unlike]:
 
 def _version(member: Member, name: str) -> Word | None:
     text = member.host.kernel if name == _KERNEL else member.host.firmware.get(name)
-    return Word(text) if text is not None and stated(text) else None
+    return Word(text) if text is not None and is_stated(text) else None
 
 
 def _finding_order(finding: Finding) -> tuple[int, int]:

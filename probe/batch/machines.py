@@ -11,10 +11,10 @@ from pathlib import PurePath
 import msgspec
 
 from probe.batch.contribution import Contribution
-from probe.compare.host import stated
 from probe.counted import counted
 from probe.evidence import Host
 from probe.exceptions import InputError
+from probe.placeholders import is_stated
 
 FEWEST, MOST = 2, 50
 
@@ -96,7 +96,7 @@ def _by_host(parts: Sequence[Contribution]) -> _Groups:
 
 def _serials(host: Host) -> str:
     read = [host.firmware.get(name) for name in ("product_serial", "board_serial")]
-    return " ".join(text for text in read if text is not None and stated(text))
+    return " ".join(text for text in read if text is not None and is_stated(text))
 
 
 _IDENTITIES: tuple[Callable[[Host], str], ...] = (
@@ -199,7 +199,7 @@ def model_of(found: Iterable[Member]) -> str | None:
 
 def _stated_words(host: Host, vendor: str, name: str) -> str:
     """The maker's word alone names no model."""
-    if not stated(host.firmware.get(name)):
+    if not is_stated(host.firmware.get(name)):
         return ""
     words = (host.firmware.get(vendor), host.firmware.get(name))
-    return " ".join(text for text in words if text is not None and stated(text))
+    return " ".join(text for text in words if text is not None and is_stated(text))

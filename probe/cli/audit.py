@@ -8,7 +8,15 @@ from msgspec.structs import replace
 from probe.audit.audit import audit as judge_all
 from probe.audit.document import AuditDocument
 from probe.audit.outcome import exit_status
-from probe.cli.options import CsvOption, JsonOption, SnapshotArgument, SysfsOption, WakeOption, evidence_from
+from probe.cli.options import (
+    CsvOption,
+    JsonOption,
+    RedactOption,
+    SnapshotArgument,
+    SysfsOption,
+    WakeOption,
+    evidence_from,
+)
 from probe.cli.showing import show
 from probe.compare.expectation_file import parse
 from probe.compare.expectations import deviations, not_covered
@@ -32,13 +40,14 @@ def audit(
         str | None, typer.Option(metavar="FILE", help="Hold the machine to this file of expectations too.")
     ] = None,
     wake: WakeOption = False,
+    redact: RedactOption = False,
 ) -> None:
     """Judge every PCI Express link of a machine.
 
     Exit status: 0 nothing to report, 1 something found, 2 found and urgent, 3 nothing could be judged, 64 wrong use.
     """
     words = _words(only)
-    document = judge_all(evidence_from(sysfs, snapshot, wake=wake))
+    document = judge_all(evidence_from(sysfs, snapshot, wake=wake, redact=redact))
     if expect is not None:
         document = held_to(expect, document)
     show_audit(document, json=json, csv=csv, only=words, strict=strict, quiet=quiet)

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 from msgspec.structs import replace
 
-from probe.cli.options import SysfsOption
+from probe.cli.options import RedactOption, SysfsOption
 from probe.cli.showing import end
 from probe.collect.run import collect as run
 from probe.collect.settings import read_settings
@@ -27,6 +27,7 @@ def collect(
     accept: Annotated[
         bool, typer.Option("--accept", help="What is missing now is gone for good: tell it no more.")
     ] = False,
+    redact: RedactOption = False,
 ) -> None:
     """Run once for cron or a timer: keep a snapshot, tell monitoring, say what changed since the last run.
 
@@ -38,6 +39,8 @@ def collect(
         settings = replace(settings, spool=spool)
     if metrics is not None:
         settings = replace(settings, metrics=metrics)
+    if redact:
+        settings = replace(settings, redact=True)
     found = run(open_source(sysfs), settings, accept=accept)
     for line in found.lines:
         sys.stdout.write(f"{plain(line)}\n")

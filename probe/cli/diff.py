@@ -9,7 +9,7 @@ import typer
 from probe.active.comparing import ResultDocument, beside, compared
 from probe.active.results import result_in
 from probe.audit.snapshot import Snapshot
-from probe.cli.options import DifferentMachinesOption, JsonOption
+from probe.cli.options import DifferentMachinesOption, JsonOption, RedactOption, cleaner
 from probe.cli.showing import show
 from probe.compare.changes import Comparison, exit_status
 from probe.compare.diff import compare
@@ -38,6 +38,7 @@ def diff(
         str | None, typer.Option(metavar="N/Hh", help="Limit of poisoned and check sum errors, as 3/168h.")
     ] = None,
     different_machines: DifferentMachinesOption = False,
+    redact: RedactOption = False,
 ) -> None:
     """Compare a machine before and after a load, a change or a swap.
 
@@ -47,7 +48,8 @@ def diff(
     if len(documents) < _TWO:
         raise InputError("one snapshot is nothing to compare", where=documents[0], remedy="give BEFORE and AFTER")
     limits = _limits(correctable, data)
-    given = [_read(name) for name in documents]
+    clean = cleaner(redact=redact)
+    given = [clean(_read(name)) for name in documents]
     snapshots = [item for item in given if isinstance(item, Snapshot)]
     results = [item for item in given if not isinstance(item, Snapshot)]
     if not different_machines:

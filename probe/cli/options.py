@@ -1,19 +1,22 @@
 """Options that several commands share, what completes them, and the evidence they lead to."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 import typer
 
 from probe.documents.files import read_bytes, read_snapshot
+from probe.documents.redaction_key import pseudonyms
 from probe.evidence import Evidence
 from probe.exceptions import InputError, LinkprobeError
 from probe.host.bounded import read_bounded
 from probe.host.listing import function_names, slot_names
 from probe.host.opening import open_source
 from probe.host.source import Source
+
+Document = TypeVar("Document")
 
 
 def addresses(context: typer.Context, incomplete: str) -> list[str]:
@@ -73,19 +76,40 @@ LinksArgument = Annotated[
 DifferentMachinesOption = Annotated[
     bool, typer.Option("--different-machines", help="Compare snapshots of different machines too.")
 ]
+RedactOption = Annotated[bool, typer.Option("--redact", help="Put names in the place of what identifies the machine.")]
 TemplateOption = Annotated[
     Path | None, typer.Option("--template", metavar="FILE", help="Draw the page on this template of your own (Jinja2).")
 ]
 WakeOption = Annotated[bool, typer.Option("--wake", help="Read sleeping devices too, which wakes them.")]
 
 
-def evidence_from(sysfs: Path | None, snapshot: str | None = None, *, wake: bool = False) -> Evidence:
+def evidence_from(
+    sysfs: Path | None, snapshot: str | None = None, *, wake: bool = False, redact: bool = False
+) -> Evidence:
     """The evidence a person means: a snapshot's, another tree's, or this host's. Raises LinkprobeError."""
     if snapshot is None:
-        return read_bounded(open_source(sysfs), wake=wake)
-    if sysfs is not None:
+        found = read_bounded(open_source(sysfs), wake=wake)
+    elif sysfs is not None:
         raise InputError("given together with --sysfs", where=snapshot, remedy="give one of the two")
-    return read_snapshot(snapshot).evidence
+    else:
+        found = read_snapshot(snapshot).evidence
+    return cleaner(redact=redact)(found)
+
+
+def cleaner(*, redact: bool, secrets: Iterable[str] = ()) -> Callable[[Document], Document]:
+    """What each document passes before it is used: names in the place of what identifies, where asked for.
+
+    `secrets` are texts that identify too. Raises InputError where there is no key for the names.
+    """
+    if not redact:
+        return _as_it_is
+    names = pseudonyms()
+    names.learn_words(secrets)
+    return names.clean
+
+
+def _as_it_is(document: Document) -> Document:
+    return document
 
 
 def template_from(path: Path | None) -> tuple[str, str] | None:

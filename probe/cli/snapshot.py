@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from probe.audit.snapshot import take
-from probe.cli.options import SysfsOption, WakeOption, evidence_from
+from probe.cli.options import RedactOption, SysfsOption, WakeOption, evidence_from
 from probe.counted import counted
 from probe.documents.files import STANDARD_STREAM, encode
 from probe.documents.writing import PRIVATE, write_atomically
@@ -21,9 +21,10 @@ def snapshot(
     ] = None,
     sysfs: SysfsOption = None,
     wake: WakeOption = False,
+    redact: RedactOption = False,
 ) -> None:
     """Save the evidence of this machine to a file, whole or not at all."""
-    document = take(evidence_from(sysfs, wake=wake))
+    document = take(evidence_from(sysfs, wake=wake, redact=redact))
     data = encode(document)
     if output == STANDARD_STREAM:
         sys.stdout.buffer.write(data)

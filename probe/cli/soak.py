@@ -1,6 +1,7 @@
 """linkprobe soak."""
 
 import sys
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Annotated
@@ -11,7 +12,7 @@ from probe.active.raw_disks import refuse_disks_in_use
 from probe.active.root_disk import targets_with_root
 from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot, take
-from probe.cli.options import JsonOption, LinkOption, SysfsOption, refuse_odd_numbers
+from probe.cli.options import JsonOption, LinkOption, RedactOption, SysfsOption, cleaner, refuse_odd_numbers
 from probe.cli.showing import show, unless_nobody_looks
 from probe.documents.record_file import RecordFile
 from probe.documents.writing import write_atomically
@@ -31,6 +32,7 @@ from probe.render.forms import FORMS_OF_SOAK, check_form, soak_drawn_as
 from probe.render.terminal import soak as draw
 from probe.render.terminal import soak_plan
 from probe.render.terminal.console import console
+from probe.soak.journal import Entry
 from probe.soak.judging import UNCOUNTED
 from probe.soak.plan import plan
 from probe.soak.reading import Recorded, is_being_written
@@ -91,6 +93,7 @@ def soak(
     ] = None,
     json: JsonOption = False,
     sysfs: SysfsOption = None,
+    redact: RedactOption = False,
 ) -> None:
     """Put links under load, or accompany a load, and judge them by it. `soak close RECORD` judges what a crash left."""
     given = list(words or [])
@@ -124,7 +127,7 @@ def soak(
         accepts=tuple(accept or ()),
     )  # fmt: skip
     path = Path(output or f"linkprobe-soak-{taken.evidence.host.taken_at[:19].replace(':', '')}.jsonl")
-    _run(setup, path, sysfs)
+    _run(setup, path, sysfs, cleaner(redact=redact))
     _tell(read_record(path), path, also or [], json=json)
 
 
@@ -147,12 +150,12 @@ def snapshot_of(sysfs: Path | None) -> tuple[Snapshot, str, bool]:
     return take(read_bounded(source)), source.sys, source.live
 
 
-def _run(setup: Setup, path: Path, sysfs: Path | None) -> None:
+def _run(setup: Setup, path: Path, sysfs: Path | None, clean: Callable[[Entry], Entry]) -> None:
     screen = console(to_errors=True)
     with unless_nobody_looks(sys.stderr):
         soak_plan.render(plan(setup, _with_root(setup)), screen)
     with (
-        closing(Journal.create(path)) as journal,
+        closing(Journal.create(path, clean=clean)) as journal,
         unless_nobody_looks(sys.stderr),
         draw.progress(setup, screen) as shown,
     ):

@@ -1,8 +1,10 @@
 """One run of the collector: read, keep, compare with the run before, tell monitoring. Quiet where nothing changed."""
 
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import partial
 from pathlib import Path
+from typing import NamedTuple
 
 import msgspec
 
@@ -20,6 +22,7 @@ from probe.compare.following import follow
 from probe.compare.identity import Identity
 from probe.compare.quantities import ANSWERS
 from probe.compare.rank import Rank
+from probe.documents.redaction_key import pseudonyms
 from probe.documents.writing import write_atomically
 from probe.evidence import unlisted
 from probe.exceptions import InputError, NothingToJudge
@@ -50,27 +53,33 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         if not alone:
             return Run(lines=(), status=ExitStatus.CLEAN)
         began = time.monotonic()
+        names = pseudonyms(settings.redaction_key) if settings.redact else None
         before = spool.latest()
         patience = min(PATIENCE_S, settings.timeout_s / _AT_ONCE)
         evidence = read_bounded(source, patience_s=patience, within_s=settings.timeout_s)
         if (unread := unlisted(evidence.unread)) is not None:  # a list that was not read is no list of nothing
             what = f"no PCI functions are listed ({unread.detail or unread.why})"
             raise NothingToJudge(what, where=source.label, remedy="check that this is the /sys of a machine with PCI")
-        after = take(evidence)
+        after = take(names.clean(evidence) if names else evidence)
         silent = hung(after.evidence)
         kept = spool.keep(after)
         told = follow(before, after, settings.limits, spool.known())
-        spool.remember(told.are)
         missing = () if accept else still_missing(spool.missing(), told, after.evidence.host.taken_at)
-        spool.keep_missing(missing)
-        figures = _figures(spool, began, hung=silent, gone=len(missing))
-        untold = _tell(settings, after.links, _widest(spool, after.links, told.are), spool, figures)
+        widest = _widest(spool.widest(), after.links, told.are)
         at_silent = frozenset(title(link) for link in after.links if not set(silent).isdisjoint(_functions(link)))
         standing = exit_status(audit(evidence)) if after.links else ExitStatus.CLEAN
         first = _standing(after.links) if before is None else ()
-        lines = (*map(_no_answer, silent), *first, *_lines(told.changes, at_silent), *untold)
+        lines = [*map(_no_answer, silent), *first, *_lines(told.changes, at_silent)]
+        for note in (
+            partial(spool.remember, told.are),
+            partial(spool.keep_missing, missing),
+            partial(spool.keep_widest, widest.kept),
+        ):
+            lines += _noted(note)
+        figures = _figures(spool, began, hung=silent, gone=len(missing))
+        lines += _tell(settings, Collected(after.links, widest.of_places, figures, spool.results()))
         status = _status(told.status, standing, first=before is None)
-        return Run(lines=lines, status=ExitStatus.URGENT if missing or silent else status, kept=str(kept))
+        return Run(lines=tuple(lines), status=ExitStatus.URGENT if missing or silent else status, kept=str(kept))
 
 
 def _standing(links: Iterable[LinkDocument]) -> tuple[str, ...]:
@@ -109,6 +118,14 @@ def _lines(changes: tuple[Change, ...], told: frozenset[str]) -> Iterator[str]:
         yield f"{urgent}{rank}{change.place}: {change.sentence} [{change.evidence}]"
 
 
+def _noted(note: Callable[[], None]) -> Iterator[str]:
+    """Keep something for the next run. Where that fails it is said: what this run found is told all the same."""
+    try:
+        note()
+    except InputError as error:
+        yield f"not noted for the next run, the snapshot is kept: {error}"
+
+
 def _figures(spool: Spool, began: float, *, hung: tuple[str, ...] = (), gone: int = 0) -> RunFigures:
     """The figures of this run; one that hung leaves the time of the last good one as it was."""
     if not hung:
@@ -116,28 +133,28 @@ def _figures(spool: Spool, began: float, *, hung: tuple[str, ...] = (), gone: in
     return RunFigures(taken_s=spool.told(), seconds=time.monotonic() - began, hung=hung, gone=gone)
 
 
-def _tell(
-    settings: Settings, links: tuple[LinkDocument, ...], widest: dict[str, int], spool: Spool, run: RunFigures
-) -> tuple[str, ...]:
+def _tell(settings: Settings, collected: Collected) -> Iterator[str]:
     """Write the metrics. Where that fails it is said: the snapshot is kept, and the run is no failed one for it."""
     if settings.metrics is None:
-        return ()
-    text = exposition(Collected(links, widest, run, spool.results()), openmetrics=settings.openmetrics)
+        return
     try:
-        write_atomically(Path(settings.metrics), text)
+        write_atomically(Path(settings.metrics), exposition(collected, openmetrics=settings.openmetrics))
     except InputError as error:
-        return (f"metrics were not written, the snapshot is kept: {error}",)
-    return ()
+        yield f"metrics were not written, the snapshot is kept: {error}"
 
 
-def _widest(spool: Spool, links: tuple[LinkDocument, ...], known: Mapping[str, Identity]) -> dict[str, int]:
-    """The widest that each component was ever seen in its place, kept beside the snapshots."""
-    kept = spool.widest()
-    found = {}
+class _Widest(NamedTuple):
+    """The widest that each component was ever seen in its place: all that is known, and those that are there now."""
+
+    kept: dict[str, int]
+    of_places: dict[str, int]
+
+
+def _widest(kept: dict[str, int], links: tuple[LinkDocument, ...], known: Mapping[str, Identity]) -> _Widest:
+    found = _Widest(dict(kept), {})
     for link in links:
         width, what = link.negotiated.width, known.get(link.place_id)
         key = f"{link.place_id} {what.shown if what is not None else None}"
         if width is not None:
-            kept[key] = found[link.place_id] = max(width, kept.get(key, 0))
-    spool.keep_widest(kept)
+            found.kept[key] = found.of_places[link.place_id] = max(width, found.kept.get(key, 0))
     return found

@@ -21,7 +21,8 @@ Share = Annotated[float, msgspec.Meta(gt=0, lt=1)]
 class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What a site may set. Sizes in megabytes (SI), times in days and seconds.
 
-    `group` may read the spool too; without it only who collects may, since snapshots hold serial numbers.
+    `group` may read the spool too; without it only who collects may, since snapshots hold serial numbers, unless
+    `redact` puts names in their place, by the key in `redaction_key` or by the user's own.
     """
 
     spool: str = "/var/lib/linkprobe/spool"
@@ -34,6 +35,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     timeout_s: Positive = 60.0
     correctable_limit: str = "6/2h"
     data_limit: str = "3/168h"
+    redact: bool = False
+    redaction_key: str | None = None
 
     @property
     def limits(self) -> Limits:

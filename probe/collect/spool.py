@@ -23,6 +23,7 @@ from probe.collect.missing import Missing
 from probe.collect.settings import Settings
 from probe.compare.identity import Identity
 from probe.documents.files import encode, read_snapshot
+from probe.documents.redaction_key import pseudonyms
 from probe.documents.rights import others_can_write, read_regular
 from probe.documents.spool_name import running_number
 from probe.documents.writing import write_atomically
@@ -73,7 +74,8 @@ class Spool:
         try:
             yield True
         finally:
-            os.close(descriptor)
+            with contextlib.suppress(OSError):  # the lock is gone, whatever the disk answers
+                os.close(descriptor)
 
     def _make(self) -> None:
         """The directory, closed to others. Raises InputError for one that others can write, OSError."""
@@ -97,11 +99,14 @@ class Spool:
         return descriptor
 
     def snapshots(self) -> list[Path]:
-        """The snapshots, oldest first."""
+        """The snapshots, oldest first. Raises InputError where the spool is there and cannot be listed."""
         try:
             return sorted((path for path in self.path.iterdir() if _is_snapshot(path)), key=_written)
-        except OSError:
+        except FileNotFoundError:
             return []
+        except OSError as error:
+            what = f"the spool cannot be listed ({error.strerror})"
+            raise InputError(what, where=str(self.path), remedy="look at its disk and its rights") from error
 
     def latest(self) -> Snapshot | None:
         """The newest snapshot that can be read."""
@@ -134,8 +139,9 @@ class Spool:
 
     def _note(self, name: str, note: object) -> None:
         path = self.path / name
-        if path.is_symlink():
-            path.unlink()
+        there = _status(path)
+        if there is not None and stat.S_ISLNK(there.st_mode):
+            _remove(path)
         write_atomically(path, msgspec.json.encode(note, order="sorted"), mode=self._mode, group=self._group)
 
     def told(self) -> float:
@@ -180,6 +186,8 @@ class Spool:
 
     def keep_result(self, document: ResultDocument) -> Path:
         """Keep what a test found, for monitoring and for delivery. Raises InputError where it cannot be kept."""
+        if self._settings.redact:
+            document = pseudonyms(self._settings.redaction_key).clean(document)
         with self.held(patient=True):
             folder = self.path / _RESULTS_FOLDER
             try:
@@ -247,7 +255,8 @@ def _age(path: Path) -> float:
 
 
 def _is_snapshot(path: Path) -> bool:
-    return running_number(path.name) is not None and not path.is_symlink() and path.is_file()
+    there = _status(path)
+    return running_number(path.name) is not None and there is not None and stat.S_ISREG(there.st_mode)
 
 
 def _remove(path: Path) -> None:

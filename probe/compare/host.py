@@ -1,6 +1,5 @@
 """The machine itself, before and after: its kernel, its firmware, its name."""
 
-import re
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
@@ -9,6 +8,7 @@ import msgspec
 from probe.compare.rank import Rank
 from probe.evidence import Host
 from probe.exceptions import InputError
+from probe.placeholders import is_stated
 
 _FIRMWARE = ("bios", "product", "board")
 
@@ -45,12 +45,6 @@ def _values(host: Host) -> dict[str, str]:
     return firmware if host.kernel is None else {"kernel": host.kernel, **firmware}
 
 
-# what makers leave in the strings that they do not fill; from memory
-_PLACEHOLDER = re.compile(
-    r"|to be filled.*|default string|not (specified|available|applicable)|system (serial number|product name)|none|n/a"
-    r"|unknown|o\.?e\.?m\.?|[0x.\s-]+|0?123456789.*",
-    re.IGNORECASE,
-)
 _OF_THE_BOARD = ("product_serial", "board_serial")
 _OF_THE_MODEL = ("sys_vendor", "product_name")
 
@@ -86,9 +80,4 @@ def one_machine(hosts: Sequence[Host], names: Sequence[str]) -> None:
 def _both(before: Host, after: Host, names: Sequence[str]) -> list[tuple[str, str, str]]:
     """The names that both have, with both values."""
     then, now = before.firmware, after.firmware
-    return [(name, then[name], now[name]) for name in names if stated(then.get(name)) and stated(now.get(name))]
-
-
-def stated(text: str | None) -> bool:
-    """Whether a string of the firmware says something: it was read, and is not what makers leave unfilled."""
-    return text is not None and _PLACEHOLDER.fullmatch(text.strip()) is None
+    return [(name, then[name], now[name]) for name in names if is_stated(then.get(name)) and is_stated(now.get(name))]

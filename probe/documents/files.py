@@ -1,10 +1,12 @@
 """Reading a document back, with a clear word about what is wrong with it, and with bounds for what others wrote."""
 
+import errno
 import os
 import stat
 import sys
 import zlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from io import BufferedReader
 from typing import TypeVar
 
 import msgspec
@@ -49,14 +51,34 @@ def read_bytes(name: str) -> bytes:
     if name == STANDARD_STREAM:
         return _bounded(sys.stdin.buffer.read(most_bytes() + 1), name)
     try:
-        descriptor = os.open(name, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
-        with open(descriptor, "rb") as file:  # noqa: PTH123 - opened above, without waiting for a pipe's writer
-            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-                raise InputError("is no regular file", where=name, remedy="give a file, or - for standard input")
-            return _bounded(file.read(most_bytes() + 1), name)
+        return regular_bytes(name)
     except (OSError, ValueError) as error:
         what = f"cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise InputError(what, where=name, remedy="check the name") from error
+        raise InputError(what, where=name, remedy="give the name of a file, or - for standard input") from error
+
+
+def regular_bytes(name: str) -> bytes:
+    """The content of a regular file. Raises OSError, ValueError for what is no name, DocumentError past the bound."""
+    with open_regular(name) as file:
+        return _bounded(file.read(most_bytes() + 1), name)
+
+
+def open_regular(name: str) -> BufferedReader:
+    """A regular file, open for reading, without waiting for the writer of a pipe. Raises OSError, ValueError."""
+    descriptor = os.open(name, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise OSError(errno.EINVAL, "is no regular file")
+    return open(descriptor, "rb")  # noqa: PTH123 - opened above
+
+
+def bounded_lines(file: BufferedReader, name: str) -> Iterator[bytes]:
+    """The lines of a file one at a time. Raises DocumentError for one that is longer than a document may be."""
+    most = most_bytes()
+    while line := file.readline(most + 1):
+        if len(line) > most:
+            raise _too_large(name)
+        yield line
 
 
 def _bounded(data: bytes, name: str) -> bytes:

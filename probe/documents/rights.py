@@ -37,6 +37,16 @@ def others_can_write(there: os.stat_result) -> bool:
     return bool(there.st_mode & stat.S_IWOTH) or bool(there.st_mode & stat.S_IWGRP and there.st_gid != _ROOT)
 
 
+def others_can_read(there: os.stat_result) -> bool:
+    """Whether anybody but its owner has any right to it."""
+    return bool(stat.S_IMODE(there.st_mode) & (stat.S_IRWXG | stat.S_IRWXO))
+
+
+def is_shared_by_all(folder: os.stat_result) -> bool:
+    """Whether all can write to a directory in which each keeps his own, as /tmp is."""
+    return bool(folder.st_mode & stat.S_ISVTX and folder.st_mode & stat.S_IWOTH)
+
+
 def read_regular(path: Path) -> bytes:
     """The content of a plain file of bounded size, no link followed. Raises OSError."""
     descriptor = os.open(path, _PLAIN)

@@ -59,7 +59,10 @@ class ErrorCounters(msgspec.Struct, frozen=True):
 
     @property
     def totals(self) -> ErrorTotals:
-        """For the link: one event is told by several functions and both ends, so the most by any of them."""
+        """For the link: one event is told by several functions and both ends, so the most by any of them.
+
+        None where that is zero and one of them was not read.
+        """
         of_functions = self.by_function.values()
         return ErrorTotals(**{item.value: _most(total.of(item) for total in of_functions) for item in Severity})
 
@@ -79,4 +82,6 @@ def summed(counts: Iterable[ErrorCount]) -> tuple[ErrorCount, ...]:
 
 
 def _most(counts: Iterable[int | None]) -> int | None:
-    return max((count for count in counts if count is not None), default=None)
+    listed = list(counts)
+    most = max((count for count in listed if count is not None), default=None)
+    return None if most == 0 and None in listed else most

@@ -14,7 +14,6 @@ from probe.registers.errors import (
     UncorrectableErrorStatus,
     errors_in,
 )
-from probe.registers.space import EXTENDED_START
 
 
 def error_counters(link: Link) -> ErrorCounters:
@@ -39,12 +38,13 @@ def error_counters(link: Link) -> ErrorCounters:
 
 
 def _has_none(function: FunctionFacts) -> bool:
-    """Whether the function keeps no counters: its lists were read whole and hold no Advanced Error Reporting."""
-    space = function.space
-    if _has_any(function):
-        return False
-    whole = space.word(EXTENDED_START) is not None and not space.silent and not space.capabilities.faults
-    return whole and bool(space.capabilities.found) and space.find(ADVANCED_ERROR_REPORTING) is None
+    """Whether the function keeps no counters: no file of them stands in its directory, nor does it have the capability.
+
+    The kernel shows them for every function that has it (drivers/pci/pcie/aer.c, `aer_stats_attrs_are_visible`).
+    """
+    listed = {*function.evidence.attributes, *(item.path.rpartition("/")[2] for item in function.unread())}
+    seen = bool(function.evidence.attributes) and listed.isdisjoint(COUNTER_FILES.values())
+    return seen and function.space.find(ADVANCED_ERROR_REPORTING) is None
 
 
 def _has_any(function: FunctionFacts) -> bool:

@@ -5,6 +5,7 @@ aside, by name and with the reason; the file is left where it is.
 """
 
 import os
+import stat
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -20,7 +21,7 @@ import pyarrow.compute as pc
 from probe.exceptions import DocumentError, InputError, LinkprobeError
 from probe.fleet.columns import arrow_table
 from probe.fleet.parts import ASIDE, Part, Version, bits, bucket_of
-from probe.fleet.rewriting import Done, Identified, Job, Unusable, identify, rewrite
+from probe.fleet.rewriting import Done, Identified, Job, Unusable, identify, rewrite, unreadable
 from probe.fleet.rows import AsideRow
 from probe.fleet.table import EXPIRED, Conflict, Store
 
@@ -53,24 +54,31 @@ def ingest(spools: Sequence[Path], store: Store, *, now_s: int | None = None, de
 
     Raises InputError where a spool cannot be read or the store cannot be written.
     """
-    names = [str(path) for path in _files(spools)]
+    unlisted: list[OSError] = []
+    names = [str(path) for path in _files(spools, unlisted)]
     now_s = int(time.time()) if now_s is None else now_s
     with _workers(len(names)) as workers, store.writing():
         some = [tuple(names[start : start + _A_TIME]) for start in range(0, len(names), _A_TIME)]
         found = [item for items in workers.each(identify, some) for item in items]
+        found += [Identified(item.filename, unusable=unreadable(item.filename, item)) for item in unlisted]
         total = _taken_in(store, found, now_s, workers, delete=delete)
         store.sweep()
     return total
 
 
-def _files(spools: Iterable[Path]) -> Iterator[Path]:
+def _files(spools: Iterable[Path], unlisted: list[OSError]) -> Iterator[Path]:
+    """The files of spools; what of them cannot be listed is added to `unlisted`."""
     for spool in spools:
-        if not spool.exists():
-            raise InputError("is not there", where=str(spool), remedy="give spool directories or files")
-        if spool.is_file():
+        try:
+            kind = spool.stat().st_mode
+        except OSError as error:
+            gone = isinstance(error, FileNotFoundError)
+            what = "is not there" if gone else f"cannot be read ({error.strerror})"
+            raise InputError(what, where=str(spool), remedy="give spool directories or files") from error
+        if not stat.S_ISDIR(kind):
             yield spool
             continue
-        for folder, _, names in os.walk(spool):
+        for folder, _, names in os.walk(spool, onerror=unlisted.append):
             yield from (Path(folder) / name for name in names if name.endswith(_SUFFIXES) and not name.startswith("."))
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from probe.documents.writing import let_go
 from probe.exceptions import InputError
 
 
@@ -30,7 +31,7 @@ def held(root: Path) -> Iterator[None]:
         fcntl.flock(descriptor, fcntl.LOCK_EX)
         yield
     finally:
-        os.close(descriptor)
+        let_go(descriptor)
 
 
 def synced(path: Path) -> None:
@@ -39,7 +40,7 @@ def synced(path: Path) -> None:
     try:
         os.fsync(descriptor)
     finally:
-        os.close(descriptor)
+        let_go(descriptor)
 
 
 def synced_folder(path: Path) -> None:

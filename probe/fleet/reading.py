@@ -16,7 +16,7 @@ from probe import __version__
 from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
 from probe.documents.captured import captured
-from probe.documents.files import decode_document, schema_of, uncompressed
+from probe.documents.files import decode_document, open_regular, schema_of, uncompressed
 from probe.documents.spool_name import running_number
 from probe.evidence import Evidence, Host, Unread, unlisted
 from probe.exceptions import DocumentError
@@ -93,7 +93,7 @@ def host_key(host: Host) -> str:
 
 def peek(path: Path) -> Key | None:
     """The key of a snapshot from its first bytes; None where these do not tell it. Raises OSError."""
-    with path.open("rb") as file:
+    with open_regular(str(path)) as file:
         data = file.read(_PEEK)
     if data.startswith(_JOURNAL):
         return None  # one that is still written to has more to say each time

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import msgspec
 
+from probe.documents.files import regular_bytes
 from probe.exceptions import DocumentError, LinkprobeError
 from probe.fleet.bucket import Bucket, Written
 from probe.fleet.chronicle import Scribe
@@ -83,20 +84,24 @@ def _identified(name: str, reader: Reader) -> Identified | None:
     except FileNotFoundError:
         return None  # its host's rotation has just taken it away
     except OSError as error:
-        return Identified(name, unusable=_unreadable(name, error))
+        return Identified(name, unusable=unreadable(name, error))
     return Identified(name, unusable=found) if isinstance(found, Unusable) else Identified(name, found.host)
 
 
 def _read(name: str, reader: Reader) -> Read | Unusable:
     """What a file holds, or why it holds nothing. Raises OSError."""
-    data = Path(name).read_bytes()
+    try:
+        data = regular_bytes(name)
+    except DocumentError as error:
+        return Unusable(name, "", str(error))
     try:
         return reader.read(data, name)
     except DocumentError as error:
         return Unusable(name, blake2b(data, digest_size=16).hexdigest(), str(error))
 
 
-def _unreadable(name: str, error: OSError) -> Unusable:
+def unreadable(name: str, error: OSError) -> Unusable:
+    """What could not be read, in words: told each time, for there are no bytes to know it by."""
     return Unusable(name, "", f"{name}: cannot be read ({error.strerror}); {REMEDY}")
 
 
@@ -144,7 +149,7 @@ def _readings(names: tuple[str, ...], scribe: Scribe, reader: Reader, given: _Gi
         except FileNotFoundError:
             continue  # as above
         except OSError as error:
-            yield _unreadable(name, error)
+            yield unreadable(name, error)
 
 
 def _take(read: Read, scribe: Scribe, given: _Given, now_s: int) -> None:

@@ -5,6 +5,7 @@ the digest of a host's key; it is split in two when it grows too large. Parts ar
 """
 
 import contextlib
+import errno
 import json
 import re
 import time
@@ -67,7 +68,10 @@ class Store:
     def version(self) -> Version | None:
         """What the store holds now; None where there is none yet. Raises DocumentError for one that is damaged."""
         table = self._table()
-        return None if table is None else _version(table)
+        try:
+            return None if table is None else _version(table)
+        except (DeltaError, OSError) as error:
+            raise _unreadable(self.url, error) from error
 
     def _table(self) -> DeltaTable | None:
         target = self.root if self.is_local else self.url
@@ -90,10 +94,13 @@ class Store:
         if not self.is_local:
             yield
             return
-        with held(Path(self.root)):
-            mend(Path(self.root))
-            clear_unfinished(Path(self.root))
-            yield
+        try:
+            with held(Path(self.root)):
+                mend(Path(self.root))
+                clear_unfinished(Path(self.root))
+                yield
+        except (DeltaError, OSError) as error:  # wherever in the store it was
+            raise self._unwritable(self.url, error) from error
 
     def commit(
         self,
@@ -181,11 +188,16 @@ class Store:
         return Part(name, kind, bucket, size, len(rows))
 
     def read(self, part: Part) -> pa.Table:
-        """A part's rows, with the columns that this version has. Raises DocumentError for one that is damaged."""
+        """A part's rows, with the columns that this version has.
+
+        Raises DocumentError for one that is damaged, InputError where the disk does not give it: it may be whole.
+        """
         try:
             with self.filesystem.open_input_file(f"{self.root}/{part.path}") as source:
                 found = pq.read_table(source)
         except (pa.ArrowException, OSError) as error:
+            if isinstance(error, OSError) and error.errno not in {None, errno.ENOENT}:
+                raise _unreadable(part.path, error) from error
             raise DocumentError(f"is a damaged part ({_first_line(error)})", where=part.path, remedy=REBUILD) from error
         return completed(found, arrow_schema(part.kind))
 
@@ -293,6 +305,11 @@ def _add(part: Part) -> AddAction:
 def _remove(part: Part) -> RemoveAction:
     values: dict[str, str | None] = {"kind_of_row": part.kind, "bucket": part.bucket}
     return RemoveAction(part.path, True, int(time.time() * 1000), part.size, values)  # noqa: FBT003 - theirs
+
+
+def _unreadable(where: str, error: Exception) -> InputError:
+    what = f"cannot be read ({_first_line(error)})"
+    return InputError(what, where=where, remedy="look at its disk and its rights, then do it again")
 
 
 def _first_line(error: Exception) -> str:

@@ -29,6 +29,10 @@ FROM_DRIVER = (kernel.BUSY_PERCENT, kernel.LINK_LEVELS)
 DRIVER = "driver"
 POINTERS = (DRIVER, kernel.IOMMU_GROUP, kernel.PHYSICAL_FUNCTION)
 """Symbolic links, of which only the last name counts."""
+EVERYTHING = frozenset((
+    "power", *POWER, *QUIET, LINK_FOLDER, *FROM_REGISTERS, *FROM_DRIVER, *POINTERS, "hwmon", "leds", "config",
+))  # fmt: skip
+"""The names in a function's directory of which any is read."""
 LEFT_ASLEEP = "left asleep"
 """What is said of a file that was not read for that."""
 

@@ -13,6 +13,7 @@ from probe.host.files import (
     ASPM,
     DEVICES,
     DRIVER,
+    EVERYTHING,
     FROM_DRIVER,
     FROM_REGISTERS,
     LEFT_ASLEEP,
@@ -42,14 +43,8 @@ class FunctionReader:
 
     def read(self) -> FunctionEvidence:
         """Everything needed of the function; what could not be read is in `unread`."""
-        listed = f"{DEVICES}/{self._address}"
-        path = self._source.target(listed)
-        if isinstance(path, Unread):
-            return FunctionEvidence(address=self._address, path=listed[4:], unread=(path,))
-        entries = self._source.names(path)
-        if isinstance(entries, Unread):
-            return FunctionEvidence(address=self._address, path=path[4:], unread=(entries,))
-        present = frozenset(entries)
+        path = self._found()
+        present = self._present(path)
         self._read_attributes(path, present)
         config, config_end = self._read_config(path, present)
         return FunctionEvidence(
@@ -65,6 +60,24 @@ class FunctionReader:
             names=Names(),
             unread=tuple(self._unread),
         )
+
+    def _found(self) -> str:
+        """Where its directory is: at the list itself, where the list's link cannot be followed by hand."""
+        listed = f"{DEVICES}/{self._address}"
+        path = self._source.target(listed)
+        if isinstance(path, Unread):
+            self._unread.append(path)
+            return listed
+        return path
+
+    def _present(self, path: str) -> frozenset[str]:
+        """What is in its directory; all that there could be, where that cannot be listed and some of it can be read."""
+        entries = self._source.names(path)
+        if not isinstance(entries, Unread):
+            return frozenset(entries)
+        self._unread.append(entries)
+        answers = any(isinstance(text, str) for text in self._source.texts(path, kernel.NUMBER_FILES).values())
+        return EVERYTHING if answers else frozenset()
 
     def _read_attributes(self, path: str, present: frozenset[str]) -> None:
         if "power" in present:

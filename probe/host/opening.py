@@ -21,15 +21,18 @@ def open_source(path: Path | None) -> Source:
     """The live host for None, otherwise the tree at `path`. Raises InputError if there is no /sys tree."""
     if path is None:
         return DirectorySource()
-    if path.exists() and not path.is_dir():
-        return _from_tar(path)
-    places = (path, path / "sys")
-    with_pci = (sys for sys in places if (sys / FUNCTION_LIST).is_dir())
-    without = (sys for sys in places if all((sys / name).is_dir() for name in _ALWAYS))
-    found = next(chain(with_pci, without), None)
-    if found is not None:
-        return DirectorySource(found, found.parent if found.name == "sys" else None)
-    what = "no /sys tree is here" if path.exists() else "no such directory"
+    try:
+        if path.exists() and not path.is_dir():
+            return _from_tar(path)
+        places = (path, path / "sys")
+        with_pci = (sys for sys in places if (sys / FUNCTION_LIST).is_dir())
+        without = (sys for sys in places if all((sys / name).is_dir() for name in _ALWAYS))
+        found = next(chain(with_pci, without), None)
+        if found is not None:
+            return DirectorySource(found, found.parent if found.name == "sys" else None)
+        what = "no /sys tree is here" if path.exists() else "no such directory"
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
     raise InputError(what, where=str(path), remedy=_REMEDY)
 
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from probe import kernel_spellings as kernel
 from probe.address import Address
-from probe.host.files import POWER, RUNTIME
+from probe.host.files import DEVICES, POWER, RUNTIME
 from probe.host.source import Source
 
 
@@ -29,9 +29,9 @@ class Sleep:
         return self._source.live and (kernel.sleeps(attributes) or self.above(path))
 
     def above(self, path: str) -> bool:
-        """Whether a function sleeps on whose link, or on whose port's, the one at `path` hangs."""
+        """Whether a function sleeps on whose link, or on whose port's, the one at `path` hangs; True if unknown."""
         steps = path.split("/")
-        return any(
+        return path.startswith(DEVICES) or any(
             self._sleeps("/".join(steps[: end + 1]))
             for end in range(len(steps) - 1)
             if Address.find(steps[end]) is not None

@@ -4,6 +4,7 @@ A child reads them, all in one go, so that a device that does not answer holds u
 goes on with the others.
 """
 
+import resource
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
 
@@ -82,6 +83,8 @@ class _Answers:
 def _read_again_and_again(
     sampler_of: Callable[[int], LinkSampler], asked: Sequence[int], tell: Tell, again: Iterator[None]
 ) -> None:
+    _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))  # ten files a link stay open
     samplers = [sampler_of(number) for number in asked]
     for _ in again:
         for sampler in samplers:

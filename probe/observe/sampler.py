@@ -86,10 +86,11 @@ class LinkSampler:
         self._width = self._open(sys, speaker, CURRENT_LINK_WIDTH) if self._status_at is None else None
         self._above = [pair for item in _way_to(speaker, self._functions) for pair in self._states(sys, item)]
         self._power = dict(self._states(sys, self._below))
+        self._lacks_counters = False
         self._counter_files = list(self._counter_files_of(sys, self._link, self._functions))
         self._seen: dict[int, bytes] = {}
         self._counts: dict[int, dict[str, int]] = {}
-        self._counted = True
+        self._counted = not self._lacks_counters
 
     def look(self) -> bool:
         """Whether the component is there; where it is another than before, follow it."""
@@ -129,9 +130,12 @@ class LinkSampler:
         for address in link.counters:
             end = WhichEnd.PORT if address == link.downstream_port else WhichEnd.COMPONENT
             for severity, name in COUNTER_FILES.items():
-                descriptor = self._open(sys, functions.get(address), name)
+                function = functions.get(address)
+                descriptor = self._open(sys, function, name)
                 if descriptor is not None:
                     yield descriptor, end, address, severity
+                elif function is not None and name in function.attributes:
+                    self._lacks_counters = True
 
     def _states(self, sys: str, function: FunctionEvidence | None) -> Iterator[tuple[str, int]]:
         for name in (POWER_STATE, RUNTIME_STATUS):
@@ -203,7 +207,7 @@ class LinkSampler:
 
     def counters(self) -> Counters | None:
         """All counts that are not zero; None where nothing changed since the last call."""
-        changed, self._counted = False, True
+        changed, self._counted = False, not self._lacks_counters
         for descriptor, _, _, _ in self._counter_files:
             try:
                 data = os.pread(descriptor, _FILE_BYTES, 0)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import msgspec
 
-from probe.documents.files import decode_document
+from probe.documents.files import bounded_lines, decode_document, open_regular
 from probe.exceptions import DocumentError, InputError
 from probe.schemas import Schema
 from probe.soak.journal import Damaged, Entry, Start, moment
@@ -35,11 +35,7 @@ class Recorded(Iterable[Entry]):
     @classmethod
     def at(cls, path: Path) -> "Recorded":
         """The journal of this name. Raises InputError where it cannot be read."""
-        try:
-            return cls(lambda: path.open("rb"), str(path))
-        except OSError as error:
-            what = f"cannot be read ({error.strerror})"
-            raise InputError(what, where=str(path), remedy="check the name") from error
+        return cls(lambda: _lines(str(path)), str(path))
 
     def __iter__(self) -> Iterator[Entry]:
         """Every entry, a Damaged in the place of a line that cannot be read. Raises DocumentError."""
@@ -75,6 +71,16 @@ class Recorded(Iterable[Entry]):
         if kind and kind not in _KINDS:
             what = f"holds lines that this linkprobe does not know ({kind!r}), so a newer one wrote it"
             raise DocumentError(what, where=self._name, remedy="judge it with that version")
+
+
+@contextlib.contextmanager
+def _lines(name: str) -> Iterator[Iterable[bytes]]:
+    """The lines of a file, each of bounded length. Raises InputError where it cannot be read, DocumentError."""
+    try:
+        with open_regular(name) as file:
+            yield bounded_lines(file, name)
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", where=name, remedy="check the name") from error
 
 
 def _start(line: bytes, name: str) -> Start:

@@ -9,20 +9,19 @@ import ctypes
 import errno
 import fcntl
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Self
 
 import msgspec
 
-from probe.documents.writing import write_all
+from probe.documents.writing import PRIVATE, let_go, write_all
 from probe.exceptions import InputError
 from probe.soak.journal import Entry, Sample
 from probe.soak.shorter import Shorter
 from probe.soak.thinning import USUAL, Sizes
 
 _ENCODER = msgspec.json.Encoder()
-_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC
 _ROOM = 1 << 16
 _KEEP_SIZE = 1
@@ -31,11 +30,18 @@ _fallocate = ctypes.CDLL(None, use_errno=True).fallocate
 _fallocate.argtypes = (ctypes.c_int, ctypes.c_int, ctypes.c_int64, ctypes.c_int64)
 
 
-class Journal:
-    """An open journal; `shorter` is one of it in the making."""
+def _as_it_is(entry: Entry) -> Entry:
+    return entry
 
-    def __init__(self, path: Path, descriptor: int, sizes: Sizes = USUAL) -> None:
+
+class Journal:
+    """An open journal; `shorter` is one of it in the making. Each entry passes `clean` before it is written."""
+
+    def __init__(
+        self, path: Path, descriptor: int, sizes: Sizes = USUAL, clean: Callable[[Entry], Entry] = _as_it_is
+    ) -> None:
         self._path = path
+        self._clean = clean
         self._descriptor = descriptor
         self._sizes = sizes
         self._fine = 0
@@ -44,10 +50,10 @@ class Journal:
         _lock(descriptor)
 
     @classmethod
-    def create(cls, path: Path, sizes: Sizes = USUAL) -> Self:
+    def create(cls, path: Path, sizes: Sizes = USUAL, clean: Callable[[Entry], Entry] = _as_it_is) -> Self:
         """A new journal, made shorter as it grows. Raises InputError where a file is there or cannot be made."""
         try:
-            return cls(path, os.open(path, _NEW, 0o666), sizes)
+            return cls(path, os.open(path, _NEW, PRIVATE), sizes, clean)
         except FileExistsError as error:
             remedy = "name a new file, or close it: linkprobe soak close"
             raise InputError("is already there", where=str(path), remedy=remedy) from error
@@ -56,7 +62,7 @@ class Journal:
 
     def append(self, *entries: Entry) -> None:
         """Write entries and have them on the disk. Raises CannotRecord while there is room left for `end`."""
-        data = _encoded(entries)
+        data = _encoded(map(self._clean, entries))
         try:
             self._reserve(len(data))
             self._write(data)
@@ -68,7 +74,7 @@ class Journal:
     def append_last(self, *entries: Entry) -> None:
         """Write the end into the room that was kept for it. Raises CannotRecord."""
         try:
-            self._write(_encoded(entries))
+            self._write(_encoded(map(self._clean, entries)))
         except OSError as error:
             raise CannotRecord.because(self._path, error) from error
 
@@ -105,7 +111,7 @@ class Journal:
             self.shorter.give_up()
         with contextlib.suppress(OSError):
             os.ftruncate(self._descriptor, self._end)
-        os.close(self._descriptor)
+        let_go(self._descriptor)
 
 
 class CannotRecord(InputError):

@@ -170,7 +170,7 @@ KILLED = """
     mount -t ext4 /dev/nvme0n1 /mnt
     linkprobe soak --minutes 5 --load storage-read --block 1048576 --interval 0.5 -o /mnt/journal.jsonl &
     count() { cat /mnt/journal.jsonl 2>/dev/null | grep -c '"sample"'; }
-    while [ "$(count)" -lt 6 ]; do sleep 0.3; done
+    until [ "$(count)" -ge 6 ] && grep -q '"pass"' /mnt/journal.jsonl; do sleep 0.3; done  # a pass comes with a phase's end
     touch /out/ready-$(count)
     wait
 """

@@ -212,5 +212,8 @@ def _carry_out(driver: Driver, link: LinkAt, course: str, *, live_data: bool) ->
 
 
 def _by_a_killed_client(kind: str, kills: list[int]) -> bool:
-    """One that was killed cannot have waited for the answer that it is due; `put-back` cannot know of it."""
-    return kind == "order" and bool(kills)
+    """One that was killed cannot have waited for the answer that it is due; `put-back` cannot know of it.
+
+    Nor can it leave out a lane that the link has lost since: what stood in its register is put back all the same.
+    """
+    return kind in {"order", "not offered"} and bool(kills)

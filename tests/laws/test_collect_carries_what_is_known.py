@@ -73,9 +73,10 @@ def test_a_machine_that_stays_as_it_is(
 ) -> None:
     described = machine(serials, counts)
     runs, missing = collected([seen(described, run, *view) for run, view in enumerate(views, start=1)])
-    for run in runs:
-        assert run.status in {ExitStatus.CLEAN, ExitStatus.NOTHING_JUDGED}, run.lines
-        told = [line.partition(": ")[2].partition(" [")[0] for line in run.lines]
+    for number, run in enumerate(runs):
+        # A first run tells what stands, and ends as an audit does.
+        assert number == 0 or run.status in {ExitStatus.CLEAN, ExitStatus.NOTHING_JUDGED}, run.lines
+        told = [line.partition(": ")[2].partition(" [")[0] for line in run.lines if number]
         assert not [line for line in told if any(word in line for word in ANOTHER) and "readable" not in line]
     assert missing == ()
 

@@ -50,7 +50,7 @@ def test_extended_headers(raw: int, capability_id: int, version: int, following:
         pytest.param(LinkCapabilities, 0x00423D05, {"Maximum Link Width": "16 lanes"}, marks=INTEL),
         pytest.param(LinkCapabilities, 0x00423C85, {"Maximum Link Width": "8 lanes"}, marks=INTEL),
         pytest.param(LinkStatus, 0x1011, {
-            "Current Link Speed": "2.5 GT/s", "Negotiated Link Width": "1 lanes", "Slot Clock Configuration": "set",
+            "Current Link Speed": "2.5 GT/s", "Negotiated Link Width": "1 lane", "Slot Clock Configuration": "set",
             "Data Link Layer Link Active": "clear",
         }, marks=INTEL),
         pytest.param(DeviceCapabilities, 0x10008FE2, {
