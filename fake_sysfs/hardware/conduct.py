@@ -129,6 +129,8 @@ class Conduct:
 
     def changed(self, end: Space, before: dict[str, int]) -> None:
         """Bits that turn autonomous changes off: the component's first when set, the port's first when cleared."""
+        if end.gone:
+            return  # by what it was told to do; it reads all ones, which nobody wrote
         link = self._link
         other = link.component if end is link.port else link.port
         for name, at, mask in (("Width", LINK_CONTROL, _WIDTH_DISABLE), ("Speed", LINK_CONTROL_2, _SPEED_DISABLE)):

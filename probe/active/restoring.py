@@ -10,9 +10,9 @@ import msgspec
 
 from probe.active.asking import answering, read, text_of, until, write, write_file
 from probe.active.journal import Entry, KeptFile, KeptRegister
-from probe.active.margining.commands import ANSWER_MASK, is_step
+from probe.active.margining.commands import ANSWER_MASK, SENDER_MASK, is_step
 from probe.active.permitted import RegisterBits, Scope, register_at
-from probe.active.steps import CannotWrite, Protocol, Read
+from probe.active.steps import CannotWrite, Protocol, Read, Wait
 from probe.address import Address
 from probe.registers.bits import all_ones, differing, merged
 
@@ -49,6 +49,9 @@ def put_back(scope: Scope, entries: Iterable[Entry]) -> Protocol[tuple[Leftover,
     """Bring every kept register and file back, the last first. What cannot be brought back is a Leftover."""
     left: list[Leftover] = []
     silent: set[str] = set()
+    entries = list(entries)
+    if any(_has_neutral(scope, entry) for entry in entries):
+        yield Wait(_ANSWER_S)  # who was killed may not have waited for the answer to its last command
     for entry in _last_first(entries):
         fault = None
         if isinstance(entry, KeptFile):
@@ -58,6 +61,12 @@ def put_back(scope: Scope, entries: Iterable[Entry]) -> Protocol[tuple[Leftover,
         if fault is not None:
             left.append(fault)
     return tuple(left)
+
+
+def _has_neutral(scope: Scope, entry: Entry) -> bool:
+    return isinstance(entry, KeptRegister) and bool(
+        register_at(scope, entry.address, entry.offset, entry.size, entry.mask).neutral
+    )
 
 
 def _last_first(entries: Iterable[Entry]) -> Iterator[Entry]:
@@ -93,11 +102,19 @@ def _register(scope: Scope, kept: KeptRegister, silent: set[str]) -> Protocol[Le
 def _neutral(row: RegisterBits, kept: KeptRegister) -> Protocol[bool]:
     """Commands of lane margining that end whatever a receiver may still be doing; whether all were answered."""
     ended = True
+    status = Read(kept.address, kept.offset + _LANE_STATUS, kept.size)
+    if not row.neutral:
+        return True
+    standing = yield from read(kept.address, kept.offset, kept.size)
+    shown = yield from read(kept.address, kept.offset + _LANE_STATUS, kept.size)
+    heard = None not in {standing, shown} and not differing(shown or 0, standing or 0, SENDER_MASK)
     for command in row.neutral:
         yield from write(kept.address, kept.offset, kept.size, command, kept.mask)
-        status = Read(kept.address, kept.offset + _LANE_STATUS, kept.size)
+        if not heard:
+            yield Wait(_ANSWER_S)  # the status may still show an answer from before the one that did not come
         answer = yield from until(status, partial(_answers, command), _ANSWER_S, 0.0002)
-        ended = ended and answer.met
+        heard = answer.met
+        ended = ended and heard
     return ended
 
 

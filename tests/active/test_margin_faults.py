@@ -297,3 +297,13 @@ def test_a_limit_past_the_range_cannot_be_judged() -> None:
     )  # fmt: skip
     assert done.link.result is Result.INCONCLUSIVE
     assert any("its range ends at 0.400 UI" in reason for reason in done.link.reasons)
+
+
+@pytest.mark.parametrize("after", range(1, 7))
+def test_no_step_is_begun_on_a_lane_that_the_link_has_just_lost(after: int) -> None:
+    """Four lanes at once: the step of one makes the link narrower before the next one's begins."""
+    events = (LinkEvent(after_steps=after, width=1),)
+    done = margin(model({1: _small(max_lanes=3)}, events=events), ends=frozenset({"port"}), seconds=0.05)
+    assert done.model.mistakes == []
+    assert done.model.left_behind() == []
+    assert (done.link.back, done.link.result) == (False, Result.FAILED)

@@ -76,10 +76,11 @@ def test_diff_of_three_says_where_the_trouble_lies(run: Run, tmp_path: Path) -> 
     assert "the trouble follows the card" in " ".join(run("diff", first, first, last)[1].split())
 
 
-def test_history(run: Run, good: Path, bad: Path) -> None:
+def test_history(run: Run, good: Path, bad: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "120")
     told = run("history", good, bad)[1]
-    assert "1 boot" in told
-    assert "training" in told
+    assert "2 snapshots of 1 boot" in told
+    assert "in 1 of 1 training " in " ".join(told.split())
     document = json.loads(run("history", good, bad, "--json")[1])
     assert document["places"][0]["short"] == 1
 

@@ -200,8 +200,7 @@ def test_after_put_back_every_register_is_as_it_was(
     ):
         behind = [item for item in behind if "still margined" not in item.what]  # a receiver that hears nothing more
     assert behind == []
-    broken = [item for item in hardware.mistakes if not _by_a_killed_client(item.kind, kills)]
-    assert broken == []
+    assert hardware.mistakes == []
 
 
 def _carry_out(driver: Driver, link: LinkAt, course: str, *, live_data: bool) -> None:
@@ -209,11 +208,3 @@ def _carry_out(driver: Driver, link: LinkAt, course: str, *, live_data: bool) ->
         driver.run(margining(link, live_data) if course == "margin" else trained(link, course))
     except CannotWrite:
         return
-
-
-def _by_a_killed_client(kind: str, kills: list[int]) -> bool:
-    """One that was killed cannot have waited for the answer that it is due; `put-back` cannot know of it.
-
-    Nor can it leave out a lane that the link has lost since: what stood in its register is put back all the same.
-    """
-    return kind in {"order", "not offered"} and bool(kills)

@@ -11,6 +11,7 @@ from probe.registers.margining import RECEIVERS, MarginingLaneControl, Margining
 
 BROADCAST = 0
 _CONTROL, _STATUS = MarginingLaneControl, MarginingLaneStatus
+SENDER_MASK = mask_of(_STATUS.receiver_number_status, _STATUS.margin_type_status)
 ANSWER_MASK = mask_of(_STATUS.receiver_number_status, _STATUS.margin_type_status, _STATUS.margin_payload_status)
 CONTROL_MASK = mask_of(_CONTROL.receiver_number, _CONTROL.margin_type, _CONTROL.usage_model, _CONTROL.margin_payload)
 _NO_COMMAND, _REPORT, _SET, _STEP_TIMING, _STEP_VOLTAGE = (

@@ -21,7 +21,7 @@ from probe.active.margining.commands import (
     payload_of,
 )
 from probe.active.margining.failures import LinkDisturbed, NotReady, Unmeasured
-from probe.active.steps import Protocol, Read
+from probe.active.steps import Protocol, Read, Wait
 from probe.registers.bits import all_ones, differing
 from probe.registers.margining import MarginingLaneControl, MarginingLaneStatus
 
@@ -58,6 +58,8 @@ class LanePort:
         """A step was asked for, and going back to normal was not acknowledged since."""
         self._idle = False
         """No Command was the last, and was answered."""
+        self._unheard = False
+        """The last command was not answered, so that Lane Status may still show an answer from before it."""
         self._written: int | None = None
         """The last command, which has to stand in Lane Control still; None where none was written yet."""
         self._control = base + MarginingLaneControl.offset + lane * MarginingLaneControl.stride
@@ -160,7 +162,11 @@ class LanePort:
         self._written = command.control
 
     def _answered(self, command: Command, patience_s: float) -> Protocol[int]:
+        if self._unheard:
+            yield Wait(ANSWER_PATIENCE_S)
+        self._unheard = True
         payload = yield from self.answer(command, patience_s)
+        self._unheard = False
         self._idle = command is NO_COMMAND
         return payload
 

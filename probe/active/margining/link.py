@@ -4,7 +4,7 @@ One receiver at a time, so never both ends at once, and never two receivers with
 the measuring, every lane that was spoken to is told to go back to normal settings.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 
 import msgspec
@@ -126,6 +126,7 @@ class LinkRun:
         self._receivers = [_Receiver(number) for number in receivers_of(detected, self._choice.ends)]
         for receiver in self._receivers:
             yield from self._receiver(receiver)
+            yield from _all_normal(self._lanes.values())
 
     def _refuse(self) -> None:
         """Where nothing can come of it, nothing is written."""
@@ -156,9 +157,18 @@ class LinkRun:
         self._tell(
             f"receiver {receiver.number}, {receiver.name}: {counted(len(runs), 'lane')}, {receiver.at_once} at once"
         )
-        yield from together((run.protocol() for _, run in runs), receiver.at_once)
+        yield from together(
+            (self._in_turn(receiver, self._lanes[end.address, lane], run) for lane, run in runs), receiver.at_once
+        )
         independent = all(receiver.abilities[lane].independent_sampler for lane, _ in runs)
         yield from self._watch.check_errors(correctable_stop=independent, at_once=True)
+
+    def _in_turn(self, receiver: "_Receiver", lane: LanePort, run: LaneRun) -> Protocol[None]:
+        """One lane, once those that had its turn before are normal again."""
+        if receiver.at_once < len(receiver.runs):
+            yield from _all_normal(receiver.ended)
+        yield from run.protocol()
+        receiver.ended.append(lane)
 
     def _chosen_lanes(self) -> list[int]:
         width = self._watch.state.width or 0
@@ -196,6 +206,16 @@ class LinkRun:
         return state_in(found.value)
 
 
+def _all_normal(lanes: Iterable[LanePort]) -> Protocol[None]:
+    """Whoever has had a turn has to be normal again before the next one begins. Raises NotReady."""
+    moved = [lane for lane in lanes if lane.moved]
+    yield from together(map(_quiet, moved), at_once=len(moved))
+    deaf = [f"lane {lane.lane} of {lane.address}" for lane in moved if lane.moved]
+    if deaf:
+        what = "has not acknowledged Go to Normal Settings, and no other may be margined beside it"
+        raise NotReady(f"stopped: {', '.join(deaf)} {what}")
+
+
 def _quiet(lane: LanePort) -> Protocol[None]:
     try:
         yield from lane.quiet()
@@ -214,6 +234,7 @@ class _Receiver:
         self.abilities: dict[int, Capabilities] = {}
         self.dead: dict[int, str] = {}
         self.runs: list[tuple[int, LaneRun]] = []
+        self.ended: list[LanePort] = []
         self.at_once = 1
         self.done: list[tuple[int, str]] = []
 

@@ -131,6 +131,7 @@ class LaneRun:
         """One step, watched for the chosen time, and whether it passed."""
         command = way.command(steps)
         yield from self._lane.no_command()
+        yield from self._watch.check()  # a step on a neighbouring lane may have cost the link this one
         payload = yield from self._lane.step(command)
         if _state(payload) == _SET_UP:
             payload = yield from self._lane.set_up(command, lambda answer: _state(answer) != _SET_UP)
