@@ -6,8 +6,8 @@ was taken out is shown by its number, so that nobody takes the text for another.
 """
 
 import re
-from collections.abc import Mapping
-from typing import TypeVar
+from collections.abc import Iterable, Mapping
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -51,27 +51,29 @@ def _number(match: re.Match[str]) -> str:
 
 def made_plain(value: Value) -> Value:
     """A value with every text in it made plain, however deep; itself where nothing had to change."""
-    kind = type(value)
-    changed: object = value
+    changed: Value = _made_plain(value)
+    return changed
+
+
+def _made_plain(value: Any) -> Any:  # noqa: ANN401 - whatever a document holds
+    if isinstance(value, msgspec.Struct):
+        fields = {name: (getattr(value, name), made_plain(getattr(value, name))) for name in value.__struct_fields__}
+        changes = {name: after for name, (before, after) in fields.items() if after is not before}
+        return msgspec.structs.replace(value, **changes) if changes else value
+    kind = type(value)  # an enumeration's member is a text too, and stays what it is
     if kind is str:
-        changed = plain(value)  # type: ignore[arg-type] # mypy does not narrow a type variable by type()
-    elif isinstance(value, msgspec.Struct):
-        changes = {}
-        for name in value.__struct_fields__:
-            before = getattr(value, name)
-            after = made_plain(before)
-            if after is not before:
-                changes[name] = after
-        changed = msgspec.structs.replace(value, **changes) if changes else value
-    elif kind is tuple or kind is list:
-        items = [made_plain(item) for item in value]  # type: ignore[attr-defined] # as above
-        if any(after is not before for after, before in zip(items, value, strict=True)):  # type: ignore[call-overload]
-            changed = kind(items)  # type: ignore[call-arg]
-    elif kind is dict:
-        pairs = {made_plain(key): made_plain(item) for key, item in value.items()}  # type: ignore[attr-defined]
-        if any(a is not b or c is not d for (a, c), (b, d) in zip(pairs.items(), value.items(), strict=False)):  # type: ignore[attr-defined]
-            changed = pairs
-    return changed  # type: ignore[return-value] # of the same kind
+        return plain(value)
+    if kind is tuple or kind is list:
+        items = [made_plain(item) for item in value]
+        return value if _same(items, value) else kind(items)
+    if kind is dict:
+        pairs = {made_plain(key): made_plain(item) for key, item in value.items()}
+        return value if _same(pairs, value) and _same(pairs.values(), value.values()) else pairs
+    return value
+
+
+def _same(some: Iterable[object], others: Iterable[object]) -> bool:
+    return all(one is other for one, other in zip(some, others, strict=False))
 
 
 def cells(row: Mapping[str, object]) -> dict[str, object]:

@@ -73,7 +73,7 @@ class Unit:
 
     def _systemctl(self, *words: str) -> None:
         try:
-            done = subprocess.run(("systemctl", *words), capture_output=True, text=True, check=False)  # noqa: S603, S607
+            done = subprocess.run(("systemctl", *words), capture_output=True, text=True, check=False)  # noqa: S603, S607 - the system's own, by its name
         except OSError as error:
             failure = error.strerror or "no reason given"
         else:

@@ -5,6 +5,7 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from probe.batch.rates import events_at_least, trials_at_least
 from probe.batch.readings import Count, Number, Reading, Word
@@ -138,7 +139,6 @@ def test_who_is_odd_is_a_minority_of_which_most_surely_are_not(known: int, data:
 @pytest.mark.published("scipy.stats.binomtest and fisher_exact, one-sided")
 @pytest.mark.parametrize(("seen", "events", "share"), [(3, 3, 1 / 12), (61, 61, 0.083), (9, 40, 0.1), (500, 4000, 0.1)])
 def test_the_chance_of_so_many_events(seen: int, events: int, share: float) -> None:
-    stats = pytest.importorskip("scipy.stats")
     expected = stats.binomtest(seen, events, share, alternative="greater").pvalue
     assert events_at_least(seen, events, share) == pytest.approx(expected, rel=1e-9)
 
@@ -146,7 +146,6 @@ def test_the_chance_of_so_many_events(seen: int, events: int, share: float) -> N
 @pytest.mark.published("scipy.stats.binomtest and fisher_exact, one-sided")
 @pytest.mark.parametrize(("seen", "trials", "short", "total"), [(7, 100, 7, 1000), (5, 50, 9, 600), (20, 40, 60, 400)])
 def test_the_chance_of_so_many_short_trainings(seen: int, trials: int, short: int, total: int) -> None:
-    stats = pytest.importorskip("scipy.stats")
     table = [[seen, trials - seen], [short - seen, total - trials - short + seen]]
     expected = stats.fisher_exact(table, alternative="greater").pvalue
     assert trials_at_least(seen, trials, short, total) == pytest.approx(expected, rel=1e-7)
@@ -155,7 +154,6 @@ def test_the_chance_of_so_many_short_trainings(seen: int, trials: int, short: in
 @pytest.mark.published("scipy.stats.binomtest: the sign test, at 5 %")
 @pytest.mark.parametrize("known", range(2, 51))
 def test_the_sign_test(known: int) -> None:
-    stats = pytest.importorskip("scipy.stats")
     for alike in range(known + 1):
         expected = stats.binomtest(alike, known, 0.5, alternative="greater").pvalue
         assert surely_usual(alike, known) == (expected <= 0.05), (alike, known)

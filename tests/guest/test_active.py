@@ -321,6 +321,7 @@ READERS = {
     "put-back": "put-back", "margin": f"margin {FREE}", "capture-script": "capture-script",
     "completion": "completion bash", "batch": "batch /out/shot.json /out/shot.json",
     "qualify": "qualify --write-plan -o /out/plan.toml", "verify": "verify /out/shot.json",
+    "where": "where 00-00 /out/shot.json", "paths": "paths",
 }  # fmt: skip
 TRACED = PRELUDE + "".join(
     f"""

@@ -114,7 +114,10 @@ def test_a_function_without_a_port_keeps_its_link_asleep() -> None:
     tree = described("D0", "D3cold")
     files = {path.replace(f"/{PORT}/{CARD}", f"/{CARD}"): content for path, content in tree.files.items()}
     links = {path: target.replace(f"/{PORT}/{CARD}", f"/{CARD}") for path, target in tree.links.items()}
-    alone = Tree(*({path: x for path, x in all_.items() if PORT not in path} for all_ in (files, links)))  # type: ignore[arg-type]
+    alone = Tree(
+        {path: content for path, content in files.items() if PORT not in path},
+        {path: target for path, target in links.items() if PORT not in path},
+    )
     (link,) = audit(read(alone)[0]).links
     assert (link.downstream_port, link.upstream_port, link.verdict) == (None, CARD, Verdict.RESTING)
 

@@ -85,7 +85,7 @@ def fresh(suite: str, folder: Path, bound: tuple[str, ...] = ()) -> Iterator[Tre
 
 
 def _bootstrap(suite: str, into: Path) -> None:
-    """Make a tree; skips where the mirror does not answer, which says nothing of linkprobe."""
+    """Make a tree; a mirror that does not answer fails too, and is told for what it is."""
     site, proxy = _mirror()
     command = ["unshare", "--mount", "debootstrap", "--variant=minbase", f"--include={INCLUDED[suite]}", suite]
     for _ in range(_TRIES):
@@ -98,7 +98,7 @@ def _bootstrap(suite: str, into: Path) -> None:
             return
     told = done.stdout[-3000:] + done.stderr
     if unanswered := _unanswered(site, suite, proxy):
-        pytest.skip(f"not tried: the Debian mirror {site} does not answer ({unanswered}); debootstrap: {told[-300:]}")
+        pytest.fail(f"not tried: the Debian mirror {site} does not answer ({unanswered}); debootstrap: {told[-300:]}")
     raise AssertionError(f"debootstrap of {suite} failed, though {site} answers:\n{told}")
 
 
