@@ -16,6 +16,7 @@ from typing import Self
 import msgspec
 
 from probe.active.permitted import Scope
+from probe.documents.writing import write_all
 from probe.exceptions import DocumentError, InputError
 from probe.schemas import Schema
 
@@ -113,9 +114,7 @@ class Journal:
 
     def keep(self, *entries: Entry) -> None:
         """Append entries and have them on the disk. Raises OSError where that fails: then nothing may be written."""
-        data = b"".join(_ENCODER.encode(entry) + b"\n" for entry in entries)
-        while data:
-            data = data[os.write(self._descriptor, data) :]
+        write_all(self._descriptor, b"".join(_ENCODER.encode(entry) + b"\n" for entry in entries))
         os.fsync(self._descriptor)
 
     def entries(self) -> tuple[Entry, ...]:

@@ -117,27 +117,16 @@ def _held_to(rate_bytes_s: float, item: Throughput) -> Throughput:
 
 def _between_peers(key: _Measured, rates: Rates, links: Mapping[str, LinkDocument], peer_place_id: str) -> Throughput:
     """What went from one component to another, against the narrowest link between the two."""
-    load, target, place_id, direction = key
-    median = rates.median
+    _, _, place_id, direction = key
     way = None
     if place_id in links and peer_place_id in links:
         way = between(links[place_id], links[peer_place_id], ceilings_to_host(links.values()))
     ceiling = None if way is None or way.ceiling_bytes_s is None else way.ceiling_bytes_s * (1 + (direction == BOTH))
-    share = None if not ceiling else median / ceiling
+    share = None if not ceiling else rates.median / ceiling
     told = "no ceiling is known for this" if share is None else f"{share:.0%} of the narrowest link between them"
-    return Throughput(
-        load=load,
-        target=target,
-        place_id=place_id,
-        direction=direction,
-        passes=rates.count,
-        median_bytes_s=median,
-        least_bytes_s=rates.least,
-        most_bytes_s=rates.most,
-        ceiling_bytes_s=ceiling,
-        share=share,
+    return msgspec.structs.replace(
+        _measured(key, rates, ceiling),
         sentence=f"{told}, through {way.through}" if way is not None else told,
-        short=False,
         narrowest=None if way is None or way.narrowest is None else _in_words(way.narrowest),
     )
 
@@ -162,28 +151,36 @@ def _throughput(
     memory: float | None,
     shared: Together | None,
 ) -> Throughput:
+    direction = key[3]
+    found = _measured(key, rates, None if link is None else ceiling_of(link.bandwidth.ceiling_bytes_s, direction))
+    short = found.share is not None and found.share < ASK_BELOW and direction != BOTH and shared is None
+    return msgspec.structs.replace(
+        found,
+        sentence=_sentence(found.share, direction, shared),
+        short=short,
+        questions=_questions(link, rates.median, memory) if short and link is not None else (),
+        narrowest=None if link is None else _narrowest(link),
+        numa_node=None if link is None or link.component is None else link.component.numa_node,
+        memory_bytes_s=memory,
+    )
+
+
+def _measured(key: _Measured, rates: Rates, ceiling: int | None) -> Throughput:
+    """What was measured, and its share of a ceiling; nothing is said of it yet."""
     load, target, place_id, direction = key
-    median = rates.median
-    ceiling = None if link is None else ceiling_of(link.bandwidth.ceiling_bytes_s, direction)
-    share = None if not ceiling else median / ceiling
-    short = share is not None and share < ASK_BELOW and direction != BOTH and shared is None
     return Throughput(
         load=load,
         target=target,
         place_id=place_id,
         direction=direction,
         passes=rates.count,
-        median_bytes_s=median,
+        median_bytes_s=rates.median,
         least_bytes_s=rates.least,
         most_bytes_s=rates.most,
         ceiling_bytes_s=ceiling,
-        share=share,
-        sentence=_sentence(share, direction, shared),
-        short=short,
-        questions=_questions(link, median, memory) if short and link is not None else (),
-        narrowest=None if link is None else _narrowest(link),
-        numa_node=None if link is None or link.component is None else link.component.numa_node,
-        memory_bytes_s=memory,
+        share=None if not ceiling else rates.median / ceiling,
+        sentence="",
+        short=False,
     )
 
 

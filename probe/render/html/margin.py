@@ -8,26 +8,18 @@ from probe.active.margining.document import SIDES, MarginDocument, MarginedLink,
 from probe.active.margining.wording import remarks, worded
 from probe.counted import counted
 from probe.links.state import LinkState
-from probe.render import styles
 from probe.render.eyes import bits_say, eyes, scale
-from probe.render.html import sections
 from probe.render.html.eye_picture import eye_picture
 from probe.render.html.page import Chart, Page, Section
+from probe.render.html.result_page import result_page
 from probe.render.terminal.margin import side_words
-from probe.render.trained import reasons_of
 
 _LEGEND = "Below each, in steps: left | right, then up | down; + where the range ended."
 
 
 def render(document: MarginDocument) -> Page:
     """The page."""
-    return Page(
-        title=f"Lane margins of {document.host.name or 'a machine'}",
-        verdict=document.result,
-        colour=styles.PAGE_RESULTS[document.result],
-        reasons=reasons_of(document),
-        sections=(*margin_sections(document), _method(document), sections.environment(document.host)),
-    )
+    return result_page("Lane margins", document, (*margin_sections(document), _method(document)))
 
 
 def margin_sections(document: MarginDocument, step: str = "") -> Iterator[Section]:

@@ -1,16 +1,11 @@
 """A page of trainings: the result, each link's trainings as a row of bars, and those that are worth a line."""
 
-from collections.abc import Iterator
-
-import msgspec
-
 from probe.active.documents import LinkTraining, TrainingDocument
 from probe.counted import counted
-from probe.render import styles
-from probe.render.html import sections
 from probe.render.html.page import Chart, Page, Section
+from probe.render.html.result_page import result_page
 from probe.render.html.training_picture import training_picture
-from probe.render.trained import COLUMNS, reasons_of, row, times, unusual
+from probe.render.trained import COLUMNS, row, times, unusual
 
 _MOST_ROWS = 400
 _LEGEND = (
@@ -21,20 +16,7 @@ _LEGEND = (
 
 def render(document: TrainingDocument) -> Page:
     """The page."""
-    return Page(
-        title=f"Trainings of {document.host.name or 'a machine'}",
-        verdict=document.result,
-        colour=styles.PAGE_RESULTS[document.result],
-        reasons=reasons_of(document),
-        sections=(*training_sections(document), sections.environment(document.host)),
-    )
-
-
-def training_sections(document: TrainingDocument, step: str = "") -> Iterator[Section]:
-    """A section a link; `step` stands before its title."""
-    for link in document.links:
-        made = _section(link)
-        yield msgspec.structs.replace(made, title=f"{step}: {made.title}") if step else made
+    return result_page("Trainings", document, map(_section, document.links))
 
 
 def _section(link: LinkTraining) -> Section:
