@@ -17,7 +17,7 @@ from probe.batch.readings import (
 )
 from probe.batch.standing import Standing
 from probe.counted import counted
-from probe.render.units import data_rate
+from probe.render.units import measured_rate
 
 MARKS: dict[Standing, str] = {
     Standing.ODD: "odd", Standing.APART: "apart", Standing.SPLIT: "split", Standing.USUAL: ".", Standing.ALONE: "-",
@@ -55,7 +55,7 @@ def _hours(hours: float) -> str:
 
 def _amount(measure: str, value: float) -> str:
     if measure == CARRIED.name:
-        return data_rate(value)
+        return measured_rate(value)
     return f"{value * 1000:.0f} mV" if measure == VOLTAGE_MARGIN.name else f"{value:.3f} UI"
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from probe.active.documents import Attempt, Kind, LinkTraining, SpeedsDocument, SpeedStep, TrainingDocument
 from probe.active.margining.document import MarginDocument
 from probe.links.state import LinkState
-from probe.render.units import data_rate, duration
+from probe.render.units import duration, measured_rate
 
 COLUMNS = ("training", "came of it", "state", "time", "what else")
 SPEED_COLUMNS = ("speed", "supported", "trained", "carries", "clean", "ran at", "for")
@@ -57,7 +57,7 @@ def speed_row(step: SpeedStep) -> tuple[str, ...]:
     """One generation under SPEED_COLUMNS."""
     carried = _word(step.carries)
     if step.bytes_s:
-        carried = f"{carried}, {data_rate(step.bytes_s)}"
+        carried = f"{carried}, {measured_rate(step.bytes_s)}"
     told = (_word(step.trained), carried, _word(step.clean)) if step.supported else ("", "", "")
     state = str(step.state) if step.attempts else ""
     time = duration(step.seconds) if step.seconds else ""

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from probe.counted import counted
 
-_GIGA, _MEGA = 1_000_000_000, 1_000_000
+_GIGA, _MEGA, _KILO = 1_000_000_000, 1_000_000, 1_000
 
 
 def data_rate(bytes_s: float) -> str:
@@ -12,6 +12,14 @@ def data_rate(bytes_s: float) -> str:
     if bytes_s >= _GIGA:
         return f"{bytes_s / _GIGA:.3f} GB/s"
     return f"{bytes_s / _MEGA:.1f} MB/s"
+
+
+def measured_rate(bytes_s: float) -> str:
+    """A rate that was measured, in the three digits that a median to a two-hundredth supports."""
+    for limit, unit in ((_GIGA, "GB/s"), (_MEGA, "MB/s")):
+        if bytes_s >= limit:
+            return f"{float(f'{bytes_s / limit:.3g}'):g} {unit}"
+    return f"{float(f'{bytes_s / _KILO:.3g}'):g} kB/s"
 
 
 def duration(seconds: float) -> str:

@@ -27,7 +27,7 @@ _Measured = tuple[str, str, str, str]
 class Throughput(msgspec.Struct, frozen=True, kw_only=True):
     """One load in one direction over one target: bytes a second, the ceiling, the share, and what it means.
 
-    The ceiling is what the link can carry, or less by a rate that the person set.
+    The ceiling is what the link can carry, or a rate that the person set. The median holds to a two-hundredth.
     """
 
     load: str

@@ -8,7 +8,7 @@ from probe.audit.names import kind_of
 from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.render.html.page import Section
-from probe.render.units import data_rate
+from probe.render.units import data_rate, measured_rate
 from probe.result import Result
 from probe.soak.record import LinkOutcome, Record
 from probe.soak.throughput import Throughput
@@ -90,8 +90,7 @@ def _measured(item: Throughput | None) -> str:
     if item is None:
         return ""
     share = "" if item.share is None else f" ({item.share:.0%})"
-    spread = f"{data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}"
-    return f"{data_rate(item.median_bytes_s)}{share}; {spread}, {counted(item.passes, 'pass', 'passes')}"
+    return f"{measured_rate(item.median_bytes_s)}{share}; {_spread(item)}, {counted(item.passes, 'pass', 'passes')}"
 
 
 def _asks(throughput: Sequence[Throughput]) -> Iterator[str]:
@@ -108,9 +107,9 @@ def together(document: Record) -> Iterator[Section]:
             "all" if item.over is None else f"{item.over[0] or 'a hidden port'} to {item.over[1]}",
             item.phase,
             _named(item),
-            data_rate(item.median_bytes_s),
+            measured_rate(item.median_bytes_s),
             "" if item.ceiling_bytes_s is None else f"{data_rate(item.ceiling_bytes_s)} ({item.share:.0%})",
-            f"{data_rate(item.least_bytes_s)} to {data_rate(item.most_bytes_s)}, {counted(item.phases, 'phase')}",
+            f"{_spread(item)}, {counted(item.phases, 'phase')}",
         )
         for item in document.together
     ]
@@ -122,3 +121,7 @@ def together(document: Record) -> Iterator[Section]:
 def _named(item: Together) -> str:
     """The targets of few, the number of many."""
     return ", ".join(item.targets) if len(item.targets) <= _NAMED else counted(len(item.targets), "load")
+
+
+def _spread(item: Throughput | Together) -> str:
+    return f"{measured_rate(item.least_bytes_s)} to {measured_rate(item.most_bytes_s)}"

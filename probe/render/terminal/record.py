@@ -11,7 +11,7 @@ from rich.text import Text
 from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.render import styles
-from probe.render.units import data_rate, duration
+from probe.render.units import duration, measured_rate
 from probe.result import Result
 from probe.soak.record import LinkOutcome, Record
 from probe.soak.throughput import Throughput
@@ -133,7 +133,7 @@ def _measured(item: Throughput | Together | None) -> str:
     if item is None:
         return ""
     share = "" if item.share is None else f" {item.share:.0%}"
-    return f"{data_rate(item.median_bytes_s)}{share}"
+    return f"{measured_rate(item.median_bytes_s)}{share}"
 
 
 def _over(sums: Together) -> str:

@@ -9,7 +9,7 @@ from rich.console import Console
 from probe.audit.names import short_titles
 from probe.foreign_text import made_plain
 from probe.render.terminal.live import Column, Line, Row, Show, Shown, head, showing
-from probe.render.units import data_rate
+from probe.render.units import measured_rate
 from probe.soak.progress import Happening, LinkProgress, Progress
 from probe.soak.setup import Setup
 
@@ -46,7 +46,7 @@ class _Drawn:
     @staticmethod
     def _row(title: str, link: LinkProgress, t: float) -> Row:
         word, seen, carried = link.now(t), link.standing, link.carried(t)
-        rate = "" if carried is None else data_rate(carried.bytes_s)
+        rate = "" if carried is None else measured_rate(carried.bytes_s)
         share = "" if carried is None or carried.share is None else f"{carried.share:.0%}"
         errors = str(seen.correctable + seen.uncorrectable)
         heat = "" if seen.temperature_c is None else f"{seen.temperature_c:.0f} C"
