@@ -14,6 +14,7 @@ from probe.audit.headline import headline
 from probe.audit.names import title
 from probe.audit.outcome import exit_status
 from probe.audit.snapshot import take
+from probe.collect.lately import carried_on, newly, over_limit
 from probe.collect.missing import still_missing
 from probe.collect.settings import Settings
 from probe.collect.spool import Spool
@@ -69,16 +70,21 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         at_silent = frozenset(title(link) for link in after.links if not set(silent).isdisjoint(_functions(link)))
         standing = exit_status(audit(evidence)) if after.links else ExitStatus.CLEAN
         first = _standing(after.links) if before is None else ()
+        lately = carried_on(spool.lately(), told.comparison, after.links, settings.limits.correctable)
+        over = over_limit(lately, after.links, settings.limits.correctable)
         lines = [*map(_no_answer, silent), *first, *_lines(told.changes, at_silent)]
+        lines += [item.sentence for item in newly(over, told.comparison)]
         for note in (
             partial(spool.remember, told.are),
             partial(spool.keep_missing, missing),
             partial(spool.keep_widest, widest.kept),
+            partial(spool.keep_lately, lately),
         ):
             lines += _noted(note)
         figures = _figures(spool, began, hung=silent, gone=len(missing))
         lines += _tell(settings, Collected(after.links, widest.of_places, figures, spool.results()))
         status = _status(told.status, standing, first=before is None)
+        status = ExitStatus.FOUND if over and status is not ExitStatus.URGENT else status
         return Run(lines=tuple(lines), status=ExitStatus.URGENT if missing or silent else status, kept=str(kept))
 
 

@@ -19,6 +19,7 @@ import msgspec
 from probe.active.comparing import ResultDocument, command_of
 from probe.active.last import LastResult, joined, last_of
 from probe.audit.snapshot import Snapshot
+from probe.collect.lately import Lately
 from probe.collect.missing import Missing
 from probe.collect.settings import Settings
 from probe.compare.identity import Identity
@@ -32,7 +33,7 @@ from probe.exceptions import InputError, LinkprobeError
 from probe.foreign_text import file_name
 
 _SUFFIX = ".json.gz"
-_KNOWN, _WIDEST, _MISSING = ".identities.json", ".widest.json", ".missing.json"
+_KNOWN, _WIDEST, _MISSING, _LATELY = ".identities.json", ".widest.json", ".missing.json", ".lately.json"
 _RESULTS, _RESULTS_FOLDER, _MOST_RESULTS = ".results.json", "results", 200
 _TOLD, _LOCK = ".told", ".lock"
 _DIRECTORY, _DIRECTORY_OF_GROUP, _FILE, _FILE_OF_GROUP = 0o700, 0o750, 0o600, 0o640
@@ -144,6 +145,14 @@ class Spool:
             _remove(path)
         write_atomically(path, msgspec.json.encode(note, order="sorted"), mode=self._mode, group=self._group)
 
+    def lately(self) -> Lately:
+        """The link errors of the last runs; none where that cannot be read."""
+        return self._noted(_LATELY, Lately) or Lately()
+
+    def keep_lately(self, lately: Lately) -> None:
+        """Keep the link errors of the last runs, for the run after this one."""
+        self._note(_LATELY, lately)
+
     def told(self) -> float:
         """When a run last ended well, seconds since the epoch; 0 where none did."""
         try:
@@ -175,9 +184,10 @@ class Spool:
         number = _written(listed[-1])[0] + 1 if listed else 0
         path = self.path / _named(snapshot.evidence.host, f"{number:08d}")
         data = encode(snapshot)
-        self._make_room(listed, len(data))
+        self._refuse_without_room(listed, len(data))
         write_atomically(path, data, mode=self._mode, group=self._group)
         self._rotate(path)
+        self._leave_room(path)
         return path
 
     def results(self) -> tuple[LastResult, ...]:
@@ -211,15 +221,20 @@ class Spool:
             if path != newest and (_age(path) < until or number < len(found) - _MOST_RESULTS):
                 _remove(path)
 
-    def _make_room(self, listed: list[Path], coming: int) -> None:
-        """Give up the oldest snapshots, but never the newest, while the disk has less free than is to be kept free."""
-        for oldest in listed[:-1]:
-            if self._free_after(coming) >= self._settings.keep_free_share:
+    def _refuse_without_room(self, listed: list[Path], coming: int) -> None:
+        """Raise InputError where the disk would be left too full even without all older snapshots but the newest."""
+        share = self._settings.keep_free_share
+        given_up = sum(there.st_size for path in listed[:-1] if (there := _status(path)) is not None)
+        if 0 < share > self._free_after(coming - given_up):
+            what = f"less than {share:.0%} of the disk would be left free"
+            raise InputError(what, where=str(self.path), remedy="make room; earlier snapshots are kept as they are")
+
+    def _leave_room(self, newest: Path) -> None:
+        """Give up the oldest snapshots, once the new one is kept, while the disk has less free than is to be left."""
+        for oldest in self.snapshots():
+            if oldest == newest or self._free_after(0) >= self._settings.keep_free_share:
                 return
             _remove(oldest)
-        if self._free_after(coming) < self._settings.keep_free_share and self._settings.keep_free_share > 0:
-            what = f"less than {self._settings.keep_free_share:.0%} of the disk would be left free"
-            raise InputError(what, where=str(self.path), remedy="make room; earlier snapshots are kept as they are")
 
     def _free_after(self, coming: int) -> float:
         """The share of the disk that is left free. Where the disk cannot be asked, none is given up for it."""

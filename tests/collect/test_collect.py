@@ -1,6 +1,7 @@
 """The collector: one run after another, two at once, on a full disk, with a clock set back, on a device that hangs."""
 
 import contextlib
+import errno
 import os
 import pickle
 import subprocess
@@ -204,6 +205,26 @@ def test_the_disk_is_never_filled(spool: Path) -> None:
     assert first.exists()
     kept.keep(snapshot(GOOD))
     assert len(kept.snapshots()) == 2
+
+
+def test_nothing_old_is_given_up_for_a_new_one_that_cannot_be_written(
+    spool: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = keeping(spool)
+    before = [kept.keep(snapshot(GOOD)) for _ in range(3)]
+    tight = keeping(spool, keep_free_share=0.5)
+    monkeypatch.setattr(tight, "_free_after", lambda coming: 0.0 if coming == 0 else 1.0)  # older ones have to go
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", _no_space)
+        with pytest.raises(InputError, match="No space left"):
+            tight.keep(snapshot(GOOD))
+    assert kept.snapshots() == before
+    newest = tight.keep(snapshot(GOOD))
+    assert tight.snapshots() == [newest]
+
+
+def _no_space(_: int) -> None:
+    raise OSError(errno.ENOSPC, "No space left on device")
 
 
 def test_a_full_file_system(tmp_path: Path, run: Run) -> None:
