@@ -87,8 +87,14 @@ class FunctionFacts:
 
     @cached_property
     def is_bridge(self) -> bool:
-        """A PCI to PCI bridge by its class, as every PCI Express port is."""
-        return self.class_code is not None and self.class_code.kind == BRIDGE_TO_PCI
+        """A PCI to PCI bridge by its class, as every PCI Express port is; where that was not read, by the kernel's files.
+
+        The kernel gives the numbers of the buses below for bridges alone: Linux, drivers/pci/pci-sysfs.c,
+        `pci_bridge_attrs_are_visible`.
+        """
+        if self.class_code is None:
+            return kernel.SECONDARY_BUS_NUMBER in self._listed
+        return self.class_code.kind == BRIDGE_TO_PCI
 
     @property
     def mute(self) -> bool:
@@ -98,8 +104,12 @@ class FunctionFacts:
     @cached_property
     def has_link_files(self) -> bool:
         """The kernel lists link files for it: read or not, as those of a sleeping function are."""
-        listed = {*self.evidence.attributes, *(item.path.rsplit("/", 1)[-1] for item in self.unread())}
-        return kernel.MAX_LINK_SPEED in listed or kernel.CXL_LINK_CAPABILITIES in listed
+        return kernel.MAX_LINK_SPEED in self._listed or kernel.CXL_LINK_CAPABILITIES in self._listed
+
+    @cached_property
+    def _listed(self) -> frozenset[str]:
+        """The files of the function that were there, read or not."""
+        return frozenset([*self.evidence.attributes, *(item.path.rsplit("/", 1)[-1] for item in self.unread())])
 
     @property
     def keeps_link_in_memory(self) -> bool:

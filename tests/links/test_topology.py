@@ -3,10 +3,14 @@
 from collections.abc import Callable
 
 import pytest
+from msgspec.structs import replace as with_fields
 
 from fake_sysfs import Machine, Tree, card, machine, port, root_port, switch
 from fake_sysfs.tree import Tree as BuiltTree
+from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
+from probe.evidence import Unread, Why
+from probe.host.machine import read_machine
 from probe.verdict.words import Verdict
 
 Judge = Callable[[Machine | Tree], AuditDocument]
@@ -143,3 +147,18 @@ def test_corrected_errors_in_flit_mode_are_told_as_normal(judge: Judge) -> None:
     counted = card("64 GT/s x4", counters={"correctable": {"Receiver Error": 9}})
     (note,) = judge(machine(root_port("0000:00:01.0", "64 GT/s x4").holds(counted))).observations
     assert "normal" in note.meaning
+
+
+@pytest.mark.parametrize("listed_unread", [False, True], ids=["file read", "file not read"])
+def test_a_port_is_one_by_the_kernels_files_where_its_class_was_not_read(*, listed_unread: bool) -> None:
+    """Linux, drivers/pci/pci-sysfs.c: `secondary_bus_number` is there for bridges alone."""
+    evidence = read_machine(machine(root_port("0000:00:01.0", "8 GT/s x4")).build().source())
+    (function,) = evidence.functions
+    lost = {"class", *(("secondary_bus_number",) if listed_unread else ())}
+    dim = with_fields(
+        function,
+        attributes={name: text for name, text in function.attributes.items() if name not in lost},
+        config={},
+        unread=tuple(Unread(f"{function.path}/{name}", Why.FAILED) for name in (*sorted(lost), "config")),
+    )
+    assert ends(audit(with_fields(evidence, functions=(dim,)))) == [("0000:00:01.0", None)]

@@ -62,7 +62,7 @@ def in_use(tree: Tree) -> None:
     assert tree.run("linkprobe", "--version") == f"linkprobe {__version__}\n"
     tree.run("linkprobe", "demo", "--write", "/srv/demo")
     assert "0000:01:00.0" in tree.run("linkprobe", "audit", "--quiet", "--sysfs", "/srv/demo", status=1)
-    assert tree.run("linkprobe", "collect", "--sysfs", "/srv/demo") == ""
+    assert "suspect lanes 8 to 15" in tree.run("linkprobe", "collect", "--sysfs", "/srv/demo", status=1)
     assert "linkprobe_link_below_capability" in (tree.root / "var/lib/linkprobe/linkprobe.prom").read_text()
     assert "Judge every PCI Express link" in tree.run("man", "-P", "cat", "linkprobe-audit")
     assert "EXIT STATUS" in tree.run("man", "-P", "cat", "7", "linkprobe-verdicts")

@@ -43,7 +43,7 @@ def test_the_life_of_the_package(older: Tree, rpms: Path, later: Path) -> None:
     assert tree.run("linkprobe", "--version") == f"linkprobe {__version__}\n"
     tree.run("linkprobe", "demo", "--write", "/srv/demo")
     tree.run("linkprobe", "audit", "--quiet", "--sysfs", "/srv/demo", status=1)
-    tree.run("linkprobe", "collect", "--sysfs", "/srv/demo")
+    tree.run("linkprobe", "collect", "--sysfs", "/srv/demo", status=1)
     assert "Judge every PCI Express link" in tree.run("man", "-P", "cat", "linkprobe-audit")
     for place in ("bash-completion/completions/linkprobe", "zsh/site-functions/_linkprobe"):
         assert (tree.root / "usr/share" / place).exists()
