@@ -87,7 +87,7 @@ class FunctionFacts:
 
     @cached_property
     def is_bridge(self) -> bool:
-        """A PCI to PCI bridge by its class, as every PCI Express port is; where that was not read, by the kernel's files.
+        """A PCI to PCI bridge, as every PCI Express port is: by its class, or else by the kernel's files.
 
         The kernel gives the numbers of the buses below for bridges alone: Linux, drivers/pci/pci-sysfs.c,
         `pci_bridge_attrs_are_visible`.
