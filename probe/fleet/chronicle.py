@@ -11,6 +11,7 @@ from typing import TypeVar
 
 import msgspec
 
+from probe.documents.files import UNDECODABLE
 from probe.exceptions import DocumentError
 from probe.fleet.packing import from_planes, packed, planes, unpacked
 from probe.fleet.track import Moment, Track, put
@@ -164,7 +165,7 @@ def from_bytes(data: bytes) -> Chronicle:
             boot.dropped = {moment: count for moment, count in zip(boot.moments, counts, strict=False) if count}
             boot.packed_moments = boot.packed_dropped = b""
             _check(chronicle, boot)
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError, ValueError, IndexError) as error:
+    except (*UNDECODABLE, ValueError, IndexError) as error:
         raise DocumentError(f"is damaged ({error})", where="the chronicle of a host", remedy=_REMEDY) from error
     return chronicle
 

@@ -24,17 +24,18 @@ def search(name: str, seconds: int) -> bool:
     found.mkdir(parents=True, exist_ok=True)
     kept = TARGETS[name].kept[0].parent
     ran = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz.guided", name, str(found), str(kept), f"-max_total_time={seconds}",
-         f"-rss_limit_mb={_MEMORY_MB}", f"-timeout={_SECONDS_AN_INPUT}", "-print_final_stats=1", "-verbosity=0",
+        [sys.executable, "-m", "tests.fuzz.guided", name, str(found), str(found), str(kept),
+         f"-max_total_time={seconds}", f"-rss_limit_mb={_MEMORY_MB}", f"-timeout={_SECONDS_AN_INPUT}", "-print_final_stats=1", "-verbosity=0",
          f"-artifact_prefix={found}-found-"],
         cwd=_TOP, check=False, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace",
     )  # fmt: skip
     (_WORK / f"{name}.txt").write_text(ran.stdout)
     tried = next((line.split()[-1] for line in ran.stdout.splitlines() if "number_of_executed_units" in line), "?")
     new = sorted(set(_WORK.glob(f"{name}-found-*")) - before)
+    clean = ran.returncode == 0 and not new
     broke = ", ".join(str(path.relative_to(_TOP)) for path in new) or f"status {ran.returncode}, see .fuzz/{name}.txt"
-    print(f"{name}: {tried} inputs, {'nothing found' if ran.returncode == 0 else broke}", flush=True)
-    return ran.returncode == 0
+    print(f"{name}: {tried} inputs, {'nothing found' if clean else broke}", flush=True)
+    return clean
 
 
 def main() -> None:
