@@ -137,18 +137,18 @@ def _changed(value: Any, chance: Random) -> Any:
     """A value with one of the values inside it changed."""
     places = list(_places(value))
     if not places:
-        return chance.choice(_ODD)
+        return deepcopy(chance.choice(_ODD))
     holder, key = chance.choice(places)
     match chance.randrange(6):
         case 0 | 1:
             holder[key] = _odd_like(holder[key], chance)
         case 2:
-            holder[key] = chance.choice(_ODD)
+            holder[key] = deepcopy(chance.choice(_ODD))
         case 3:
             other, its_key = chance.choice(places)
             holder[key] = deepcopy(other[its_key])
         case 4 if isinstance(holder, list):
-            holder.insert(key, holder[key])
+            holder.insert(key, deepcopy(holder[key]))
         case _:
             del holder[key]
     return value
@@ -171,11 +171,11 @@ def _odd_like(value: Any, chance: Random) -> Any:
         case bytes():
             return of_bytes(value, chance)
         case list():
-            return value * chance.choice((0, 2, 3))
+            return deepcopy(value) + deepcopy(value) if chance.random() < 0.7 else []
         case dict():
             return {str(chance.choice(TEXTS)): item for item in value.values()}
         case _:
-            return chance.choice(_ODD)
+            return deepcopy(chance.choice(_ODD))
 
 
 def _places(value: Any) -> Iterator[tuple[Any, Any]]:

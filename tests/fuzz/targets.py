@@ -18,6 +18,7 @@ from typing import NamedTuple
 import msgspec
 
 from fake_sysfs import Tree, card, machine, root_port
+from probe.active.journal import entries_of as written_by
 from probe.audit.audit import audit
 from probe.audit.decoding import decoded_spaces
 from probe.audit.explanation import explain
@@ -273,6 +274,11 @@ def qualification(data: bytes) -> None:
         plain(drawn_as(Path(form), summary, entries).decode())
 
 
+def active_journal(data: bytes) -> None:
+    """What a test that writes to hardware keeps of old values."""
+    written_by(_file(data))
+
+
 def tar(data: bytes) -> None:
     """A tar of a machine's files."""
     evidence = read_machine(tar_source(data, _NAME))
@@ -321,6 +327,7 @@ TARGETS = {
     "expectations": Target(expectations, mutations.of_settings, "expectations", 4096),
     "plan": Target(plan, mutations.of_settings, "plan", 4096),
     "qualification": Target(qualification, mutations.of_documents, "qualification"),
+    "active-journal": Target(active_journal, mutations.of_documents, "active-journal"),
     "tar": Target(tar, mutations.of_members, "tar", 1 << 18),
     "chronicle": Target(chronicle, mutations.of_packed, "chronicle"),
     "store-part": Target(store_part, mutations.of_bytes, "store-part"),
