@@ -21,7 +21,7 @@ STANDARD_STREAM = "-"
 DOCUMENT_BYTES = 256 << 20
 """The most that a document may hold, before and after unpacking; LINKPROBE_DOCUMENT_BYTES sets another number."""
 UNDECODABLE = (msgspec.MsgspecError, UnicodeDecodeError, RecursionError)
-"""What decoding raises for bytes that are not what they should be: no JSON, another type, no UTF-8, nested too deeply."""
+"""What decoding raises for bytes that are not what they should be: no JSON, of another type, no UTF-8, too deep."""
 
 _GZIP_MAGIC = b"\x1f\x8b"
 _GZIP_WINDOW = 31  # zlib: a gzip header is expected, and the largest window allowed

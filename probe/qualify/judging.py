@@ -72,7 +72,7 @@ def judged(entries: Sequence[Entry]) -> Judged:
 
 
 def plan_of(begun: Begun) -> Plan:
-    """The plan of a journal, which was checked when it began. Raises DocumentError where this version cannot read it."""
+    """The plan of a journal, checked when it began. Raises DocumentError where this version cannot read it."""
     reading = read_plan(begun.plan.encode())
     if reading.plan is None:
         what, remedy = f"cannot be read ({reading.faults[0].what})", "judge it with the version that wrote it"

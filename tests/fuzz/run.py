@@ -24,9 +24,11 @@ def search(name: str, seconds: int) -> bool:
     found.mkdir(parents=True, exist_ok=True)
     kept = TARGETS[name].kept[0].parent
     ran = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz.guided", name, str(found), str(found), str(kept),
-         f"-max_total_time={seconds}", f"-rss_limit_mb={_MEMORY_MB}", f"-timeout={_SECONDS_AN_INPUT}", "-print_final_stats=1", "-verbosity=0",
-         f"-artifact_prefix={found}-found-"],
+        [
+            sys.executable, "-m", "tests.fuzz.guided", name, str(found), str(found), str(kept),
+            f"-max_total_time={seconds}", f"-rss_limit_mb={_MEMORY_MB}", f"-timeout={_SECONDS_AN_INPUT}",
+            "-print_final_stats=1", "-verbosity=0", f"-artifact_prefix={found}-found-",
+        ],
         cwd=_TOP, check=False, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace",
     )  # fmt: skip
     (_WORK / f"{name}.txt").write_text(ran.stdout)
