@@ -34,7 +34,7 @@ from probe.render.terminal import soak_plan
 from probe.render.terminal.console import console
 from probe.soak.journal import Entry
 from probe.soak.judging import UNCOUNTED
-from probe.soak.plan import plan
+from probe.soak.preview import plan
 from probe.soak.reading import Recorded, is_being_written
 from probe.soak.record import Record, exit_status, record
 from probe.soak.run import Soak

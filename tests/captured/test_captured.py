@@ -12,7 +12,7 @@ from probe.documents.files import read_snapshot
 from probe.registers.errors import ADVANCED_ERROR_REPORTING
 from probe.soak.reading import read_entries
 from probe.soak.record import record
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 HERE = Path(__file__).parent
 
