@@ -90,6 +90,8 @@ kind = "soak"
 minutes = 30
 loads = {loads}
 correctable = "6/2h"
+# The share of its ceiling that each way of a link has to carry. Drives may be slower than links: none holds unasked.
+#at_least = 0.7
 """
 
 _NO_LOAD = """\
