@@ -35,7 +35,7 @@ from probe.render.terminal.console import console
 from probe.soak.at_least import checked_share
 from probe.soak.journal import Entry
 from probe.soak.judging import UNCOUNTED
-from probe.soak.plan import plan
+from probe.soak.preview import plan
 from probe.soak.reading import Recorded, is_being_written
 from probe.soak.record import Record, exit_status, record
 from probe.soak.run import Soak

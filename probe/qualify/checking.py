@@ -34,7 +34,7 @@ from probe.qualify.rebooting import goes_on_by_itself
 from probe.qualify.site import Site
 from probe.qualify.soaking import setup_of
 from probe.qualify.wording import asked_of, limit_of
-from probe.soak.plan import shows
+from probe.soak.preview import shows
 
 _SURVEY_S, _SURVEY_MOST_S = 2.0, 60.0
 _REBOOT_S, _REBOOT_MOST_S = 180.0, 1800.0

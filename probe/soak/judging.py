@@ -23,7 +23,7 @@ from probe.soak.journal import StateTime
 from probe.soak.tally import LinkTally
 from probe.soak.throughput import Throughput
 from probe.soak.windows import fullest_window
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 UNCOUNTED = "uncounted-errors"
 """The word by which a person accepts that errors of a link cannot be counted on this machine."""

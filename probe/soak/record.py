@@ -34,7 +34,7 @@ from probe.soak.tally import LinkTally
 from probe.soak.throughput import Throughput, throughputs
 from probe.soak.together import Together, together
 from probe.verdict.next_steps import steps_after_load
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):

@@ -25,7 +25,7 @@ from probe.result import Result
 from probe.soak.journal import Start
 from probe.soak.reading import read_entries
 from probe.soak.record import Record, record
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.conftest import Run
 
 HERE = Path(__file__).parent

@@ -13,9 +13,9 @@ from probe.active.users import root_disks
 from probe.host.mounts import Mount
 from probe.host.uses import BlockDevice, Uses
 from probe.loads.interface import Target
-from probe.loads.storage_read import StorageRead
+from probe.loads.kinds.storage_read import StorageRead
 from probe.render.terminal import soak_plan
-from probe.soak.plan import plan, shows
+from probe.soak.preview import plan, shows
 from probe.soak.setup import Setup, Stops
 from tests.compare.machines import drive, of, slot, snapshot
 

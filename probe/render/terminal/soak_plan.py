@@ -9,7 +9,7 @@ from rich.text import Text
 from probe.counted import counted
 from probe.foreign_text import made_plain
 from probe.render.units import duration
-from probe.soak.plan import Plan
+from probe.soak.preview import Plan
 
 _CAUTION = (
     "A load can bring a faulty host down: back up first, move its users off, and watch temperatures. It reads, unless "
