@@ -75,9 +75,11 @@ def test_it_is_alone_readable_and_fits_a_phone_and_paper(written: Path, browser:
     assert browser.get_log("browser") == []
     found = Axe().run(browser)
     assert [(item["id"], item["nodes"][0]["html"]) for item in found["violations"]] == []
-    for width in (500, 794):  # the least a headless window takes, and A4 at 96 dots an inch
-        browser.set_window_size(width, 1000)
+    for width in (390, 794):  # a phone, and A4 at 96 dots an inch
+        screen = {"width": width, "height": 1000, "deviceScaleFactor": 1, "mobile": False}
+        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+        assert browser.execute_script("return window.innerWidth") == width
         assert browser.execute_script("return document.documentElement.scrollWidth - window.innerWidth") <= 0
-    browser.set_window_size(794, 1000)
     hidden = "return [...document.querySelectorAll('.wide')].filter(x => x.scrollWidth > x.clientWidth).length"
     assert browser.execute_script(hidden) == 0  # nothing is cut off on paper
+    browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
