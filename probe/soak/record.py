@@ -159,7 +159,8 @@ def _whole(start: Start, outcomes: Sequence[LinkOutcome], driven: AbstractSet[st
 def _reasons(result: Result, outcomes: Sequence[LinkOutcome], own: OwnReasons) -> tuple[str, ...]:
     if result is Result.PASSED:
         return ("every link that was asked for ran at its best under load, without a finding",)
-    told = [f"{item.title}: {text}" for item in outcomes if item.result is result for text in item.reasons]
+    worst_first = sorted(outcomes, key=lambda item: not item.urgent)
+    told = [f"{item.title}: {text}" for item in worst_first if item.result is result for text in item.reasons]
     return tuple(dict.fromkeys((*_own_reasons(result, outcomes, own), *told)))
 
 

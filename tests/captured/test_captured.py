@@ -6,7 +6,8 @@ are most of its extended capabilities: id 0 with a next pointer, which the walk 
 
 two-accelerators-soak.jsonl: `linkprobe soak --minutes 1.5 --load accelerator --load memory --accept uncounted-errors` on
 two accelerators of that kind. two-accelerators-qualification.json: a plan of five steps with a soak of three minutes on
-two such; what its own command printed was left out, and the journal sealed again.
+two such; what its own command printed was left out, and the journal sealed again by a linkprobe 0.1.0.dev, so that a later
+one may choose other words and has to come to the same results.
 """
 
 import re
