@@ -10,10 +10,10 @@ import msgspec
 
 from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
-from probe.audit.headline import headline
 from probe.audit.names import title
 from probe.audit.outcome import exit_status
 from probe.audit.snapshot import take
+from probe.audit.verdict_headline import headline
 from probe.collect.lately import carried_on, newly, over_limit
 from probe.collect.missing import still_missing
 from probe.collect.settings import Settings
@@ -68,7 +68,7 @@ def collect(source: Source, settings: Settings, *, accept: bool = False) -> Run:
         missing = () if accept else still_missing(spool.missing(), told, after.evidence.host.taken_at)
         widest = _widest(spool.widest(), after.links, told.are)
         at_silent = frozenset(title(link) for link in after.links if not set(silent).isdisjoint(_functions(link)))
-        standing = exit_status(audit(evidence)) if after.links else ExitStatus.CLEAN
+        standing = exit_status(audit(evidence))
         first = _standing(after.links) if before is None else ()
         lately = carried_on(spool.lately(), told.comparison, after.links, settings.limits.correctable)
         over = over_limit(lately, after.links, settings.limits.correctable)

@@ -9,7 +9,7 @@ from probe.links.link import Link, WhichEnd
 from probe.links.reason import Reason
 from probe.registers.physical import LaneErrorStatus, LocalDataParity
 from probe.verdict.power_saving import narrower_to_save_power
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 def suspect_lanes(trained: int, possible: int) -> range:
