@@ -16,10 +16,11 @@ from probe.verdict.words import Verdict
 One = Callable[[Machine | Tree], LinkDocument]
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"
 GPU = 0x030200
+Registers = dict[Any, Any]
 AUTONOMOUS, MANAGED = LinkStatus.link_autonomous_bandwidth_status, LinkStatus.link_bandwidth_management_status
 
 
-def held(trained: str, *, on_port: dict[Any, Any] | None = None, **changes: Any) -> Machine:
+def held(trained: str, *, on_port: Registers | None = None, **changes: Any) -> Machine:
     best = changes.pop("best", "16 GT/s x16")
     at_port = {name: changes.pop(f"port_{name}") for name in ("power_state",) if f"port_{name}" in changes}
     return machine(
@@ -44,7 +45,7 @@ def meanings(link: LinkDocument) -> str:
 )
 def test_idle_is_below_five_percent(busy: str, verdict: Verdict, *, doubtful: bool, judge_one: One) -> None:
     """The file: kernel `Documentation/gpu/amdgpu`, gpu_busy_percent. The border: common practice, no published source."""
-    trained = {Status16.equalization_complete: True}
+    trained: Registers = {Status16.equalization_complete: True}
     described = held(
         "2.5 GT/s x16", on_port=trained, class_code=GPU, attributes={"gpu_busy_percent": busy}, registers=trained
     )
@@ -114,8 +115,8 @@ def test_bandwidth_bits_of_the_port(
     trained: str, *, autonomous: bool, managed: bool, verdict: Verdict, told: str, judge_one: One
 ) -> None:
     """Base Specification 6.x, 7.5.3.8 (from memory): bits 15 and 14 of Link Status."""
-    equalized = {Status16.equalization_complete: True}
-    bits = {AUTONOMOUS: autonomous, MANAGED: managed, **equalized}
+    equalized: Registers = {Status16.equalization_complete: True}
+    bits: Registers = {AUTONOMOUS: autonomous, MANAGED: managed, **equalized}
     link = judge_one(held(trained, on_port=bits, registers=equalized))
     assert link.verdict is verdict
     assert told in meanings(link)
@@ -145,13 +146,14 @@ def test_both_ends_must_say_that_the_best_speed_was_never_reached(
 @pytest.mark.parametrize("received", [True, False])
 def test_no_equalization_needed_leaves_open_whether_it_trained(received: bool, judge_one: One) -> None:
     """Base Specification 6.x, 7.7.6.4: bit 10 of 32.0 GT/s Status (EDK II `PciExpress50.h`)."""
-    skipped = {Status32.no_equalization_needed_received: received}
+    skipped: Registers = {Status32.no_equalization_needed_received: received}
     link = judge_one(held("2.5 GT/s x16", best="32 GT/s x16", registers=skipped))
     assert ("never trained" in meanings(link)) is not received
     assert link.doubtful is received
 
 
-FLIT, L0P = {LinkStatus2.flit_mode_status: True}, {DeviceControl3.l0p_enable: True}
+FLIT: Registers = {LinkStatus2.flit_mode_status: True}
+L0P: Registers = {DeviceControl3.l0p_enable: True}
 
 
 @pytest.mark.parametrize(
@@ -166,8 +168,8 @@ FLIT, L0P = {LinkStatus2.flit_mode_status: True}, {DeviceControl3.l0p_enable: Tr
         ({**FLIT, DeviceStatus3.initial_link_width: 16}, {}, Verdict.DOWNTRAINED),  # lanes may not rest
     ],
 )
-def test_lanes_at_rest(on_port: dict[Any, Any], on_card: dict[Any, Any], verdict: Verdict, judge_one: One) -> None:
-    clear = {LinkStatus2.flit_mode_status: False, DeviceControl3.l0p_enable: False}
+def test_lanes_at_rest(on_port: Registers, on_card: Registers, verdict: Verdict, judge_one: One) -> None:
+    clear: Registers = {LinkStatus2.flit_mode_status: False, DeviceControl3.l0p_enable: False}
     described = held("64 GT/s x8", best="64 GT/s x16", on_port={**clear, **on_port}, registers={**clear, **on_card})
     assert judge_one(described).verdict is verdict
 
@@ -184,7 +186,7 @@ def test_an_end_left_asleep_claims_no_shortfall(judge_one: One) -> None:
     ("trained", "doubtful"), [("8 GT/s x16", True), ("16 GT/s x8", False), ("8 GT/s x8", False), ("16 GT/s x16", False)]
 )
 def test_only_a_short_speed_is_in_doubt(trained: str, *, doubtful: bool, judge_one: One) -> None:
-    trained_once = {Status16.equalization_complete: True}
+    trained_once: Registers = {Status16.equalization_complete: True}
     link = judge_one(held(trained, on_port=trained_once, registers=trained_once))
     assert link.doubtful is doubtful
     assert ("no evidence of rest or work" in str(link.reasons)) is doubtful
