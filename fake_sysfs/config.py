@@ -31,9 +31,9 @@ from probe.registers.link import (
     LinkStatus,
     LinkStatus2,
 )
-from probe.registers.model import Field, Register, Structure
 from probe.registers.slot import SlotCapabilities, SlotStatus
 from probe.registers.space import EXTENDED_START, classic_header, extended_header
+from probe.registers.table_language import Field, Register, Structure
 from probe.registers.values import SPEED_GTS
 
 CLASSIC_AT = 0x40

@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple, Self
 
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 _STATE = re.compile(r"([\d.]+) GT/s x(\d+)")
 

@@ -1,7 +1,7 @@
 """Configuration space of one function that takes writes: each bit as the kind of access that its register gives it."""
 
-from probe.registers.model import Access
 from probe.registers.space import ConfigSpace
+from probe.registers.table_language import Access
 
 EXPRESS, POWER, ERRORS, MARGINING = (False, 0x10), (False, 0x01), (True, 0x0001), (True, 0x0027)
 LINK_CONTROL, LINK_STATUS, LINK_CONTROL_2, LINK_STATUS_2 = 0x10, 0x12, 0x30, 0x32

@@ -3,12 +3,12 @@
     python packaging/man OUT        writes the pages into OUT
 
 A command's page comes from the same definitions as its --help, a format's from the types that read and write it. What a
-person has to say beside them stands here in NAME.SECTION.scd, in the format of scdoc(5), with lines of our own: `@run
-ARGUMENTS` shows what linkprobe prints on a scene of the demonstration machine, `@show FILE` shows a file of packaging/,
-`@fields SCHEMA...` lists the fields of documents; `@commands`, `@verdicts`, `@questions`, `@statuses`, `@cautions`,
-`@loads`, `@metrics` and `@rows` list what the program's own tables hold.
+person has to say beside them stands here in NAME.SECTION.scd.in, in the format of scdoc(5), with lines of our own:
+`@run ARGUMENTS` shows what linkprobe prints on a scene of the demonstration machine, `@show FILE` shows a file of
+packaging/, `@fields SCHEMA...` lists the fields of documents; `@commands`, `@verdicts`, `@questions`, `@statuses`,
+`@cautions`, `@loads`, `@metrics` and `@rows` list what the program's own tables hold.
 
-A new command needs linkprobe-NAME.1.scd here, with examples at least; a new document stands in a page's `@fields`.
+A new command needs linkprobe-NAME.1.scd.in here, with examples at least; a new document stands in a page's `@fields`.
 """
 
 import re

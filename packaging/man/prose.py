@@ -28,21 +28,22 @@ from probe.schemas import Schema
 
 HERE = Path(__file__).parent
 TOP = HERE.parents[1]
+SOURCE = ".scd.in"
 _COLUMNS = 73  # of what is shown: with the indent of a page it fills a screen of 80
 
 
 def prose_pages() -> Iterator[Page]:
     """The pages that no command has."""
     commands = {"linkprobe.1", *(f"linkprobe-{row.name}.1" for row in COMMANDS)}
-    for path in sorted(HERE.glob("*.scd")):
-        if path.stem not in commands:
-            name, section = path.stem.rsplit(".", 1)
-            yield Page(name, int(section), prose(path.stem))
+    for page in sorted(path.name.removesuffix(SOURCE) for path in HERE.glob(f"*{SOURCE}")):
+        if page not in commands:
+            name, section = page.rsplit(".", 1)
+            yield Page(name, int(section), prose(page))
 
 
 def prose(name: str) -> str:
     """What stands here for a page, filled in. Raises ValueError where nothing does."""
-    path = HERE / f"{name}.scd"
+    path = HERE / f"{name}{SOURCE}"
     if not path.exists():
         raise ValueError(
             f"{path.relative_to(TOP)} is not there: write it, with # EXAMPLES at least, as those beside it"

@@ -8,7 +8,7 @@ from probe.loads import LOADS, make
 from probe.render.openmetrics.collected import Collected, RunFigures
 from probe.verdict.next_steps import CAUTIONS
 from probe.verdict.rules import RULES
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 STATUS = {
     ExitStatus.CLEAN: "nothing to report",

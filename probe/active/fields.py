@@ -6,7 +6,7 @@ from typing import TypeVar
 from probe.active.asking import write
 from probe.active.steps import Protocol
 from probe.registers.bits import BYTE_BITS, cut
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 T = TypeVar("T", bound=Hashable)
 

@@ -19,8 +19,8 @@ from probe.links.state import LinkState
 from probe.registers.bits import all_ones, outside
 from probe.registers.express import PCI_EXPRESS
 from probe.registers.link import LinkCapabilities, LinkControl2, LinkStatus
-from probe.registers.model import Field, Register
 from probe.registers.physical import EQUALIZATIONS, LaneErrorStatus
+from probe.registers.table_language import Field, Register
 
 _CONFIGURATION_NOT_READY = 0x0001  # Vendor ID of a component that asks for a retry (CRS Software Visibility)
 

@@ -14,7 +14,7 @@ from probe.address import ADDRESS
 from probe.registers.bits import cut, mask_of, outside
 from probe.registers.link import LinkControl, LinkControl2
 from probe.registers.margining import LANE_MARGINING, MarginingLaneControl
-from probe.registers.model import Field, Register
+from probe.registers.table_language import Field, Register
 
 
 class End(StrEnum):

@@ -20,7 +20,7 @@ from probe.evidence import Host
 from probe.kernel_spellings import RUNTIME_CONTROL
 from probe.links.function import FunctionFacts
 from probe.registers.link import LinkControl, LinkControl2
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 CAUTIONS = (
     """A bad link may not come back until power is removed, and the machine may stop: keep a console and remote power at

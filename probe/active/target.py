@@ -23,7 +23,7 @@ from probe.links.topology import Topology, topology
 from probe.registers.express import PCI_EXPRESS
 from probe.registers.link import LinkCapabilities, LinkStatus
 from probe.registers.margining import LANE_MARGINING
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 
 class Target(msgspec.Struct, frozen=True, kw_only=True):

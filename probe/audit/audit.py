@@ -8,7 +8,7 @@ from probe.audit.observations import observations
 from probe.evidence import Evidence
 from probe.links.machine import find_links
 from probe.links.topology import topology
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 def audit(evidence: Evidence) -> AuditDocument:

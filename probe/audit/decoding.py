@@ -8,8 +8,8 @@ from msgspec.structs import replace
 from probe.links.function import FunctionFacts
 from probe.registers.catalogue import name_of
 from probe.registers.header import HeaderType
-from probe.registers.model import Register
 from probe.registers.space import ConfigSpace
+from probe.registers.table_language import Register
 
 
 class DecodedField(msgspec.Struct, frozen=True):

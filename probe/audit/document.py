@@ -20,7 +20,7 @@ from probe.links.state import LinkState
 from probe.schemas import Schema
 from probe.settings.of_link import Settings
 from probe.verdict.observation import Observation
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):

@@ -23,8 +23,8 @@ from probe.links.topology import FACING_DOWN, Topology, topology
 from probe.registers.device import DeviceControl
 from probe.registers.function import PowerManagementControlStatus, SerialNumberLower
 from probe.registers.link import LinkCapabilities, LinkControl, LinkControl2, LinkStatus, LinkStatus2
-from probe.registers.model import Field, Register
 from probe.registers.physical import LaneErrorStatus
+from probe.registers.table_language import Field, Register
 from probe.schemas import Schema
 from probe.verdict.equalization import completeness
 

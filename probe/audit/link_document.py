@@ -23,7 +23,7 @@ from probe.verdict.equalization import equalization_by_end, equalized_by_end
 from probe.verdict.lanes import lanes_in_error, suspects_of
 from probe.verdict.next_steps import next_steps, steps_for_errors
 from probe.verdict.rules import alarms, judge
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 def document_of(link: Link, uptime_s: float | None = None) -> LinkDocument:

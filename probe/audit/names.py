@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from probe.audit.document import LinkDocument
-from probe.audit.headline import where
+from probe.audit.verdict_headline import where
 
 
 def title(link: LinkDocument) -> str:

@@ -4,7 +4,7 @@ from probe.audit.document import AuditDocument, LinkDocument
 from probe.evidence import Why
 from probe.exit_status import ExitStatus, status_of
 from probe.links.kind_of_link import KindOfLink
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:

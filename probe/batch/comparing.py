@@ -3,8 +3,8 @@
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 
-from probe.audit.headline import headline
 from probe.audit.names import described, identity
+from probe.audit.verdict_headline import headline
 from probe.batch.contribution import Contribution
 from probe.batch.document import Batch, Cell, Finding, Held, Machine, Own, Place
 from probe.batch.holding import Table, Unlike, worst

@@ -8,7 +8,7 @@ from probe.batch.standing import Standing
 from probe.evidence import Host
 from probe.links.state import LinkState
 from probe.schemas import Schema
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 class Machine(msgspec.Struct, frozen=True, kw_only=True):

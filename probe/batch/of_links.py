@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from probe.audit.document import LinkDocument
 from probe.batch.readings import COMPONENT, ERRORS, STATE, Count, Key, Reading, Word
 from probe.evidence import Host
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 NOTHING, NO_PORT = "nothing", "no port"
 _AT_WORK = frozenset({Verdict.FULL, Verdict.LIMITED, Verdict.DOWNTRAINED, Verdict.CAPPED})

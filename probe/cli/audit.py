@@ -23,7 +23,7 @@ from probe.compare.expectations import deviations, not_covered
 from probe.documents.files import read_bytes
 from probe.evidence import unlisted
 from probe.exceptions import InputError, NothingToJudge
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 def audit(

@@ -17,8 +17,8 @@ from probe.exceptions import LinkprobeError
 from probe.exit_status import ExitStatus
 from probe.foreign_text import plain
 from probe.render.terminal.active import before
+from probe.render.terminal.active_progress import Telling
 from probe.render.terminal.console import console
-from probe.render.terminal.telling import Telling
 
 
 def carry_out(

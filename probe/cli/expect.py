@@ -7,8 +7,8 @@ from typing import Annotated
 import typer
 
 from probe.audit.audit import audit
-from probe.audit.headline import headline
 from probe.audit.names import title
+from probe.audit.verdict_headline import headline
 from probe.cli.audit import held_to, show_audit
 from probe.cli.options import CsvOption, JsonOption, SnapshotArgument, SysfsOption, evidence_from
 from probe.compare.expectation_file import to_toml

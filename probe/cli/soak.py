@@ -32,9 +32,10 @@ from probe.render.forms import FORMS_OF_SOAK, check_form, soak_drawn_as
 from probe.render.terminal import soak as draw
 from probe.render.terminal import soak_plan
 from probe.render.terminal.console import console
+from probe.soak.at_least import checked_share
 from probe.soak.journal import Entry
 from probe.soak.judging import UNCOUNTED
-from probe.soak.plan import plan
+from probe.soak.preview import plan
 from probe.soak.reading import Recorded, is_being_written
 from probe.soak.record import Record, exit_status, record
 from probe.soak.run import Soak
@@ -71,6 +72,10 @@ def soak(
     ] = None,
     size: Annotated[int, typer.Option(metavar="BYTES", help="Size of a scratch file.", min=4096)] = 256 << 20,
     rate: Annotated[float | None, typer.Option(metavar="BYTES/S", help="Most a target is driven at.", min=1)] = None,
+    at_least: Annotated[
+        float | None,
+        typer.Option(metavar="SHARE", help="Fail a link that carries less of its ceiling one way, as 0.8."),
+    ] = None,
     raw: Annotated[
         str | None, typer.Option(metavar="SERIAL", help="Overwrite the raw device with this serial number.")
     ] = None,
@@ -108,6 +113,7 @@ def soak(
         overwritten_signatures=tuple(overwrite_signature or ()),
     )  # fmt: skip
     refuse_odd_numbers({"--minutes": minutes, "--interval": interval, "--rate": rate})
+    share = checked_share(at_least, where="--at-least")
     _refuse_words(accept or [])
     if load and not open_source(sysfs).live:
         raise InputError("drives this host", where=f"--load beside --sysfs {sysfs}", remedy="give one of the two")
@@ -124,7 +130,7 @@ def soak(
         sys=root, snapshot=taken, links=links, loads=loads, command=tuple(given), options=options,
         planned_s=planned, interval_s=interval, stops=Stops.parse(stop_on or []), correctable=Limit.parse(correctable),
         live=live, covers=_places(taken, covers, "--covers "), asked=_places(taken, link, "--link "),
-        accepts=tuple(accept or ()),
+        accepts=tuple(accept or ()), at_least=share,
     )  # fmt: skip
     path = Path(output or f"linkprobe-soak-{taken.evidence.host.taken_at[:19].replace(':', '')}.jsonl")
     _run(setup, path, sysfs, cleaner(redact=redact))

@@ -10,10 +10,10 @@ import msgspec
 
 from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
-from probe.audit.headline import headline
 from probe.audit.names import title
 from probe.audit.outcome import exit_status
 from probe.audit.snapshot import take
+from probe.audit.verdict_headline import headline
 from probe.collect.lately import carried_on, newly, over_limit
 from probe.collect.missing import still_missing
 from probe.collect.settings import Settings

@@ -18,7 +18,7 @@ from probe.evidence import Evidence
 from probe.kernel_spellings import ASLEEP, SUSPENDED
 from probe.links.function import FunctionFacts
 from probe.links.link import WhichEnd
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 FunctionKey = tuple[WhichEnd, int, int]
 """A function of one end: the end, device and function number. The bus number may be another one later; a virtual

@@ -7,8 +7,8 @@ import msgspec
 import tomlkit
 
 from probe.audit.document import LinkDocument
-from probe.audit.headline import headline
 from probe.audit.names import described
+from probe.audit.verdict_headline import headline
 from probe.compare.expectations import Expectations, Rule, expected_of
 from probe.errors.limits import Limit
 from probe.exceptions import DocumentError, InputError

@@ -23,7 +23,7 @@ from probe.links.kind_of_link import KindOfLink
 from probe.registers.errors import Severity
 from probe.schemas import Schema
 from probe.verdict.observation import Observation
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 _UNCORRECTABLE = (Severity.NONFATAL, Severity.FATAL)
 

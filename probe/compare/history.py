@@ -12,7 +12,7 @@ from probe.compare.identity import Identity
 from probe.evidence import unlisted
 from probe.registers.errors import Severity
 from probe.schemas import Schema
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 class Training(msgspec.Struct, frozen=True, kw_only=True):

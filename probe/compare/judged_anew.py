@@ -4,13 +4,13 @@ from collections.abc import Iterator
 
 import msgspec
 
-from probe.audit.headline import headline
+from probe.audit.verdict_headline import headline
 from probe.compare.comparable import Place
 from probe.compare.quantities import ANSWERS, QuantityChanged
 from probe.compare.rank import Rank
 from probe.links.kind_of_link import KindOfLink
 from probe.links.state import LinkState
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 class BelowCapability(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="below capability"):

@@ -15,7 +15,7 @@ from probe.compare.comparable import Place
 from probe.compare.rank import Rank
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import WhichEnd
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 AtEnds = dict[WhichEnd, tuple[int | str, ...]]
 Value = bool | int | float | str | AtEnds

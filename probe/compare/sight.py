@@ -12,7 +12,7 @@ from probe.compare.quantities import SPEED, VERDICT, WIDTH, only_in
 from probe.compare.rank import Rank
 from probe.errors.counts import ErrorTotals
 from probe.links.kind_of_link import KindOfLink
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 COUNTERS, OCCUPANT = "error counters", "what is there"
 DECIDING = frozenset({VERDICT, SPEED, WIDTH, COUNTERS})

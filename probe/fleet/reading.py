@@ -27,7 +27,7 @@ from probe.registers.errors import Severity
 from probe.schemas import Schema
 from probe.soak.journal import End, Start
 from probe.soak.reading import entries_of
-from probe.verdict.words import BELOW_CAPABILITY, Verdict
+from probe.verdict.verdicts import BELOW_CAPABILITY, Verdict
 
 REMEDY = "look at the file; it is left where it is"
 _PEEK = 4_096

@@ -10,7 +10,7 @@ import msgspec
 
 from probe.fleet.boots import PlacedBoot
 from probe.fleet.chronicle import Chronicle, LinkSeen
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 class Stretch(msgspec.Struct, frozen=True):

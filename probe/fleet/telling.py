@@ -11,7 +11,7 @@ from probe.fleet.chronicle import Chronicle, HostFacts, LinkSeen
 from probe.fleet.growth import Growth, Rise, Watch, growth
 from probe.fleet.rows import OF_HOSTS, QUIET, BeatRow, HostRow, LinkRow, OccupantRow, ResultRow, RiseRow, Row
 from probe.fleet.sequence import Occupant, Stretch, is_filled, occupants, stretches
-from probe.verdict.words import BELOW_CAPABILITY, Verdict
+from probe.verdict.verdicts import BELOW_CAPABILITY, Verdict
 
 _DAY_S = 86_400
 

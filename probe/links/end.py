@@ -10,7 +10,7 @@ from probe.links.fact import Fact, Written, value_of
 from probe.links.function import FunctionFacts
 from probe.links.state import LinkState
 from probe.registers.link import LinkCapabilities, LinkCapabilities2, LinkStatus
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 T = TypeVar("T")
 

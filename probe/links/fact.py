@@ -5,7 +5,7 @@ from typing import Any, Generic, Protocol, TypeVar
 import msgspec
 
 from probe.address import Address
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 T = TypeVar("T")
 

@@ -15,8 +15,8 @@ from probe.registers import express
 from probe.registers.class_code import ACCELERATOR, BRIDGE_TO_PCI, DISPLAY, ClassCode
 from probe.registers.function import PowerManagementControlStatus
 from probe.registers.header import DeviceId, VendorId
-from probe.registers.model import Field
 from probe.registers.space import ConfigSpace
+from probe.registers.table_language import Field
 
 T = TypeVar("T")
 

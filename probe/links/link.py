@@ -15,7 +15,7 @@ from probe.links.slots import Slot
 from probe.links.speed_limits import SpeedLimit
 from probe.links.state import LinkState
 from probe.links.topology import Pair
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 T = TypeVar("T")
 

@@ -1,6 +1,6 @@
 """Loads that linkprobe can drive itself. A site adds its own as entry points of the group `linkprobe.loads`.
 
-May live here: one load a file. What one may write, and what it refuses, stands at its head.
+May live here: what loads have in common; the loads themselves are in `kinds/`, one a file.
 """
 
 from collections.abc import Callable
@@ -12,12 +12,12 @@ from probe.exceptions import InputError
 from probe.loads.interface import Load, Target
 
 LOADS = {
-    "accelerator": "probe.loads.accelerator:AcceleratorCopy",
-    "accelerator-peers": "probe.loads.accelerator_peers:AcceleratorPeers",
-    "network": "probe.loads.network:Network",
-    "memory": "probe.loads.memory:MemoryBaseline",
-    "storage-read": "probe.loads.storage_read:StorageRead",
-    "storage-round-trip": "probe.loads.storage_round_trip:StorageRoundTrip",
+    "accelerator": "probe.loads.kinds.accelerator:AcceleratorCopy",
+    "accelerator-peers": "probe.loads.kinds.accelerator_peers:AcceleratorPeers",
+    "network": "probe.loads.kinds.network:Network",
+    "memory": "probe.loads.kinds.memory:MemoryBaseline",
+    "storage-read": "probe.loads.kinds.storage_read:StorageRead",
+    "storage-round-trip": "probe.loads.kinds.storage_round_trip:StorageRoundTrip",
 }
 GROUPS = ("linkprobe.exercisers", "linkprobe.loads")
 """The first is the old name of the group, still read."""

@@ -31,8 +31,8 @@ from probe.observe.heat import Heat
 from probe.observe.sensors import Sensors
 from probe.registers.errors import Severity
 from probe.registers.link import LinkStatus
-from probe.registers.model import Register
 from probe.registers.physical import LaneErrorStatus
+from probe.registers.table_language import Register
 
 _FILE_BYTES = 4096
 

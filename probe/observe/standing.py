@@ -6,7 +6,7 @@ from probe.audit.document import LinkDocument
 from probe.links.state import LinkState
 from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind, Observed
 from probe.registers.errors import Severity
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 class Standing(StrEnum):

@@ -8,7 +8,7 @@ import msgspec
 from probe.links.fact import value_of
 from probe.links.function import FunctionFacts
 from probe.registers.function import ACCESS_CONTROL_SERVICES, AcsControl
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 
 class PortIsolation(msgspec.Struct, frozen=True, kw_only=True):

@@ -23,7 +23,7 @@ from probe.paths.document import Pair, Paths, Turn
 from probe.paths.grouping import grouped
 from probe.paths.isolation import PortIsolation, isolation_of
 from probe.registers.device import UPSTREAM_PORT
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 _BY_THE_ROOT = frozenset({Turn.ROOT, Turn.REDIRECTED})
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import pairwise
 
+from probe.counted import counted
 from probe.qualify.course import Turn, turns
 from probe.qualify.document import CommandEnd, Judged, Part, StepOutcome
 from probe.qualify.entries import Begun, Commanded, Done, Entry, PartBegun, Stopped, TurnBegun, TurnEnded
@@ -23,6 +24,7 @@ from probe.qualify.wording import asked_of, limit_of
 from probe.result import Result, overall
 
 _OUTPUT_LINES = 12
+_TOLD = 5
 _METHOD = (
     """Links are read through the kernel; their states and error counters are its own. Errors are counted as a Poisson
     process, bounds of ratios are Garwood's; shares of trainings have exact binomial bounds; both at 95 %.""",
@@ -120,10 +122,18 @@ def _reasons(result: Result, steps: Sequence[StepOutcome], end: Done | None) -> 
         yield f"all {len(steps)} steps passed"
     for step in steps:
         if step.result is not Result.PASSED and step.times_begun:
-            yield f"{step.name}: {step.result}: {'; '.join(step.reasons[:3]) or 'no reason is known'}"
+            yield from _told(step)
     waiting = sum(1 for step in steps if not step.times_begun)
     if waiting:
         yield f"{waiting} of {len(steps)} steps were not begun"
+
+
+def _told(step: StepOutcome) -> Iterator[str]:
+    """Why a step did not pass, in as many sentences as a head has room for; all of them stand beside the step."""
+    name = f"{step.name} {'is ' if step.result is Result.INCONCLUSIVE else ''}{step.result}"
+    yield from (f"{name}: {reason}" for reason in step.reasons[:_TOLD] or ("no reason is known",))
+    if len(step.reasons) > _TOLD:
+        yield f"{name}: and {counted(len(step.reasons) - _TOLD, 'reason')} more"
 
 
 def _commands(entries: Sequence[Entry], names: Mapping[int, str]) -> Iterator[CommandEnd]:

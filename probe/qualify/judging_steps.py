@@ -5,9 +5,9 @@ from collections.abc import Callable
 from probe.audit.audit import audit
 from probe.audit.choosing import chosen
 from probe.audit.document import LinkDocument
-from probe.audit.headline import headline
 from probe.audit.names import title
 from probe.audit.snapshot import Snapshot
+from probe.audit.verdict_headline import headline
 from probe.compare.changes import exit_status
 from probe.compare.diff import diff
 from probe.compare.expectation_file import parse
@@ -36,7 +36,7 @@ from probe.qualify.plan import (
 )
 from probe.qualify.soak_parts import soaked, watched
 from probe.result import Result, overall
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 def found_of(seen: Seen) -> Found:

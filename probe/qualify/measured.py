@@ -179,6 +179,7 @@ def _soak(parts: Sequence[SoakPart], turn: Turn) -> Iterator[Measured]:
         of = f"{item.load} {item.target}, {item.direction}"
         yield own.value("data rate, median", item.median_bytes_s, "bytes/s", of=of)
         yield own.value("ceiling", item.ceiling_bytes_s, "bytes/s", of=of)
+        yield own.value("share of the ceiling", item.share, "", of=of, limit=item.at_least)
     for link in found.links:
         own = _at(row, link.place_id, link.title)
         for finding in link.errors:

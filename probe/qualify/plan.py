@@ -13,6 +13,7 @@ from probe.schemas import Schema
 Count = Annotated[int, msgspec.Meta(ge=1, le=100_000)]
 Positive = Annotated[float, msgspec.Meta(gt=0, le=1e9)]
 NotNegative = Annotated[float, msgspec.Meta(ge=0, le=1e9)]
+Share = Annotated[float, msgspec.Meta(gt=0, le=1)]
 ErrorLimit = Annotated[int, msgspec.Meta(ge=0, le=63)]
 Words = tuple[str, ...]
 Command = Annotated[tuple[str, ...], msgspec.Meta(min_length=1)]
@@ -80,6 +81,7 @@ class MarginsStep(Step, frozen=True, kw_only=True, tag="margins"):
 class SoakStep(Step, frozen=True, kw_only=True, tag="soak"):
     """Put links under load for so many minutes, all parts of the time added up.
 
+    `at_least` is the share of its ceiling that each way of a loaded link has to carry; without it slow fails nothing.
     `ends_on` has some of fatal, link-down, rate; `uncounted_errors` says that errors cannot be counted on this machine.
     The rest is as with `linkprobe soak`.
     """
@@ -90,6 +92,7 @@ class SoakStep(Step, frozen=True, kw_only=True, tag="soak"):
     covers: Words = ()
     interval_s: Annotated[float, msgspec.Meta(ge=0.05, le=3600)] = 1.0
     correctable: str = "6/2h"
+    at_least: Share | None = None
     ends_on: Words = ()
     rate_bytes_s: Positive | None = None
     block: Annotated[int, msgspec.Meta(ge=4096)] | None = None

@@ -3,15 +3,17 @@
 May live here: setting one up, running it, and taking up what a cut left of it.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import closing
 from pathlib import Path
 
 from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot
 from probe.errors.limits import Limit
+from probe.exceptions import InputError
 from probe.loads import find
-from probe.loads.interface import Options
+from probe.loads.interface import Load, Options, Target
+from probe.loads.refusing import refuse_what_cannot_run
 from probe.observe.clock import BootClock
 from probe.qualify.entries import SoakPart
 from probe.qualify.plan import SoakStep
@@ -29,19 +31,34 @@ Show = Callable[[Progress], None]
 
 
 def setup_of(step: SoakStep, site: Site, taken: Snapshot, seconds: float, hottest_c: float | None) -> Setup:
-    """What is to be done. Raises InputError for links, loads or conditions that there are none of."""
+    """What is to be done. Raises InputError for links, loads or conditions that there are none of.
+
+    And for what a soak refuses: what would be overwritten, what does not fit on the disk or into memory.
+    """
     source = site.source()
+    loads = tuple(pair for word in step.loads for pair in find(word))
+    options = Options(block=step.block, in_flight=step.in_flight, size=step.size, rate_bytes_s=step.rate_bytes_s)
+    if loads and not source.live:
+        where = f"loads of {step.name}"
+        raise InputError("drive this host, not the tree of --sysfs", where=where, remedy="leave one of them out")
+    _refuse_raw_devices(loads)
+    refuse_what_cannot_run(loads, options)
     stops = Stops.parse([*step.ends_on, *([] if hottest_c is None else [f"temperature={hottest_c:g}"])])
     return Setup(
         sys=source.sys, snapshot=taken, links=chosen(taken.links, step.links, option="links = "),
-        loads=tuple(pair for word in step.loads for pair in find(word)),
-        options=Options(
-            block=step.block, in_flight=step.in_flight, size=step.size, rate_bytes_s=step.rate_bytes_s
-        ),
+        loads=loads, options=options,
         planned_s=seconds, interval_s=step.interval_s, stops=stops, correctable=Limit.parse(step.correctable),
         live=source.live, covers=_places(taken, step.covers), asked=_places(taken, step.links),
-        accepts=(UNCOUNTED,) if step.uncounted_errors else (),
+        accepts=(UNCOUNTED,) if step.uncounted_errors else (), at_least=step.at_least,
     )  # fmt: skip
+
+
+def _refuse_raw_devices(loads: Iterable[tuple[Load, Target]]) -> None:
+    """A plan names nothing that may be lost, so none of its loads writes to a device itself."""
+    for _, target in loads:
+        if target.overwritten:
+            remedy = "name a scratch file on a file system of it, or run linkprobe soak --raw by hand"
+            raise InputError("is a raw device, to which a plan never writes", where=target.label, remedy=remedy)
 
 
 def _places(taken: Snapshot, words: tuple[str, ...]) -> tuple[str, ...]:

@@ -65,8 +65,9 @@ def _own_limit(step: AnyStep) -> str:
             least = " and ".join(filter(None, told))
             wide = f"at least {least} each way" if least else "no lane narrower than its fellows"
             return f"{wide}, {counted(errors, 'error')}"
-        case SoakStep(correctable=limit):
-            return f"at its best under load, no uncorrectable error, correctable link errors below {limit}"
+        case SoakStep(correctable=limit, at_least=share):
+            least = "" if share is None else f", at least {share:.4g} of its ceiling each way"
+            return f"at its best under load, no uncorrectable error, correctable link errors below {limit}{least}"
         case CommandStep(passes_with=passes):
             return f"status {', '.join(map(str, passes))}"
         case RebootStep():

@@ -5,7 +5,7 @@ May live here: arithmetic on raw values. May not: what a bit means; that is in t
 
 from typing import Any
 
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 BYTE_BITS = 8
 

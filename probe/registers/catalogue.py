@@ -1,7 +1,7 @@
 """All the tables, found by capability id, and the names of the ids that have no table."""
 
 from probe.registers import containment, errors, express, function, margining, physical
-from probe.registers.model import Structure
+from probe.registers.table_language import Structure
 
 STRUCTURES: tuple[Structure, ...] = (
     function.POWER_MANAGEMENT,

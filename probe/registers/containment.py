@@ -1,6 +1,18 @@
 """Downstream Port Containment (001Dh). Base Specification 6.x, 7.9.14."""
 
-from probe.registers.model import HWINIT, RO, RW, RW1C, Register, Structure, coded, flag, hexadecimal, names, number
+from probe.registers.table_language import (
+    HWINIT,
+    RO,
+    RW,
+    RW1C,
+    Register,
+    Structure,
+    coded,
+    flag,
+    hexadecimal,
+    names,
+    number,
+)
 
 
 class DpcCapability(Register, name="DPC Capability", offset=0x04, size=2, section="7.9.14.2", reserved=((15, 14),)):

@@ -1,6 +1,18 @@
 """PCI Express Capability: the registers of the Function and of a Root Port. Base Specification 6.x, 7.5.3."""
 
-from probe.registers.model import HWINIT, RO, RW, RW1C, Meaning, Register, coded, flag, hexadecimal, names, number
+from probe.registers.table_language import (
+    HWINIT,
+    RO,
+    RW,
+    RW1C,
+    Meaning,
+    Register,
+    coded,
+    flag,
+    hexadecimal,
+    names,
+    number,
+)
 from probe.registers.values import L0S_EXIT, L1_EXIT, PAYLOAD, POWER_SCALE
 
 ENDPOINT = "Endpoint"

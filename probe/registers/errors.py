@@ -8,7 +8,7 @@ from functools import lru_cache
 
 from probe.registers.device import EVENT_COLLECTOR, ROOT_PORT
 from probe.registers.express import port_type
-from probe.registers.model import (
+from probe.registers.table_language import (
     RO,
     RW,
     RW1C,

@@ -32,7 +32,6 @@ from probe.registers.link import (
     LinkStatus,
     LinkStatus2,
 )
-from probe.registers.model import Register, Structure
 from probe.registers.slot import (
     SlotCapabilities,
     SlotCapabilities2,
@@ -41,6 +40,7 @@ from probe.registers.slot import (
     SlotStatus,
     SlotStatus2,
 )
+from probe.registers.table_language import Register, Structure
 
 _DEVICE = (ExpressCapabilities, DeviceCapabilities, DeviceControl, DeviceStatus)
 _LINK = (LinkCapabilities, LinkControl, LinkStatus)

@@ -4,7 +4,7 @@ Base Specification 6.x: 7.5.2, 7.8.3, 7.9.3, 7.7.11, 7.8.8, 9.3.3 (section numbe
 """
 
 from probe.counted import counted
-from probe.registers.model import (
+from probe.registers.table_language import (
     HWINIT,
     RO,
     RW,

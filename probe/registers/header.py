@@ -3,7 +3,7 @@
 Registers of the header are a part of no structure: they stand at their offset in config space.
 """
 
-from probe.registers.model import HWINIT, RO, RW, RW1C, Register, coded, flag, hexadecimal, names, number
+from probe.registers.table_language import HWINIT, RO, RW, RW1C, Register, coded, flag, hexadecimal, names, number
 
 
 class VendorId(Register, name="Vendor ID", offset=0x00, size=2, section="7.5.1.1.1"):

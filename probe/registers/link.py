@@ -1,6 +1,6 @@
 """PCI Express Capability: the registers of the link. Base Specification 6.x, 7.5.3."""
 
-from probe.registers.model import HWINIT, RO, RW, RW1C, Register, coded, flag, hexadecimal, names, number
+from probe.registers.table_language import HWINIT, RO, RW, RW1C, Register, coded, flag, hexadecimal, names, number
 from probe.registers.values import L0S_EXIT, L1_EXIT, SPEED, SPEEDS, WIDTH
 
 _ASPM = names({0: "none", 1: "L0s", 2: "L1", 3: "L0s and L1"})

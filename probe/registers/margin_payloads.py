@@ -5,7 +5,7 @@ A payload is one byte, so each is a Register of one byte. Sources: the kernel pa
 they are silent, from memory.
 """
 
-from probe.registers.model import RO, RW, Register, coded, flag, names, number
+from probe.registers.table_language import RO, RW, Register, coded, flag, names, number
 
 NO_COMMAND = 0x9C
 GO_TO_NORMAL_SETTINGS = 0x0F

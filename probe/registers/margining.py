@@ -1,6 +1,6 @@
 """Lane Margining at the Receiver (0027h). Base Specification 6.x, 7.7.10."""
 
-from probe.registers.model import HWINIT, RO, RW, Register, Structure, coded, flag, hexadecimal, names, number
+from probe.registers.table_language import HWINIT, RO, RW, Register, Structure, coded, flag, hexadecimal, names, number
 from probe.registers.values import LANES
 
 RECEIVERS = {

@@ -3,7 +3,7 @@
 import msgspec
 
 from probe.registers.link import LinkStatus2
-from probe.registers.model import (
+from probe.registers.table_language import (
     HWINIT,
     RO,
     RW,

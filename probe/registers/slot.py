@@ -1,6 +1,6 @@
 """PCI Express Capability: the registers of the slot. Base Specification 6.x, 7.5.3."""
 
-from probe.registers.model import HWINIT, RO, RW, RW1C, Register, coded, flag, names, number
+from probe.registers.table_language import HWINIT, RO, RW, RW1C, Register, coded, flag, names, number
 from probe.registers.values import POWER_SCALE
 
 _INDICATOR = names({1: "on", 2: "blinking", 3: "off"})

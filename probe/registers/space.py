@@ -15,7 +15,7 @@ from probe.registers.class_code import ClassCode
 from probe.registers.express import PCI_EXPRESS
 from probe.registers.function import VENDOR_SPECIFIC, VendorSpecificHeader
 from probe.registers.header import LAYOUTS, HeaderType
-from probe.registers.model import Field, Register, Structure
+from probe.registers.table_language import Field, Register, Structure
 
 Fetch = Callable[[int], int | None]
 """Gives the little-endian dword at an offset divisible by four, or None where it cannot be read."""

@@ -1,6 +1,6 @@
 """Encodings that several registers share: speeds, widths, sizes, latencies."""
 
-from probe.registers.model import Meaning, names
+from probe.registers.table_language import Meaning, names
 
 SPEED_GTS: dict[int, float] = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0, 6: 64.0, 7: 128.0}
 """Link speed codes, GT/s. Base Specification 6.x, 7.5.3.18; code 7 from 7.0 (from memory)."""

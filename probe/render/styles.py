@@ -4,7 +4,7 @@ import msgspec
 
 from probe.observe.standing import Standing
 from probe.result import Result
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 class Stroke(msgspec.Struct, frozen=True):

@@ -13,7 +13,7 @@ from probe.links.function import FunctionFacts
 from probe.links.link import Link, WhichEnd
 from probe.registers.function import L1_SUBSTATES, L1SubstatesCapabilities, L1SubstatesControl1
 from probe.registers.link import ASPM_STATES, LinkCapabilities, LinkControl
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 States = tuple[str, ...]
 

@@ -50,6 +50,7 @@ class Start(msgspec.Struct, frozen=True, kw_only=True, tag="start"):
     rate_bytes_s: float | None = None
     accepts: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    at_least: float | None = None
 
 
 class Sample(msgspec.Struct, frozen=True, tag="sample"):

@@ -17,11 +17,13 @@ from probe.links.state import LinkState
 from probe.observe.events import NOT_READ, CountedErrors, LinkEvent
 from probe.registers.errors import Severity
 from probe.result import Result
+from probe.soak.at_least import too_slow
 from probe.soak.circumstances import Run
 from probe.soak.journal import StateTime
 from probe.soak.tally import LinkTally
+from probe.soak.throughput import Throughput
 from probe.soak.windows import fullest_window
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 UNCOUNTED = "uncounted-errors"
 """The word by which a person accepts that errors of a link cannot be counted on this machine."""
@@ -33,7 +35,10 @@ _UNWATCHED = 0.01
 
 
 class LinkHistory(msgspec.Struct, frozen=True, kw_only=True):
-    """All that was recorded of one link. `loaded` is None where nothing says how much went over it."""
+    """All that was recorded of one link. `loaded` is None where nothing says how much went over it.
+
+    `carried` is what loads measured over it, and over a way that it is part of.
+    """
 
     run: Run
     link: LinkDocument
@@ -42,6 +47,7 @@ class LinkHistory(msgspec.Struct, frozen=True, kw_only=True):
     events: Sequence[LinkEvent]
     word: Verdict
     loaded: bool | None
+    carried: Sequence[Throughput] = ()
 
 
 class UnderLoad(msgspec.Struct, frozen=True):
@@ -145,12 +151,17 @@ def _happened(seen: LinkHistory) -> Iterator[str]:
         yield f"and {more} more such events"
 
 
+def _too_slow(seen: LinkHistory) -> Iterator[str]:
+    yield from too_slow(seen.carried)
+
+
 FAILURES: tuple[Callable[[LinkHistory], Iterator[str]], ...] = (
     _never_at_its_best,
     _long_below_its_best,
     _slower_at_the_end,
     _uncorrectable,
     _too_many,
+    _too_slow,
     _happened,
 )
 
@@ -186,6 +197,13 @@ def _perhaps_too_many(seen: LinkHistory) -> Iterator[str]:
         yield f"{found.possible} link errors may have come within {limit.hours:g} h, some of them while nobody looked"
 
 
+def _not_measured(seen: LinkHistory) -> Iterator[str]:
+    """A share that was asked for and that nothing was held to."""
+    asked = seen.run.start.at_least
+    if asked is not None and seen.loaded and all(item.at_least is None for item in seen.carried):
+        yield f"no load measured what share of its ceiling it carries one way, of which {asked:.4g} was asked for"
+
+
 def _unwatched(seen: LinkHistory) -> Iterator[str]:
     lost = sum(gap.seconds for gap in seen.run.gaps)
     whole = max(seen.run.elapsed_s, lost)
@@ -216,6 +234,7 @@ DOUBTS: tuple[Callable[[LinkHistory], Iterator[str]], ...] = (
     _not_under_load,
     _not_at_its_best_seen,
     _not_counted,
+    _not_measured,
     _not_read,
     _perhaps_too_many,
     _perhaps_long_below_its_best,

@@ -13,8 +13,6 @@ from probe.audit.document import LinkDocument
 from probe.audit.names import title
 from probe.compare.changes import Change
 from probe.compare.diff import diff
-from probe.compare.rank import Rank
-from probe.counted import counted
 from probe.errors.attribution import ErrorFinding, findings
 from probe.errors.counts import summed
 from probe.evidence import Host
@@ -25,22 +23,25 @@ from probe.observe.events import LOST, TRANSITIONS, CountedErrors, LinkEvent
 from probe.registers.errors import Severity
 from probe.result import Result, overall, status_of_result
 from probe.schemas import Schema
+from probe.soak.at_least import held_to_share, slowest_share
 from probe.soak.circumstances import Run
 from probe.soak.journal import Entry, LoadEnded, Start
 from probe.soak.judging import LinkHistory, falls_short, judged, under_load
+from probe.soak.own_reasons import OwnReasons, own_reasons
 from probe.soak.scope import Scope, scope
 from probe.soak.seen import Seen
 from probe.soak.tally import LinkTally
 from probe.soak.throughput import Throughput, throughputs
 from probe.soak.together import Together, together
 from probe.verdict.next_steps import steps_after_load
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     """One link over the whole time.
 
     `loaded_s` are the seconds under load from the baseline on, `below_s` those of them below what both ends can do.
+    `slowest_share` is the least share of its ceiling that loads measured one way.
     """
 
     place_id: str = msgspec.field(name="place")
@@ -63,6 +64,7 @@ class LinkOutcome(msgspec.Struct, frozen=True, kw_only=True):
     below_s: float = 0.0
     next_steps: tuple[str, ...] = ()
     errors_counted: bool | None = None
+    slowest_share: float | None = None
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True):
@@ -102,18 +104,19 @@ def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
     seen = Seen(run)
     for entry in recorded:
         seen.take(entry)
-    outcomes = tuple(_outcome(link, seen) for link in run.watched.values())
     sums = together(seen.fine_passes, run.all_links, seen.sums, run.start.rate_bytes_s)
     by_place = {link.place_id: link for link in run.all_links}
-    carried = throughputs(seen.measured, by_place, sums, run.start.rate_bytes_s)
+    measured = throughputs(seen.measured, by_place, sums, run.start.rate_bytes_s)
+    carried = held_to_share(measured, by_place, sums, run.start.at_least)
+    outcomes = tuple(_outcome(link, seen, carried) for link in run.watched.values())
     changes = _changes(run)
-    failures = tuple(_failures(seen.mismatches, seen.ended, changes))
-    result = _whole(run.start, outcomes, seen.driven, failed=bool(failures))
+    own = own_reasons(seen, changes, carried)
+    result = _whole(run.start, outcomes, seen.driven, own)
     urgent = any(item.urgent for item in outcomes) or any(change.urgent for change in changes)
     return Record(
         verdict=result,
         result=result,
-        reasons=_reasons(result, outcomes, failures),
+        reasons=_reasons(result, outcomes, own),
         urgent=urgent,
         host=run.start.snapshot.evidence.host.name,
         started_at=run.start.snapshot.evidence.host.taken_at,
@@ -131,7 +134,7 @@ def record(recorded: Iterable[Entry], *, here: Host | None = None) -> Record:
         mismatches=tuple(seen.mismatches),
         load_results=tuple(seen.ended),
         changes=changes,
-        own_reasons=_own_reasons(result, outcomes, failures),
+        own_reasons=_own_reasons(result, outcomes, own),
         scope=scope(
             run.start, run.end, run.all_links, seen.kinds_of_passes, {item.place_id: item.loaded for item in outcomes}
         ),
@@ -143,27 +146,29 @@ def exit_status(document: Record) -> ExitStatus:
     return status_of_result(document.result, urgent=document.urgent)
 
 
-def _whole(start: Start, outcomes: Sequence[LinkOutcome], driven: AbstractSet[str], *, failed: bool) -> Result:
+def _whole(start: Start, outcomes: Sequence[LinkOutcome], driven: AbstractSet[str], own: OwnReasons) -> Result:
     """The worst of the links that were asked for: named, driven or covered; else those under load by evidence."""
-    if failed or any(item.result is Result.FAILED for item in outcomes):
+    if own.failed or any(item.result is Result.FAILED for item in outcomes):
         return Result.FAILED
     asked = {*start.asked, *start.covers, *driven}
     chosen = [item for item in outcomes if (item.place_id in asked if asked else item.loaded)]
-    return overall(item.result for item in chosen)
+    doubted = [Result.INCONCLUSIVE] if own.doubts else []
+    return overall([*(item.result for item in chosen), *doubted])
 
 
-def _reasons(result: Result, outcomes: Sequence[LinkOutcome], failures: Sequence[str]) -> tuple[str, ...]:
+def _reasons(result: Result, outcomes: Sequence[LinkOutcome], own: OwnReasons) -> tuple[str, ...]:
     if result is Result.PASSED:
         return ("every link that was asked for ran at its best under load, without a finding",)
-    told = [f"{item.title}: {text}" for item in outcomes if item.result is result for text in item.reasons]
-    return tuple(dict.fromkeys((*_own_reasons(result, outcomes, failures), *told)))
+    worst_first = sorted(outcomes, key=lambda item: not item.urgent)
+    told = [f"{item.title}: {text}" for item in worst_first if item.result is result for text in item.reasons]
+    return tuple(dict.fromkeys((*_own_reasons(result, outcomes, own), *told)))
 
 
-def _own_reasons(result: Result, outcomes: Sequence[LinkOutcome], failures: Sequence[str]) -> tuple[str, ...]:
+def _own_reasons(result: Result, outcomes: Sequence[LinkOutcome], own: OwnReasons) -> tuple[str, ...]:
     """Those of the whole that are of no single link."""
-    if result is Result.INCONCLUSIVE and not any(item.loaded for item in outcomes):
-        return ("no link was under load",)
-    return tuple(dict.fromkeys(failures))
+    if result is not Result.INCONCLUSIVE:
+        return own.failed
+    return own.doubts if any(item.loaded for item in outcomes) else ("no link was under load", *own.doubts)
 
 
 def _ended(run: Run, here: Host | None) -> str:
@@ -189,15 +194,18 @@ def _changes(run: Run) -> tuple[Change, ...]:
     return tuple(change for change in compared.changes if change.kind not in {"errors", "speed", "verdict"})
 
 
-def _outcome(link: LinkDocument, seen: Seen) -> LinkOutcome:
+def _outcome(link: LinkDocument, seen: Seen, carried: Sequence[Throughput]) -> LinkOutcome:
     place_id, baseline_s = link.place_id, seen.run.baseline_s
     tally, errors, events = seen.tallies[place_id], seen.errors[place_id], seen.events[place_id]
     counted = findings(summed(entry.counted for entry in errors if _counts(entry, baseline_s)))
     loaded = seen.loaded(link)
     word = _under_load(link, tally.best, loaded=bool(loaded))
     found = judged(
-        LinkHistory(run=seen.run, link=link, tally=tally, errors=errors, events=events, word=word, loaded=loaded)
-    )
+        LinkHistory(
+            run=seen.run, link=link, tally=tally, errors=errors, events=events, word=word, loaded=loaded,
+            carried=[item for item in carried if place_id in {item.place_id, item.peer_place_id}],
+        )
+    )  # fmt: skip
     under = under_load(link, tally.times())
     return LinkOutcome(
         place_id=place_id,
@@ -219,6 +227,7 @@ def _outcome(link: LinkDocument, seen: Seen) -> LinkOutcome:
         result=found.result,
         reasons=found.failed or found.doubts or ("ran at its best under load, without a finding",),
         errors_counted=any(total is not None for total in msgspec.structs.astuple(link.errors)),
+        slowest_share=slowest_share(carried, place_id),
         next_steps=steps_after_load(
             lost=any(event.kind in LOST for event in events),
             below=bool(found.failed) and (tally.best != tally.worst or word.below_capability),
@@ -259,24 +268,3 @@ def _under_load(link: LinkDocument, best: LinkState, *, loaded: bool) -> Verdict
     if link.verdict is Verdict.RESTING and not loaded:
         return Verdict.RESTING
     return link.verdict if link.verdict in {Verdict.CAPPED, Verdict.UNJUDGED} else Verdict.DOWNTRAINED
-
-
-def _failures(mismatches: Sequence[Mismatch], results: Sequence[LoadEnded], changes: Sequence[Change]) -> Iterable[str]:
-    """What fails the whole beside its links."""
-    yield from _differences(mismatches)
-    for result in results:
-        if result.failure is not None:
-            yield f"load {result.load}: {result.failure}"
-        elif result.status:
-            yield f"load {result.load} ended with status {result.status}"
-    yield from (f"{change.place}: {change.sentence}" for change in changes if change.rank is Rank.WORSE)
-
-
-def _differences(mismatches: Sequence[Mismatch]) -> Iterable[str]:
-    by_target: dict[str, list[Mismatch]] = defaultdict(list)
-    for mismatch in mismatches:
-        by_target[mismatch.target].append(mismatch)
-    for target, found in by_target.items():
-        times = sum(mismatch.times for mismatch in found)
-        where = f"first at offset {found[0].offset} ({counted(found[0].bits, 'bit')})"
-        yield f"{target}: data came back changed, {counted(times, 'time')}, {where}"

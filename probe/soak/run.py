@@ -129,4 +129,5 @@ def _start(setup: Setup, begun: float) -> Start:
         asked=setup.asked,
         rate_bytes_s=setup.options.rate_bytes_s,
         accepts=setup.accepts,
+        at_least=setup.at_least,
     )

@@ -23,7 +23,7 @@ class Scope(msgspec.Struct, frozen=True, kw_only=True):
     """The limits, the person's own words, why errors may not have been counted, and what was left out.
 
     `covers` are the titles of links loaded by the person's word. `taken_before` and `taken_after` are the times of the
-    two snapshots; None for one that is missing.
+    two snapshots; None for one that is missing. `at_least` is the least share of its ceiling asked of each way.
     """
 
     correctable_limit: str
@@ -35,6 +35,7 @@ class Scope(msgspec.Struct, frozen=True, kw_only=True):
     not_tested: tuple[NotTested, ...]
     taken_before: str
     taken_after: str | None
+    at_least: float | None = None
 
 
 def scope(
@@ -60,6 +61,7 @@ def scope(
         ),
         taken_before=start.snapshot.evidence.host.taken_at,
         taken_after=None if after is None else after.evidence.host.taken_at,
+        at_least=start.at_least,
     )
 
 

@@ -49,7 +49,10 @@ class Stops(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Setup(msgspec.Struct, frozen=True, kw_only=True):
-    """All that a soak is made of. `planned_s` is None where a command's end ends it."""
+    """All that a soak is made of. `planned_s` is None where a command's end ends it.
+
+    `at_least` is the least share of its ceiling that each way of a link has to carry; None where none was asked for.
+    """
 
     sys: str
     snapshot: Snapshot
@@ -61,6 +64,7 @@ class Setup(msgspec.Struct, frozen=True, kw_only=True):
     interval_s: float = 1.0
     stops: Stops = Stops()
     correctable: Limit = Limit(6, 2.0)
+    at_least: float | None = None
     live: bool = True
     covers: tuple[str, ...] = ()
     asked: tuple[str, ...] = ()

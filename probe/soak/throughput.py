@@ -28,6 +28,7 @@ class Throughput(msgspec.Struct, frozen=True, kw_only=True):
     """One load in one direction over one target: bytes a second, the ceiling, the share, and what it means.
 
     The ceiling is what the link can carry, or a rate that the person set. The median holds to a two-hundredth.
+    `at_least` is the share that it was held to, None where to none; `too_slow` says that it did not reach that.
     """
 
     load: str
@@ -48,6 +49,9 @@ class Throughput(msgspec.Struct, frozen=True, kw_only=True):
     memory_bytes_s: float | None = None
     set_by_person: bool = False
     lost: int = 0
+    peer_place_id: str | None = msgspec.field(name="peer_place", default=None)
+    at_least: float | None = None
+    too_slow: bool = False
 
 
 def throughputs(
@@ -75,7 +79,9 @@ def throughputs(
         msgspec.structs.replace(
             _between_peers(key, rates, links, peers[key])
             if key in peers
-            else _throughput(key, rates, links.get(key[2]), memory, _full(sums, key[2], key[3])),
+            else _throughput(
+                key, rates, links.get(key[2]), memory, shared_that_carries(sums, key[2], key[3], ASK_BELOW)
+            ),
             lost=lost[key],
         )
         for key, rates in measured.items()
@@ -128,17 +134,18 @@ def _between_peers(key: _Measured, rates: Rates, links: Mapping[str, LinkDocumen
         _measured(key, rates, ceiling),
         sentence=f"{told}, through {way.through}" if way is not None else told,
         narrowest=None if way is None or way.narrowest is None else _in_words(way.narrowest),
+        peer_place_id=peer_place_id,
     )
 
 
-def _full(sums: Iterable[Together], place_id: str, direction: str) -> Together | None:
-    """A link that this one shares with others and that carries what it should, this way."""
+def shared_that_carries(sums: Iterable[Together], place_id: str, direction: str, least: float) -> Together | None:
+    """A link that this one shares with others and that carries at least so much of its ceiling, this way."""
     return next(
         (
             item
             for item in sums
             if item.over is not None and item.phase == direction and place_id in item.place_ids
-            and item.share is not None and item.share >= ASK_BELOW
+            and item.share is not None and item.share >= least
         ),
         None,
     )  # fmt: skip
@@ -158,7 +165,7 @@ def _throughput(
         found,
         sentence=_sentence(found.share, direction, shared),
         short=short,
-        questions=_questions(link, rates.median, memory) if short and link is not None else (),
+        questions=whom_to_ask(link, rates.median, memory) if short and link is not None else (),
         narrowest=None if link is None else _narrowest(link),
         numa_node=None if link is None or link.component is None else link.component.numa_node,
         memory_bytes_s=memory,
@@ -210,7 +217,7 @@ def _sentence(share: float | None, direction: str, shared: Together | None) -> s
     return f"carries what it should: {share:.0%} of the ceiling"
 
 
-def _questions(link: LinkDocument, median: float, memory: float | None) -> tuple[str, ...]:
+def whom_to_ask(link: LinkDocument, median: float, memory: float | None) -> tuple[str, ...]:
     """Whom to ask before the link is blamed."""
     found = []
     narrowest = next((step for step in link.path if step.narrowest), None)

@@ -8,7 +8,7 @@ Fewer Lanes".
 from probe.links.link import Link, WhichEnd
 from probe.links.reason import Reason
 from probe.registers.physical import LaneErrorStatus, LocalDataParity
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 
 def suspect_lanes(trained: int, possible: int) -> range:

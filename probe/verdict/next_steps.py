@@ -7,7 +7,7 @@ from probe.links.link import Link
 from probe.registers.slot import SlotCapabilities
 from probe.verdict.attachment import contained
 from probe.verdict.rules import Judgement
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 CAUTIONS = (
     "Before touching hardware: back up first, shut down, unplug every power cord and wait as long as the service manual"

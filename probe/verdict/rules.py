@@ -15,7 +15,7 @@ from probe.links.reason import Reason
 from probe.verdict import attachment, power_saving, reasons
 from probe.verdict.equalization import equalization_reasons, history_of_speed
 from probe.verdict.lanes import lane_reasons
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 BOTH = ("speed", "width")
 

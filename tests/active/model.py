@@ -19,8 +19,8 @@ from probe.active.target import links_before, scope_of, targets
 from probe.host.machine import read_machine
 from probe.registers.express import PCI_EXPRESS
 from probe.registers.link import LinkControl, LinkControl2, LinkStatus, LinkStatus2
-from probe.registers.model import Field
 from probe.registers.physical import SECONDARY_PCI_EXPRESS, LaneErrorStatus
+from probe.registers.table_language import Field
 from probe.registers.values import SPEED_GTS
 
 PORT, COMPONENT = "0000:00:01.0", "0000:01:00.0"

@@ -7,7 +7,7 @@ from probe.active.errors_at import Counts, Tally, grown, new_bits, tally_of
 from probe.active.link_at import LinkAt
 from probe.registers.device import DeviceStatus
 from probe.registers.errors import CorrectableErrorStatus, UncorrectableErrorStatus
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 from tests.active.model import COMPONENT, PORT, Model, driver
 
 RECEIVER_ERROR = ("component", "correctable", "Receiver Error")

@@ -6,7 +6,7 @@ import pytest
 
 from fake_sysfs import Machine, Tree, card, machine, root_port
 from probe.audit.document import LinkDocument
-from probe.audit.headline import headline
+from probe.audit.verdict_headline import headline
 
 One = Callable[[Machine | Tree], LinkDocument]
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"

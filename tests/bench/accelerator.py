@@ -11,6 +11,7 @@ import sys
 import time
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,8 @@ from probe.loads.results import BOTH, FROM_HOST, TO_HOST, Pass
 from probe.soak.reading import read_entries
 
 SIZE = 256 * MIB
-COPIES = 240
+AHEAD = 4
+PLAIN_S = 2.0
 WAYS = (FROM_HOST, TO_HOST, BOTH)
 Rates = dict[tuple[tuple[int, ...], str], float]
 """By accelerators at work and way: bytes a second in all."""
@@ -44,24 +46,33 @@ class Plain:
         self.host = {way: int(must(driver.cuMemHostAlloc(SIZE, 0))) for way in (FROM_HOST, TO_HOST)}
         self.below = {way: must(driver.cuMemAlloc(SIZE)) for way in self.host}
         self.streams = {way: must(driver.cuStreamCreate(1)) for way in self.host}
-        self.events = {way: [must(driver.cuEventCreate(1)) for _ in range(2)] for way in self.host}
+        self.begin = {way: must(driver.cuEventCreate(1)) for way in self.host}
+        self.done = {way: [must(driver.cuEventCreate(1)) for _ in range(AHEAD)] for way in self.host}
 
-    def put(self, way: str) -> None:
-        must(driver.cuCtxSetCurrent(self.context))
-        begin, end = self.events[way]
-        must(driver.cuEventRecord(begin, self.streams[way]))
-        for _ in range(COPIES):
-            if way == FROM_HOST:
-                must(driver.cuMemcpyHtoDAsync(self.below[way], self.host[way], SIZE, self.streams[way]))
-            else:
-                must(driver.cuMemcpyDtoHAsync(self.host[way], self.below[way], SIZE, self.streams[way]))
-        must(driver.cuEventRecord(end, self.streams[way]))
+    def stream(self, way: str, until: float) -> float:
+        """Bytes a second of copies one after the other until this time.
 
-    def bytes_s(self, way: str) -> float:
+        All streams stop at one time: one that goes on alone would gain by it.
+        """
         must(driver.cuCtxSetCurrent(self.context))
-        begin, end = self.events[way]
-        must(driver.cuEventSynchronize(end))
-        return COPIES * SIZE / float(must(driver.cuEventElapsedTime(begin, end))) * 1000
+        must(driver.cuEventRecord(self.begin[way], self.streams[way]))
+        number = 0
+        while time.monotonic() < until:
+            done = self.done[way][number % AHEAD]
+            if number >= AHEAD:
+                must(driver.cuEventSynchronize(done))
+            self._copy(way)
+            must(driver.cuEventRecord(done, self.streams[way]))
+            number += 1
+        last = self.done[way][(number - 1) % AHEAD]
+        must(driver.cuEventSynchronize(last))
+        return number * SIZE / float(must(driver.cuEventElapsedTime(self.begin[way], last))) * 1000
+
+    def _copy(self, way: str) -> None:
+        if way == FROM_HOST:
+            must(driver.cuMemcpyHtoDAsync(self.below[way], self.host[way], SIZE, self.streams[way]))
+        else:
+            must(driver.cuMemcpyDtoHAsync(self.host[way], self.below[way], SIZE, self.streams[way]))
 
 
 def groups(count: int) -> Iterator[tuple[int, ...]]:
@@ -73,11 +84,14 @@ def groups(count: int) -> Iterator[tuple[int, ...]]:
 
 def plain(devices: Sequence[Plain]) -> Rates:
     found: Rates = {}
-    for group, way in itertools.product(groups(len(devices)), WAYS):
-        ways = (FROM_HOST, TO_HOST) if way == BOTH else (way,)
-        for number, one in itertools.product(group, ways):
-            devices[number].put(one)
-        found[group, way] = sum(devices[number].bytes_s(one) for number, one in itertools.product(group, ways))
+    with ThreadPoolExecutor() as threads:
+        for group, way in itertools.product(groups(len(devices)), WAYS):
+            ways = (FROM_HOST, TO_HOST) if way == BOTH else (way,)
+            until = time.monotonic() + PLAIN_S
+            streams = [
+                threads.submit(devices[number].stream, one, until) for number, one in itertools.product(group, ways)
+            ]
+            found[group, way] = sum(stream.result() for stream in streams)
     return found
 
 

@@ -21,8 +21,8 @@ from probe.audit.snapshot import take
 from probe.host.machine import read_machine
 from probe.host.source import DirectorySource
 from probe.loads.interface import MIB, Context, Options, Target
+from probe.loads.kinds.storage_read import StorageRead
 from probe.loads.results import Mismatch, Pass
-from probe.loads.storage_read import StorageRead
 from probe.observe.clock import BootClock
 from probe.observe.watching import Watch, WatchedEvent
 from probe.render.terminal.watch import watched

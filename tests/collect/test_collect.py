@@ -26,7 +26,7 @@ from probe.exit_status import ExitStatus
 from probe.host.bounded import hung, read_bounded
 from probe.host.machine import read_machine
 from probe.host.source import Bytes, DirectorySource
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.conftest import Run
 

@@ -12,7 +12,7 @@ from probe.compare.history import history
 from probe.evidence import Evidence, FunctionEvidence, Unread, Why
 from probe.exit_status import ExitStatus
 from probe.host.machine import read_machine
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.compare.machines import A, B, drive, of, slot
 
 SLOTS = of(slot(1, drive(A)), slot(2, drive(B)))

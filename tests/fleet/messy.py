@@ -279,7 +279,7 @@ def _spoil(folder: Path, fleet: list[Host]) -> None:
     for host in fleet:
         if host.name.startswith("r2-") and host.looks[-1].number == DAYS * A_DAY - 1:
             (again / f"margin-{host.name}-{host.machine_id[-3:]}.json").write_text(json.dumps(_margin(host)))
-    captured = Path(__file__).parents[1] / "captured" / "accelerator-soak.jsonl"
+    captured = Path(__file__).parents[1] / "captured" / "two-accelerators-soak.jsonl"
     shutil.copyfile(captured, again / "soak.jsonl")
 
 

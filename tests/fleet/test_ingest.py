@@ -25,7 +25,7 @@ from tests.conftest import Run
 from tests.fleet.conftest import FLEET, Filled
 
 TOP = Path(__file__).parents[2]
-CAPTURED = TOP / "tests/captured/accelerator-soak.jsonl"
+CAPTURED = TOP / "tests/captured/two-accelerators-soak.jsonl"
 FILES = FLEET.hosts * FLEET.days
 
 

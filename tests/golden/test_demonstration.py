@@ -20,7 +20,7 @@ from probe.evidence import Evidence
 from probe.host.machine import read_machine
 from probe.render.terminal import audit as screen
 from probe.render.terminal import explanation
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 DOCUMENTS = Path(__file__).parent / "documents"
 

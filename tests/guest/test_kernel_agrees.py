@@ -12,7 +12,7 @@ from probe.registers.device import ExpressCapabilities
 from probe.registers.errors import ADVANCED_ERROR_REPORTING
 from probe.registers.header import DeviceId, SecondaryBusNumber, SubordinateBusNumber, VendorId
 from probe.registers.link import LinkCapabilities, LinkCapabilities2, LinkStatus
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 pytestmark = pytest.mark.guest
 

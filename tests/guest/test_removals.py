@@ -15,7 +15,7 @@ from probe.compare.presence_changes import Gone
 from probe.compare.removal import Way
 from probe.documents.files import read_snapshot
 from probe.exit_status import ExitStatus
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.guest import emulator
 from tests.guest.test_errors_and_hot_plug import Monitor
 from tests.guest.test_errors_and_hot_plug import _wait as wait_for

@@ -17,7 +17,7 @@ from probe.exceptions import InputError
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"
 CONFIG = f"devices/pci0000:00/{PORT}/{CARD}/config"

@@ -17,7 +17,7 @@ from probe.evidence import Evidence, Unread
 from probe.host.abilities import abilities
 from probe.host.machine import read_machine
 from probe.host.source import Bytes, DirectorySource, MemorySource
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"
 FROM_REGISTERS = {

@@ -11,14 +11,14 @@ from probe.schemas import Schema
 TOP = Path(__file__).parents[2]
 MAN = TOP / "packaging/man"
 README = (TOP / "README.md").read_text()
-PAGES = {path.stem: path.read_text() for path in MAN.glob("*.scd")}
+PAGES = {path.name.removesuffix(".scd.in"): path.read_text() for path in MAN.glob("*.scd.in")}
 
 
 @pytest.mark.parametrize("name", [row.name for row in COMMANDS])
 def test_every_command_has_a_page_with_an_example(name: str) -> None:
     page = f"linkprobe-{name}.1"
-    assert page in PAGES, f"write packaging/man/{page}.scd with # EXAMPLES; options and help come by themselves"
-    assert re.search(r"^# EXAMPLE", PAGES[page], re.MULTILINE), f"packaging/man/{page}.scd: give it # EXAMPLES"
+    assert page in PAGES, f"write packaging/man/{page}.scd.in with # EXAMPLES; options and help come by themselves"
+    assert re.search(r"^# EXAMPLE", PAGES[page], re.MULTILINE), f"packaging/man/{page}.scd.in: give it # EXAMPLES"
 
 
 @pytest.mark.parametrize("name", [row.name for row in COMMANDS])
@@ -33,7 +33,7 @@ def test_every_document_stands_in_a_page(schema: str) -> None:
     listed = re.findall(r"^@fields (.*)$", "\n".join(PAGES.values()), re.MULTILINE)
     named = {name for line in listed for name in line.split()}
     assert schema in named, (
-        f"add {schema} to @fields of packaging/man/linkprobe-documents.5.scd, or of a page of its own"
+        f"add {schema} to @fields of packaging/man/linkprobe-documents.5.scd.in, or of a page of its own"
     )
 
 

@@ -5,7 +5,7 @@ import re
 from collections.abc import Iterator
 
 from probe.schemas import Schema
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.house.tree import calls, modules, strings
 
 # Rooms that make values of values. What they are made from is read by host, observe, documents, loads and collect.
@@ -120,7 +120,7 @@ def test_words_of_a_verdict_stand_in_their_table() -> None:
     findings(
         f"{module.at(node)} says {node.value!r}"
         for module in modules()
-        if module.name != "probe.verdict.words"
+        if module.name != "probe.verdict.verdicts"
         for node in strings(module)
         if node.value in words and (module.name, node.value) not in OTHER_MEANINGS
     )

@@ -23,6 +23,7 @@ Draw = Callable[..., Any]
 
 STATES = [(16.0, 4), (16.0, 4), (16.0, 4), (8.0, 4), (2.5, 4), (16.0, 2), (None, None)]
 RATES = [None, 0.0, 1e6, 5e9]
+AT_LEAST = [None, None, None, 0.2, 0.75]
 ERRORS = [
     (Severity.CORRECTABLE, "Bad TLP"), (Severity.CORRECTABLE, "Receiver Error"),
     (Severity.CORRECTABLE, "Advisory Non-Fatal Error"), (Severity.NONFATAL, "Completion Timeout"),
@@ -96,7 +97,7 @@ def start(draw: Draw) -> Start:
     return Start(
         snapshot=MACHINE, place_ids=PLACES, loads=("x",), interval_s=1.0, planned_s=60.0,
         correctable_limit=draw(st.sampled_from(["6/2h", "3/0.005h", "5/0.003h"])),
-        covers=some(draw), asked=some(draw), accepts=("uncounted-errors",),
+        covers=some(draw), asked=some(draw), accepts=("uncounted-errors",), at_least=draw(st.sampled_from(AT_LEAST)),
     )  # fmt: skip
 
 

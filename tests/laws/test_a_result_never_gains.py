@@ -6,6 +6,7 @@ import msgspec
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from probe.loads.results import FROM_HOST, TO_HOST, Pass
 from probe.result import Result
 from probe.soak.journal import Damaged, Entry, Gap, LoadEnded, Sample, moment
 from probe.soak.reading import entries_of
@@ -78,6 +79,28 @@ def test_a_worse_history(history: History, data: st.DataObject) -> None:
 @given(histories(troubled=False), st.data())
 def test_a_worse_history_of_a_good_one(history: History, data: st.DataObject) -> None:
     no_better(record(worse(data.draw, history)), record(history.entries))
+
+
+@settings(max_examples=150, deadline=None)
+@given(histories(troubled=False), st.sampled_from([0.2, 0.75]), st.data())
+def test_a_worse_rate(history: History, at_least: float, data: st.DataObject) -> None:
+    """A link that carries less one way, and is under load still; what is asked for only ever costs a result."""
+    asked = [msgspec.structs.replace(history.start, at_least=at_least), *history.entries[1:]]
+    no_better(record(asked), record([msgspec.structs.replace(history.start, at_least=None), *history.entries[1:]]))
+    slower = data.draw(st.floats(0.3, 1.0))
+    ways = data.draw(st.sampled_from([[TO_HOST], [FROM_HOST], [TO_HOST, FROM_HOST]]))
+    place = data.draw(st.sampled_from(PLACES))
+    less = [_slower_pass(entry, slower) if _goes(entry, place, ways) else entry for entry in asked]
+    no_better(record(less), record(asked))
+
+
+def _goes(entry: Entry, place: str, ways: list[str]) -> bool:
+    return isinstance(entry, Pass) and entry.place_id == place and entry.direction in ways
+
+
+def _slower_pass(entry: Entry, share: float) -> Entry:
+    assert isinstance(entry, Pass)
+    return msgspec.structs.replace(entry, bytes=int(entry.bytes * share))
 
 
 @settings(max_examples=100, deadline=None)

@@ -18,7 +18,7 @@ from probe.batch.document import Batch
 from probe.batch.standing import Standing
 from probe.evidence import Evidence
 from probe.host.machine import read_machine
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.batch.made import board, snapshot
 from tests.laws.masks import evidence_of_troubled_machines, masked
 

@@ -9,7 +9,7 @@ import pytest
 from fake_sysfs import Machine, card, machine, root_port
 from probe.audit.audit import audit
 from probe.host.machine import read_machine
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.laws.machines import SPEEDS, WIDTHS
 
 HEALTHY = {Verdict.FULL, Verdict.LIMITED, Verdict.RESTING}

@@ -13,8 +13,8 @@ from probe.links.function import FunctionFacts
 from probe.registers.catalogue import STRUCTURES
 from probe.registers.containment import DpcStatus
 from probe.registers.header import Command
-from probe.registers.model import Field
 from probe.registers.slot import SlotStatus
+from probe.registers.table_language import Field
 
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"
 FLAGS = [

@@ -1,6 +1,6 @@
 """Unknown never alarms and never excuses: masking any part of the evidence of a machine, as not read.
 
-Source of the law: probe/verdict/words.py and DEVELOPERS.md. What masking may do: a verdict becomes `unjudged` or
+Source of the law: probe/verdict/verdicts.py and DEVELOPERS.md. What masking may do: a verdict becomes `unjudged` or
 `resting`. What it may not: turn a clean bill into a finding, or a finding into a clean bill. A link that rested and
 whose excuse was masked is short still: it may be told as `downtrained`, never with more than it was short of. So may
 one of which it is not known any more that it is inside a card or chipset: as an ordinary user sees it, its short link
@@ -17,7 +17,7 @@ from probe.errors.counts import ErrorTotals
 from probe.evidence import Evidence
 from probe.exit_status import ExitStatus
 from probe.links.kind_of_link import KindOfLink
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.laws.masks import evidence_of_troubled_machines, masked
 
 CLEAN = {Verdict.FULL, Verdict.LIMITED, Verdict.EMPTY}

@@ -10,7 +10,7 @@ from fake_sysfs import Component, Machine, Tree, card, machine, port, root_port,
 from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
 from probe.host.machine import read_machine
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.laws.machines import cards, machines, states
 
 

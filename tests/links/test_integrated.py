@@ -7,7 +7,7 @@ import pytest
 from fake_sysfs import Component, Machine, Tree, card, root_port
 from probe.audit.document import AuditDocument
 from probe.kernel_spellings import NO_LINK_WIDTHS
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 Judge = Callable[[Machine | Tree], AuditDocument]
 AT = "0000:00:1f.0"

@@ -11,7 +11,7 @@ from probe.audit.audit import audit
 from probe.audit.document import AuditDocument
 from probe.evidence import Unread, Why
 from probe.host.machine import read_machine
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 Judge = Callable[[Machine | Tree], AuditDocument]
 STORE = card("8 GT/s x4")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-import probe.loads.accelerator_peers
+import probe.loads.kinds.accelerator_peers
 from probe.loads import find
 from probe.loads.interface import MIB, Options
 from probe.loads.phases import MEMORY, VERIFIED, Schedule
@@ -95,7 +95,7 @@ def test_phases_of_a_short_run_are_shorter_and_memory_takes_little() -> None:
 
 SOAK = """
 import os, sys, time
-import probe.loads.accelerator_peers
+import probe.loads.kinds.accelerator_peers
 from probe.loads import find
 from probe.loads.interface import Options
 from probe.loads.processes import Workers
@@ -149,7 +149,7 @@ def test_peers_each_way_and_both(accelerators: pytest.MonkeyPatch) -> None:
 def test_only_peers_that_are_known_to_go_over_links_load_them(
     otherwise: bool | None, address: str | None, note: str | None, accelerators: pytest.MonkeyPatch
 ) -> None:
-    accelerators.setattr(probe.loads.accelerator_peers, "joined_otherwise", lambda *_: otherwise)
+    accelerators.setattr(probe.loads.kinds.accelerator_peers, "joined_otherwise", lambda *_: otherwise)
     ((_, pair),) = find("accelerator-peers")
     assert pair.label == "0000:01:00.0-0000:02:00.0"
     assert (pair.address, pair.peer) == (address, "0000:02:00.0" if address else None)

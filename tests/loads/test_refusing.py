@@ -12,10 +12,10 @@ from probe.exceptions import InputError
 from probe.host import memory
 from probe.loads import block_devices, refusing
 from probe.loads.interface import Options, Target
-from probe.loads.memory import MemoryBaseline
+from probe.loads.kinds.memory import MemoryBaseline
+from probe.loads.kinds.storage_read import StorageRead
+from probe.loads.kinds.storage_round_trip import StorageRoundTrip
 from probe.loads.refusing import refuse_what_cannot_run
-from probe.loads.storage_read import StorageRead
-from probe.loads.storage_round_trip import StorageRoundTrip
 
 # LUKS On-Disk Format Specification 1.2.3, figure 1: magic, version, names of the cipher, and a UUID at byte 168.
 LUKS = b"LUKS\xba\xbe\x00\x01".ljust(168, b"\0") + b"12345678-1234-1234-1234-123456789abc"

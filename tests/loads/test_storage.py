@@ -14,12 +14,12 @@ from probe.exceptions import InputError
 from probe.host.numa import processors
 from probe.loads import find, known
 from probe.loads.interface import Context, Load, Options, Steps, Target
-from probe.loads.memory import MemoryBaseline
+from probe.loads.kinds.memory import MemoryBaseline
+from probe.loads.kinds.storage_read import StorageRead
+from probe.loads.kinds.storage_round_trip import StorageRoundTrip
 from probe.loads.patterns import StampedBlocks
 from probe.loads.phases import VERIFIED, Schedule
 from probe.loads.results import Mismatch, Pass
-from probe.loads.storage_read import StorageRead
-from probe.loads.storage_round_trip import StorageRoundTrip
 
 BLOCK = 256 << 10
 

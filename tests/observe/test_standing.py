@@ -10,7 +10,7 @@ from probe.links.state import LinkState
 from probe.observe.events import CountedErrors, LinkEvent, LinkEventKind, Observed
 from probe.observe.standing import LinkStanding, Standing
 from probe.registers.errors import Severity
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.compare.machines import drive, of, slot, snapshot
 
 (LINK,) = snapshot(of(slot(1, drive()))).links

@@ -90,7 +90,7 @@ def test_each_part_alone(debs: Path, tree: Tree) -> None:
     for name in ("page", "accelerator"):
         tree.run("dpkg", "-i", tree.take(next(debs.glob(f"linkprobe-{name}_*.deb"))))
         assert re.search(rf"^yes +part {name} ", tree.run("linkprobe", "self-check"), re.MULTILINE)
-    tree.take(TOP / "tests/captured/accelerator-soak.jsonl", "record.jsonl")
+    tree.take(TOP / "tests/captured/two-accelerators-soak.jsonl", "record.jsonl")
     tree.run("linkprobe", "report", "/srv/record.jsonl", "-o", "/srv/page.html")
     assert "<svg" in (tree.root / "srv/page.html").read_text()
     tree.run("dpkg", "--purge", "linkprobe-page", "linkprobe-accelerator", "linkprobe")

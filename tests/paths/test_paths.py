@@ -19,7 +19,7 @@ from probe.host.machine import read_machine
 from probe.paths.document import Kind, Pair, Paths, Turn
 from probe.paths.paths import paths
 from probe.registers.function import AcsControl
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 from probe.render.paths_words import PROTECTS, remarks
 from probe.render.renderers import draw
 from tests.conftest import Run

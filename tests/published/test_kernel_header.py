@@ -64,9 +64,9 @@ from probe.registers.header import (
     VendorId,
 )
 from probe.registers.link import LinkCapabilities, LinkCapabilities2, LinkControl, LinkControl2, LinkStatus, LinkStatus2
-from probe.registers.model import Field, Register, Structure
 from probe.registers.physical import DataLinkFeatureCapabilities
 from probe.registers.slot import SlotCapabilities, SlotCapabilities2, SlotControl, SlotControl2, SlotStatus, SlotStatus2
+from probe.registers.table_language import Field, Register, Structure
 from probe.registers.values import SPEED_GTS
 
 pytestmark = pytest.mark.published("include/uapi/linux/pci_regs.h, as installed by linux-libc-dev")

@@ -15,9 +15,9 @@ from probe.registers.device import (
 from probe.registers.errors import UncorrectableErrorSeverity, errors_in
 from probe.registers.link import LinkCapabilities, LinkStatus
 from probe.registers.margining import MarginingLaneControl
-from probe.registers.model import Register
 from probe.registers.physical import LaneEqualizationControl, Status32
 from probe.registers.space import ConfigSpace, walk
+from probe.registers.table_language import Register
 
 INTEL = pytest.mark.published('Intel "PCIe register map", reset values of its FPGA blocks')
 

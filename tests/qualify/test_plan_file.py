@@ -77,6 +77,9 @@ loads = "storage-read"
         (f"{HEAD}[[step]]\nkind = 'soak'\nminutes = -1", 4, "minutes: expected float > 0"),
         (f"{HEAD}[[step]]\nkind = 'soak'\nminutes = nan", 4, "minutes: expected float > 0"),
         (f"{HEAD}[[step]]\nkind = 'soak'\nminutes = 1\ncorrectable = 'many'", 5, "is no limit"),
+        (f"{HEAD}[[step]]\nkind = 'soak'\nminutes = 1\nat_least = 0", 5, "at_least: expected float > 0"),
+        (f"{HEAD}[[step]]\nkind = 'soak'\nminutes = 1\nat_least = nan", 5, "at_least: expected float > 0"),
+        (f"{HEAD}[[step]]\nkind = 'soak'\nminutes = 1\nat_least = 80", 5, "at_least: expected float <= 1"),
         (f"{HEAD}[[step]]\nkind = 'command'\nrun = []", 4, "run: expected array of length >= 1"),
         (f"{HEAD}[[step]]\nkind = 'snapshot'\nrepeat = 0", 4, "repeat: expected int >= 1"),
         (

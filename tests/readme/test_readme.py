@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import NamedTuple
 
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 TOP = Path(__file__).parents[2]
 README = (TOP / "README.md").read_text()

@@ -7,7 +7,7 @@ import pytest
 from rich.console import Console
 
 from probe.active.documents import Attempt, Kind
-from probe.render.terminal.telling import Telling
+from probe.render.terminal.active_progress import Telling
 from tests.active.model import PORT, Model, link
 
 TARGET = Model(link()).target

@@ -13,9 +13,9 @@ from probe.active.users import root_disks
 from probe.host.mounts import Mount
 from probe.host.uses import BlockDevice, Uses
 from probe.loads.interface import Target
-from probe.loads.storage_read import StorageRead
+from probe.loads.kinds.storage_read import StorageRead
 from probe.render.terminal import soak_plan
-from probe.soak.plan import plan, shows
+from probe.soak.preview import plan, shows
 from probe.soak.setup import Setup, Stops
 from tests.compare.machines import drive, of, slot, snapshot
 
@@ -75,6 +75,8 @@ def test_which_load_goes_over_which_link_where_it_runs_and_what_it_writes(width:
     )
     flowed = " ".join(rows)
     assert "ends early on fatal" in flowed
+    assert "of its ceiling one way" not in flowed
+    assert "A link fails that carries less than 0.8 of its ceiling one way." in told(setup(at_least=0.8))
     assert "2 links are loaded at once: they draw their most power together" in flowed
     assert "No target holds the system's root." in flowed
     assert f"storage-read: {load.verifies}" in flowed

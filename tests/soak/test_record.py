@@ -15,7 +15,7 @@ from probe.soak.journal import Baseline, Damaged, End, Entry, Gap, LinkSample, L
 from probe.soak.record import Record, exit_status, record
 from probe.soak.thinning import Sizes, thinned
 from probe.soak.throughput import throughputs
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 from tests.compare.machines import drive, of, slot, snapshot
 
 PLACE = "0000/0/01.0"

@@ -14,14 +14,15 @@ from tests.compare.machines import snapshot
 UPLINK = ("0000:00:01.0", "0000:01:00.0")
 
 
-ALL = snapshot(
+MACHINE = snapshot(
     machine(
         root_port("0000:00:01.0", "16 GT/s x8").holds(
             switch("16 GT/s x8", *(port("16 GT/s x4").holds(card("16 GT/s x4")) for _ in range(3)))
         ),
         root_port("0000:00:02.0", "16 GT/s x4").holds(card("16 GT/s x4")),
     )
-).links
+)
+ALL = MACHINE.links
 """Three drives behind a switch whose uplink carries what two of them can, and one beside it."""
 BELOW = sorted((link for link in ALL if link.upstream_port != UPLINK[1]), key=lambda link: -len(link.path))
 LINKS: dict[str, LinkDocument] = {f"drive {number}": link for number, link in enumerate(BELOW)}

@@ -8,14 +8,14 @@ import pytest
 from fake_sysfs import Machine, SlotRecord, Tree, card, machine, root_port
 from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
-from probe.audit.headline import headline
+from probe.audit.verdict_headline import headline
 from probe.host.machine import read_machine
 from probe.registers.containment import DpcErrorSourceId, DpcStatus
 from probe.registers.function import DeviceControl3, DeviceStatus3
 from probe.registers.link import LinkCapabilities, LinkControl, LinkStatus, LinkStatus2
 from probe.registers.physical import Status16
 from probe.registers.slot import SlotCapabilities, SlotStatus
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 One = Callable[[Machine | Tree], LinkDocument]
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"

@@ -24,7 +24,7 @@ from probe.registers.slot import SlotStatus
 from probe.verdict import rules
 from probe.verdict.next_steps import CAUTIONS, touches_hardware
 from probe.verdict.rules import RULES, Judgement, Rule
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 One = Callable[[Machine | Tree], LinkDocument]
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"

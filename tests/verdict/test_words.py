@@ -1,7 +1,7 @@
 """One table of the verdicts: every word stands in it and in what is drawn from it."""
 
 from probe.render.styles import PAGE, TERMINAL
-from probe.verdict.words import BELOW_CAPABILITY, WORST_FIRST, Verdict
+from probe.verdict.verdicts import BELOW_CAPABILITY, WORST_FIRST, Verdict
 
 
 def test_every_word_has_its_place() -> None:

@@ -8,7 +8,7 @@ from probe.active.margining.lane import LanePort
 from probe.active.steps import Protocol
 from probe.registers import margin_payloads as payloads
 from probe.registers.margin_payloads import MarginControlCapabilities
-from probe.registers.model import Field
+from probe.registers.table_language import Field
 
 _OF_64 = 64
 _COUNT_SCALE = 3.0

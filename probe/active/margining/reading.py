@@ -4,7 +4,7 @@ from probe.active.link_at import EndAt
 from probe.active.margining.failures import LinkDisturbed
 from probe.active.steps import Protocol
 from probe.registers.margining import LANE_MARGINING
-from probe.registers.model import Register
+from probe.registers.table_language import Register
 
 
 def present(end: EndAt, register: type[Register]) -> Protocol[int]:

@@ -9,7 +9,7 @@ import ibis.expr.types as ir
 from probe.fleet.engine import Tables
 from probe.fleet.questions.state import BELOW, current, now, surely
 from probe.links.kind_of_link import KindOfLink
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 _AT_WORK = (*BELOW, Verdict.FULL.value, Verdict.LIMITED.value)
 _HALF = 0.5

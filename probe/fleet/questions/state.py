@@ -8,7 +8,7 @@ import pyarrow as pa
 
 from probe.fleet.engine import Tables
 from probe.links.kind_of_link import KindOfLink
-from probe.verdict.words import BELOW_CAPABILITY
+from probe.verdict.verdicts import BELOW_CAPABILITY
 
 BELOW = tuple(sorted(word.value for word in BELOW_CAPABILITY))
 _GAPS = 3

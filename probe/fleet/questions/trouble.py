@@ -10,7 +10,7 @@ from probe.fleet.engine import Tables
 from probe.fleet.growth import DATA, LINK
 from probe.fleet.questions.state import current, surely
 from probe.links.kind_of_link import KindOfLink
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 _DAY_S = 86_400
 _HOUR_S = 3_600.0

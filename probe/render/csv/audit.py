@@ -3,8 +3,8 @@
 from collections.abc import Callable
 
 from probe.audit.document import AuditDocument, LinkDocument
-from probe.audit.headline import headline
 from probe.audit.names import identity
+from probe.audit.verdict_headline import headline
 from probe.render.csv.table import table
 
 _COLUMNS: dict[str, Callable[[LinkDocument], object]] = {

@@ -31,6 +31,7 @@ _COLUMNS: dict[str, Callable[[LinkOutcome], object]] = {
     **{severity.value: partial(_counted, severity) for severity in Severity},
     "errors_before_baseline": lambda item: item.errors_before_baseline,
     "hottest_c": lambda item: item.hottest_c,
+    "slowest_share": lambda item: item.slowest_share,
     "reasons": lambda item: "; ".join(item.reasons),
 }
 

@@ -3,9 +3,9 @@
 from collections.abc import Iterable
 
 from probe.audit.document import AuditDocument
-from probe.audit.headline import headline, nothing_to_judge
 from probe.audit.names import title
 from probe.audit.outcome import exit_status
+from probe.audit.verdict_headline import headline, nothing_to_judge
 from probe.counted import counted
 from probe.exit_status import ExitStatus
 from probe.render import styles

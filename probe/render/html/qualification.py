@@ -16,6 +16,7 @@ from probe.render.units import duration
 from probe.result import Result
 
 _PAPER_LETTERS = 60
+_WORST_FIRST = (Result.FAILED, Result.INCONCLUSIVE, Result.PASSED)
 _KINDS = ("snapshot", "trainings", "speeds", "margins", "soak")
 
 
@@ -34,7 +35,7 @@ def render(document: RecordSummary, entries: Sequence[Entry]) -> Page:
             _links(judged),
             _not_tested(judged),
             *eye_sections(entries, judged),
-            *soak_sections(judged),
+            *soak_sections(entries, judged),
             *_commands(judged),
             _method(judged),
             _parts(judged),
@@ -96,7 +97,7 @@ def _reasons(judged: Judged) -> Iterator[Section]:
 
 
 def _links(judged: Judged) -> Section:
-    shown = [link for link in judged.links if link.by_kind]
+    shown = sorted((link for link in judged.links if link.by_kind), key=lambda link: _WORST_FIRST.index(link.result))
     tested = [kind for kind in _KINDS if any(kind in link.by_kind for link in shown)]
     rows = [
         (link.title, link.component or "", *(str(link.by_kind.get(kind, "not done")) for kind in tested), link.result)

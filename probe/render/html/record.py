@@ -18,7 +18,7 @@ from probe.result import Result
 from probe.soak.journal import End, Entry, Start
 from probe.soak.record import LinkOutcome, Record
 from probe.verdict.next_steps import CAUTIONS, HOT
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 _MOST_REASONS = 12
 

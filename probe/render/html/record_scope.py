@@ -15,7 +15,8 @@ from probe.soak.record import Record
 _RULES = (
     "Correctable link errors count from the moment the links ran at working speed under load, and fail where so many"
     " come in any window of the limit, wherever it lies; 6 in 2 hours is the only published generic limit found."
-    " Uncorrectable errors fail from the first moment on. A slow transfer asks why, and fails nothing by itself."
+    " Uncorrectable errors fail from the first moment on."
+    " A slow transfer asks why, and fails only where a least share of the ceiling was asked for."
 )
 
 
@@ -40,6 +41,7 @@ def limits(document: Record, source: RecordFile) -> Section:
             ("limit of correctable link errors", scope.correctable_limit),
             ("was to end early on", ", ".join(scope.ends_on) or "nothing"),
             ("rate that was set", rate),
+            ("least share of its ceiling, each way", "none" if scope.at_least is None else f"{scope.at_least:.4g}"),
             ("loaded by the person's word", ", ".join(scope.covers) or "nothing"),
             ("accepted", ", ".join(scope.accepts) or "nothing"),
         ]

@@ -3,8 +3,8 @@
 from collections.abc import Iterable, Sequence
 
 from probe.audit.document import LinkDocument
-from probe.audit.headline import where
 from probe.audit.names import described, title
+from probe.audit.verdict_headline import where
 from probe.compare.changes import Change
 from probe.evidence import Host
 from probe.render.html.page import Section

@@ -15,7 +15,7 @@ from probe.render import styles
 from probe.render.html.drawing import line, picture, text
 from probe.render.html.page import Chart
 from probe.render.styles import Stroke
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 _ROW, _STEP, _LINE, _WIDTH = 30, 36, 200, 860
 _MIDDLE = 22

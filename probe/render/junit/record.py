@@ -5,7 +5,9 @@ import xml.etree.ElementTree as ET
 from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.result import Result
+from probe.soak.at_least import told_share
 from probe.soak.record import LinkOutcome, Record
+from probe.soak.scope import Scope
 
 _MACHINE = "this machine"
 _RUN = "the run as a whole"
@@ -24,7 +26,7 @@ def render(document: Record) -> bytes:
     _case(suite, host, _RUN, document.result, document.reasons)
     for item in document.links:
         case = _case(suite, host, item.title, item.result, item.reasons)
-        ET.SubElement(case, "system-out").text = "\n".join(_seen(item))
+        ET.SubElement(case, "system-out").text = "\n".join(_seen(item, document.scope))
     ET.indent(suite)
     text: bytes = ET.tostring(suite, encoding="utf-8", xml_declaration=True)
     return text + b"\n"
@@ -39,9 +41,13 @@ def _case(suite: ET.Element, host: str, name: str, result: Result, reasons: tupl
     return case
 
 
-def _seen(item: LinkOutcome) -> list[str]:
+def _seen(item: LinkOutcome, scope: Scope | None) -> list[str]:
     heat = "" if item.hottest_c is None else f", hottest {item.hottest_c:.0f} C"
     kinds = counted(len(item.errors), "kind of errors", "kinds of errors")
     errors = "errors not counted" if item.errors_counted is False else kinds
     told = f"best {item.best}, worst {item.worst}, {counted(item.transitions, 'transition')}, {errors}{heat}"
-    return [told, *map(sentence, item.errors)]
+    asked = "" if scope is None or scope.at_least is None else f", at least {scope.at_least:.4g} asked for"
+    share = (
+        [] if item.slowest_share is None else [f"slowest way {told_share(item.slowest_share)} of its ceiling{asked}"]
+    )
+    return [told, *share, *map(sentence, item.errors)]

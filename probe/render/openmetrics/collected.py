@@ -17,7 +17,7 @@ from probe.audit.names import described
 from probe.foreign_text import made_plain
 from probe.registers.errors import Severity
 from probe.render.openmetrics import tested
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 _LINK = ["place"]
 RUNS, POSSIBLE, WIDEST = "runs", "possible", "widest"

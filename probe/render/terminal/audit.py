@@ -7,15 +7,15 @@ from rich.table import Table
 from rich.text import Text
 
 from probe.audit.document import AuditDocument, LinkDocument
-from probe.audit.headline import headline, nothing_to_judge, where
 from probe.audit.outcome import found_if_strict
+from probe.audit.verdict_headline import headline, nothing_to_judge, where
 from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.evidence import Unread, Why
 from probe.links.kind_of_link import KindOfLink
 from probe.links.state import LinkState
 from probe.render import styles
-from probe.verdict.words import WORST_FIRST, Verdict
+from probe.verdict.verdicts import WORST_FIRST, Verdict
 
 _NARROW = 100
 _ADDRESS_WIDTH = 13

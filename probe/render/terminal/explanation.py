@@ -9,7 +9,7 @@ from rich.text import Text
 
 from probe.audit.document import LinkDocument
 from probe.audit.explanation import Explanation
-from probe.audit.headline import headline, where
+from probe.audit.verdict_headline import headline, where
 from probe.counted import counted
 from probe.errors.attribution import sentence
 from probe.errors.bit_error_ratio import clean_seconds

@@ -7,8 +7,8 @@ from probe.active.documents import Attempt
 from probe.active.target import Target
 from probe.audit.names import title
 from probe.foreign_text import plain
+from probe.render.terminal.active_progress import Telling
 from probe.render.terminal.live import summary
-from probe.render.terminal.telling import Telling
 from probe.render.units import duration
 from probe.soak.progress import Progress
 

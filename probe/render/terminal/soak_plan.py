@@ -9,7 +9,7 @@ from rich.text import Text
 from probe.counted import counted
 from probe.foreign_text import made_plain
 from probe.render.units import duration
-from probe.soak.plan import Plan
+from probe.soak.preview import Plan
 
 _CAUTION = (
     "A load can bring a faulty host down: back up first, move its users off, and watch temperatures. It reads, unless "
@@ -47,6 +47,8 @@ def render(plan: Plan, screen: Console) -> None:
 def _limits(plan: Plan) -> Iterator[str]:
     stops = f"; ends early on {', '.join(plan.stops)}" if plan.stops else ""
     yield f"Limit of correctable link errors: {plan.limit}{stops}."
+    if plan.at_least is not None:
+        yield f"A link fails that carries less than {plan.at_least:.4g} of its ceiling one way."
     if plan.covered:
         yield f"Loaded by your word: {', '.join(plan.covered)}."
     rest = plan.links - plan.driven

@@ -5,7 +5,7 @@ from probe.counted import counted
 from probe.links.kind_of_link import KindOfLink
 from probe.links.speed_limits import Holder
 from probe.registers.errors import Severity
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 _HELD_BY = {
     Holder.COOLING: " by the kernel, to cool the port",

@@ -1,4 +1,7 @@
-"""The verdict of a link: the words, what each means, and what follows from it. Everything else asks this table."""
+"""The verdicts that a link can have: what each means, and what follows from it. Everything else asks this table.
+
+The sentence by which a screen tells one is made in probe/audit/verdict_headline.py.
+"""
 
 from enum import StrEnum
 

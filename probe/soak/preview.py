@@ -74,6 +74,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     covered: tuple[str, ...]
     driven: int
     with_root: tuple[str, ...] | None
+    at_least: float | None = None
 
 
 def plan(setup: Setup, with_root: tuple[str, ...] | None) -> Plan:
@@ -94,6 +95,7 @@ def plan(setup: Setup, with_root: tuple[str, ...] | None) -> Plan:
         covered=covered,
         driven=len(driven | set(setup.covers)),
         with_root=with_root,
+        at_least=setup.at_least,
     )
 
 
