@@ -16,7 +16,7 @@ import pytest
 from probe.registers import margin_payloads
 from probe.registers.catalogue import _OTHER_NAMES, STRUCTURES
 from probe.registers.header import LAYOUTS
-from probe.registers.model import FLAG, HEX, NUMBER, Field, Register
+from probe.registers.table_language import FLAG, HEX, NUMBER, Field, Register
 
 DOCUMENT = Path(__file__).parent / "documents" / "registers.txt"
 PLAIN = {id(FLAG): "flag", id(NUMBER): "number", id(HEX): "hexadecimal"}

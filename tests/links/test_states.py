@@ -13,7 +13,7 @@ from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link, WhichEnd, make_link
 from probe.links.topology import Pair, topology
 from probe.registers.link import LinkCapabilities, LinkCapabilities2
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 One = Callable[[Machine | Tree], LinkDocument]
 Judge = Callable[[Machine | Tree], AuditDocument]

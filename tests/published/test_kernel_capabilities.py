@@ -28,9 +28,9 @@ from probe.registers.function import (
     VfStride,
 )
 from probe.registers.header import BridgeControl, ClassCode, Command, HeaderType, RevisionId, Status
-from probe.registers.model import Field, Register
 from probe.registers.physical import DataLinkFeatureCapabilities, LanePresets16
 from probe.registers.slot import SlotControl, SlotStatus
+from probe.registers.table_language import Field, Register
 
 pytestmark = pytest.mark.published("include/uapi/linux/pci_regs.h, as installed by linux-libc-dev")
 

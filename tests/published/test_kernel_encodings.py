@@ -9,8 +9,8 @@ from probe.registers.containment import DpcControl
 from probe.registers.device import DeviceCapabilities2, DeviceControl, DeviceControl2
 from probe.registers.header import HeaderType, Status
 from probe.registers.link import LinkCapabilities, LinkControl, LinkStatus
-from probe.registers.model import Field
 from probe.registers.slot import SlotControl
+from probe.registers.table_language import Field
 
 pytestmark = pytest.mark.published("include/uapi/linux/pci_regs.h, as installed by linux-libc-dev")
 

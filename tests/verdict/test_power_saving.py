@@ -11,7 +11,7 @@ from probe.evidence import Why
 from probe.registers.function import DeviceControl3, DeviceStatus3
 from probe.registers.link import LinkStatus, LinkStatus2
 from probe.registers.physical import Status16, Status32
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 One = Callable[[Machine | Tree], LinkDocument]
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"

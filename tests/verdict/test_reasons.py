@@ -15,7 +15,7 @@ from probe.registers.physical import LaneErrorStatus, LocalDataParity, Status16
 from probe.registers.slot import SlotCapabilities, SlotControl, SlotStatus
 from probe.verdict.lanes import suspect_lanes
 from probe.verdict.rules import RULES
-from probe.verdict.words import Verdict
+from probe.verdict.verdicts import Verdict
 
 One = Callable[[Machine | Tree], LinkDocument]
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"

@@ -10,8 +10,8 @@ from probe.registers.express import PCI_EXPRESS
 from probe.registers.function import serial_halves, serial_text
 from probe.registers.link import LinkCapabilities2, LinkControl2, LinkStatus
 from probe.registers.margining import MarginingLaneControl, MarginingLaneStatus
-from probe.registers.model import RO, RW, Register, Structure, coded, flag, names, number
 from probe.registers.physical import LaneErrorStatus, LanePresets16
+from probe.registers.table_language import RO, RW, Register, Structure, coded, flag, names, number
 from probe.registers.values import LANES, lanes_in, speed_of_vector
 
 
