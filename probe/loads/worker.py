@@ -14,7 +14,7 @@ import msgspec
 
 from probe.exceptions import LinkprobeError
 from probe.host.own_process import end_with
-from probe.loads import make
+from probe.loads.catalogue import make
 from probe.loads.interface import Context, Steps, phases_of, shared_clock
 from probe.loads.messages import Failed, Go, Job, Ready, Report
 from probe.loads.placement import stay_near
