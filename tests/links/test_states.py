@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from fake_sysfs import Machine, Tree, card, machine, port, root_port, switch
+from fake_sysfs import Machine, Port, Tree, card, machine, port, root_port, switch
 from probe.audit.document import AuditDocument, LinkDocument
 from probe.host.machine import read_machine
 from probe.links.end import LinkEnd, link_end
@@ -113,8 +113,8 @@ def test_the_best_speed_in_common(
     assert link.possible.speed_gts == best
 
 
-def made(described: object) -> Link:
-    evidence = read_machine(machine(described).build().source())  # type: ignore[arg-type]
+def made(described: Port) -> Link:
+    evidence = read_machine(machine(described).build().source())
     (pair,) = topology(evidence).pairs
     return make_link(pair, kind=KindOfLink.SLOT, place_id="", slot=None, limits=(), above=None)
 
