@@ -49,6 +49,7 @@ TESTS = {
     "compare": ("compare", "golden", "audit"),
 }  # fmt: skip
 _MOST_CPU_S = 90
+_MOST_BYTES = 4 << 30
 _BARE = ("-x", "-q", "-n0", "-p", "no:cacheprovider", "-W", "ignore", "--hypothesis-seed=1")
 _NOT_DRAWN = ("core/RemoveDecorator",)
 
@@ -101,6 +102,7 @@ def killed(copy: Path, runs: Iterable[tuple[str, ...]], *, measured: bool = Fals
 
 def _tests(copy: Path, runs: Iterable[tuple[str, ...]], *, measured: bool) -> None:
     resource.setrlimit(resource.RLIMIT_CPU, (_MOST_CPU_S, _MOST_CPU_S))  # one that never ends is noticed too
+    resource.setrlimit(resource.RLIMIT_AS, (_MOST_BYTES, _MOST_BYTES))
     os.chdir(copy)
     sys.path[:] = [str(copy), *(entry for entry in sys.path if entry not in {"", str(TOP)})]
     silent = os.open(copy / "output", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)

@@ -106,7 +106,7 @@ def test_steps_add_up_by_counter() -> None:
         ({"fatal": {"Data Link Protocol Error": 1}}, "any", True),
     ],
 )
-def test_the_limit_of_a_finding(counters: dict[str, dict[str, int]], limit: str, *, exceeded: bool) -> None:
+def test_the_limit_of_a_finding(counters: dict[str, Any], limit: str, *, exceeded: bool) -> None:
     (found,) = diff(counted(1), counted(2, **counters)).errors
     assert (found.limit, found.exceeded) == (limit, exceeded)
     (change,) = diff(counted(1), counted(2, **counters)).changes
