@@ -4,7 +4,7 @@ from scdoc import escaped, reflowed, told
 
 from probe.cli.commands import COMMANDS
 from probe.exit_status import ExitStatus
-from probe.loads import LOADS, make
+from probe.loads.catalogue import LOADS, make
 from probe.render.openmetrics.collected import Collected, RunFigures
 from probe.verdict.next_steps import CAUTIONS
 from probe.verdict.rules import RULES

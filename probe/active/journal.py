@@ -16,6 +16,7 @@ from typing import Self
 import msgspec
 
 from probe.active.permitted import Scope
+from probe.documents.files import UNDECODABLE
 from probe.documents.writing import write_all
 from probe.exceptions import DocumentError, InputError
 from probe.schemas import Schema
@@ -151,7 +152,7 @@ def entries_of(path: Path) -> tuple[Entry, ...]:
             continue
         try:
             found.append(_DECODER.decode(line))
-        except msgspec.MsgspecError as error:
+        except UNDECODABLE as error:
             if number == len(lines):
                 break
             what = f"line {number} is damaged ({error})"

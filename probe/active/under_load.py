@@ -17,7 +17,7 @@ from probe.active.target import Target
 from probe.counted import counted
 from probe.exceptions import InputError
 from probe.links.state import LinkState
-from probe.loads import find
+from probe.loads.catalogue import find
 from probe.loads.interface import Load, Options
 from probe.loads.interface import Target as LoadTarget
 from probe.loads.processes import Workers

@@ -24,7 +24,7 @@ from probe.host.machine import read_host
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
 from probe.host.uses import read_uses
-from probe.loads import find
+from probe.loads.catalogue import find
 from probe.loads.interface import Options
 from probe.loads.refusing import refuse_what_cannot_run
 from probe.observe.clock import BootClock

@@ -20,6 +20,9 @@ Document = TypeVar("Document", bound=msgspec.Struct)
 STANDARD_STREAM = "-"
 DOCUMENT_BYTES = 256 << 20
 """The most that a document may hold, before and after unpacking; LINKPROBE_DOCUMENT_BYTES sets another number."""
+UNDECODABLE = (msgspec.MsgspecError, UnicodeDecodeError, RecursionError)
+"""What decoding raises for bytes that are not what they should be: no JSON, of another type, no UTF-8, too deep."""
+
 _GZIP_MAGIC = b"\x1f\x8b"
 _GZIP_WINDOW = 31  # zlib: a gzip header is expected, and the largest window allowed
 _CHUNK = 1 << 20
@@ -118,7 +121,7 @@ def decode_document(data: bytes, name: str, kind: type[Document], schema: str, r
     _check_schema(found, schema, name, remedy)
     try:
         return msgspec.json.decode(data, type=kind)
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+    except UNDECODABLE as error:
         raise DocumentError(f"does not hold what {schema} says ({error})", where=name, remedy=remedy) from error
 
 
@@ -128,7 +131,7 @@ def schema_of(data: bytes, name: str, remedy: str) -> str:
         return msgspec.json.decode(uncompressed(data, name, remedy), type=_Header).schema
     except msgspec.ValidationError:
         return ""
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+    except UNDECODABLE as error:
         what = "ends too early: it was cut off" if "truncated" in str(error) else f"is not JSON ({error})"
         raise DocumentError(what, where=name, remedy=remedy) from error
 

@@ -46,9 +46,19 @@ class Bucket:
         return sorted(self._held)
 
     def chronicle(self, host: str) -> Chronicle:
-        """A host's chronicle, a new one for a host that is not here yet."""
+        """A host's chronicle, a new one for a host that is not here yet, or whose own is damaged."""
         data = self._held.get(host)
-        return Chronicle(host) if data is None else from_bytes(data)
+        try:
+            return Chronicle(host) if data is None else from_bytes(data)
+        except DocumentError:
+            self._lose(host)
+            return Chronicle(host)
+
+    def _lose(self, host: str) -> None:
+        """Let go of a host whose chronicle is damaged; that of the others in its part is whole."""
+        del self._held[host]
+        self._gone.add(host)
+        self._damaged += (part for part in self._parts.get("chronicles", ()) if part not in self._damaged)
 
     def replace(self, chronicle: Chronicle, *, quiet: bool) -> None:
         """Put a chronicle in the place of what is held of its host. `quiet`: nothing new was seen, but later."""
@@ -94,7 +104,9 @@ class Bucket:
         for host in self._held.keys() - self._stirred:
             self._quiet.discard(host)
             self._made = {kind: [row for row in rows if row.host != host] for kind, rows in self._made.items()}  # type: ignore[union-attr] # rows of hosts
-            self.replace(self.chronicle(host), quiet=False)
+            chronicle = self.chronicle(host)
+            if host in self._held:
+                self.replace(chronicle, quiet=False)
 
     def _replaced(self, kind: str, table: pa.Table) -> pa.Table:
         """A table with the rows of some hosts made anew."""

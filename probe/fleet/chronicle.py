@@ -5,11 +5,14 @@ nothing is carried from one to another here. Saved; it only grows: new fields at
 """
 
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
 from typing import TypeVar
 
 import msgspec
 
+from probe.documents.files import UNDECODABLE
+from probe.exceptions import DocumentError
 from probe.fleet.packing import from_planes, packed, planes, unpacked
 from probe.fleet.track import Moment, Track, put
 
@@ -134,6 +137,7 @@ class Chronicle(msgspec.Struct):
         return found is not None and _has(found.moments, moment)
 
 
+_REMEDY = "the host is taken in anew from the spools by the next ingest"
 _ENCODER = msgspec.msgpack.Encoder()
 _DECODER: msgspec.msgpack.Decoder[Chronicle] = msgspec.msgpack.Decoder(Chronicle)
 
@@ -152,14 +156,37 @@ def _small(boot: Boot) -> Boot:
 
 
 def from_bytes(data: bytes) -> Chronicle:
-    """What `to_bytes` kept."""
-    chronicle = _DECODER.decode(data)
-    for boot in chronicle.boots.values():
-        boot.moments = unpacked(boot.packed_moments)
-        counts = from_planes(boot.packed_dropped)
-        boot.dropped = {moment: count for moment, count in zip(boot.moments, counts, strict=False) if count}
-        boot.packed_moments = boot.packed_dropped = b""
+    """What `to_bytes` kept. Raises DocumentError where it is damaged."""
+    try:
+        chronicle = _DECODER.decode(data)
+        for boot in chronicle.boots.values():
+            boot.moments = unpacked(boot.packed_moments)
+            counts = from_planes(boot.packed_dropped)
+            boot.dropped = {moment: count for moment, count in zip(boot.moments, counts, strict=False) if count}
+            boot.packed_moments = boot.packed_dropped = b""
+            _check(chronicle, boot)
+    except (*UNDECODABLE, ValueError, IndexError) as error:
+        raise DocumentError(f"is damaged ({error})", where="the chronicle of a host", remedy=_REMEDY) from error
     return chronicle
+
+
+def _check(chronicle: Chronicle, boot: Boot) -> None:
+    """Raise ValueError, IndexError where moments do not rise or a run is none of them, or of something not written."""
+    moments = boot.moments
+    if not moments or any(later <= earlier for earlier, later in pairwise(moments)):
+        raise ValueError("no moments, or some that do not rise")
+    seen: tuple[tuple[Iterable[Track], Sequence[object]], ...] = (
+        ((boot.facts,), chronicle.facts),
+        (boot.links.values(), chronicle.links),
+        (boot.counted.values(), chronicle.counted),
+    )
+    for tracks, things in seen:
+        for track in tracks:
+            until = -1
+            for first, last, number in track:
+                if not (until < first <= last and _has(moments, first) and _has(moments, last) and number >= 0):
+                    raise ValueError("a run that is none")
+                _, until = things[number], last
 
 
 class Scribe:

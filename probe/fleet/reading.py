@@ -16,7 +16,7 @@ from probe import __version__
 from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
 from probe.documents.captured import captured
-from probe.documents.files import decode_document, open_regular, schema_of, uncompressed
+from probe.documents.files import UNDECODABLE, decode_document, open_regular, schema_of, uncompressed
 from probe.documents.spool_name import running_number
 from probe.evidence import Evidence, Host, Unread, unlisted
 from probe.exceptions import DocumentError
@@ -102,7 +102,7 @@ def peek(path: Path) -> Key | None:
             data = zlib.decompressobj(wbits=31).decompress(data)
         match = _HOST.search(data)
         return None if match is None else key_of(msgspec.json.decode(_object(data, match.end()), type=Host))
-    except (zlib.error, msgspec.MsgspecError, DocumentError, UnicodeDecodeError):
+    except (zlib.error, DocumentError, *UNDECODABLE):
         return None
 
 
@@ -187,7 +187,7 @@ class Reader:
                 links = msgspec.json.decode(snapshot.links, type=tuple[LinkDocument, ...])
             else:
                 links = audit(decode_document(data, name, _HeldEvidence, Schema.SNAPSHOT, REMEDY).evidence).links
-        except msgspec.ValidationError as error:
+        except UNDECODABLE as error:
             raise DocumentError(
                 f"does not hold what {Schema.SNAPSHOT} says ({error})", where=name, remedy=REMEDY
             ) from error

@@ -13,7 +13,7 @@ import traceback
 import msgspec
 
 from probe.exceptions import LinkprobeError
-from probe.loads import make
+from probe.loads.catalogue import make
 from probe.loads.interface import Context, Steps, phases_of, shared_clock
 from probe.loads.messages import Failed, Go, Job, Ready, Report
 from probe.loads.placement import stay_near

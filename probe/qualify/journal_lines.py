@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from probe.documents.files import UNDECODABLE
 from probe.exceptions import DocumentError
 from probe.qualify.entries import Begun, Entry
 
@@ -24,7 +25,7 @@ def whole_lines(data: bytes, name: str) -> tuple[bytes, ...]:
 
 def _is_whole(line: bytes) -> bool:
     """A power cut may leave a line of zeros, or of a part of what was written."""
-    with contextlib.suppress(msgspec.DecodeError, UnicodeDecodeError):
+    with contextlib.suppress(*UNDECODABLE):
         msgspec.json.decode(line)
         return True
     return False
@@ -36,7 +37,7 @@ def decoded(lines: Sequence[bytes], name: str) -> tuple[Entry, ...]:
     for number, line in enumerate(lines, start=1):
         try:
             entries.append(_DECODER.decode(line))
-        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        except UNDECODABLE as error:
             what = f"line {number} is not of a journal of this version ({error})"
             raise DocumentError(what, where=name, remedy=_REMEDY) from error
     if not entries or not isinstance(entries[0], Begun):

@@ -8,6 +8,7 @@ from datetime import datetime
 from itertools import pairwise
 
 from probe.counted import counted
+from probe.exceptions import DocumentError
 from probe.qualify.course import Turn, turns
 from probe.qualify.document import CommandEnd, Judged, Part, StepOutcome
 from probe.qualify.entries import Begun, Commanded, Done, Entry, PartBegun, Stopped, TurnBegun, TurnEnded
@@ -73,10 +74,11 @@ def judged(entries: Sequence[Entry]) -> Judged:
 
 
 def plan_of(begun: Begun) -> Plan:
-    """The plan of a journal. Raises TypeError where this version cannot read it: it was checked when it began."""
+    """The plan of a journal, checked when it began. Raises DocumentError where this version cannot read it."""
     reading = read_plan(begun.plan.encode())
     if reading.plan is None:
-        raise TypeError(f"the plan of the journal: {reading.faults[0].what}")
+        what, remedy = f"cannot be read ({reading.faults[0].what})", "judge it with the version that wrote it"
+        raise DocumentError(what, where="the plan of the journal", remedy=remedy)
     return reading.plan
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from probe.exceptions import LinkprobeError
 from probe.links.topology import topology
-from probe.loads import find
+from probe.loads.catalogue import find
 from probe.qualify.plan_text import plan_text
 from probe.qualify.site import Site
 from probe.registers.margining import LANE_MARGINING

@@ -10,6 +10,7 @@ from hashlib import sha256
 import msgspec
 
 from probe import __version__
+from probe.documents.files import UNDECODABLE
 from probe.exceptions import DocumentError
 from probe.exit_status import ExitStatus
 from probe.qualify.document import Digests, Judged, LinkResult, QualificationRecord, StepOutcome
@@ -88,19 +89,12 @@ def digest_of_lines(lines: Sequence[bytes]) -> str:
 
 def verify(data: bytes, name: str) -> Verification:
     """What is to be said of a record. Raises DocumentError for what is none."""
-    try:
-        record = msgspec.json.decode(data, type=_Sealed)
-    except msgspec.MsgspecError as error:
-        remedy = "give a record of linkprobe qualify"
-        raise DocumentError(
-            f"does not hold what {Schema.QUALIFICATION} says ({error})", where=name, remedy=remedy
-        ) from error
+    record, said = _read(data, name)
     lines = tuple(bytes(line) for line in record.journal)
     entries = decoded(lines, name)
     begun = entries[0]
     if not isinstance(begun, Begun):
         raise TypeError("a journal begins with its head")
-    said = msgspec.json.decode(record.judged, type=Judged)
     plan = digest(record.plan.encode())
     journal_holds = digest_of_lines(lines) == record.digests.journal
     now = judged(entries) if journal_holds else said
@@ -115,6 +109,16 @@ def verify(data: bytes, name: str) -> Verification:
         journal_holds=journal_holds, judged_holds=digest(bytes(record.judged)) == record.digests.judged,
         follows=not differences if journal_holds else None, differences=differences, digests=record.digests,
     )  # fmt: skip
+
+
+def _read(data: bytes, name: str) -> tuple[_Sealed, Judged]:
+    """A record, and what it says. Raises DocumentError."""
+    try:
+        record = msgspec.json.decode(data, type=_Sealed)
+        return record, msgspec.json.decode(record.judged, type=Judged)
+    except UNDECODABLE as error:
+        what = f"does not hold what {Schema.QUALIFICATION} says ({error})"
+        raise DocumentError(what, where=name, remedy="give a record of linkprobe qualify") from error
 
 
 def differing(said: Judged, now: Judged) -> Iterator[str]:

@@ -11,7 +11,7 @@ from probe.audit.choosing import chosen
 from probe.audit.snapshot import Snapshot
 from probe.errors.limits import Limit
 from probe.exceptions import InputError
-from probe.loads import find
+from probe.loads.catalogue import find
 from probe.loads.interface import Load, Options, Target
 from probe.loads.refusing import refuse_what_cannot_run
 from probe.observe.clock import BootClock

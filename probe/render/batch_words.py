@@ -63,7 +63,7 @@ def what(against: Comparison) -> str:
     """What was compared: the measure, and what it was made with."""
     if against.measure == FIRMWARE.name:
         return against.of
-    return f"{_TITLES[against.measure]}{f' ({against.of})' if against.of else ''}"
+    return f"{_TITLES.get(against.measure, against.measure)}{f' ({against.of})' if against.of else ''}"
 
 
 def finding_words(finding: Finding) -> str:

@@ -33,6 +33,9 @@ class Spread(msgspec.Struct, frozen=True, array_like=True):
     most: float
 
 
+_NOT_READ = (None,) * len(LinkSample.__struct_fields__)
+
+
 class Start(msgspec.Struct, frozen=True, kw_only=True, tag="start"):
     """How it began: the snapshot before, what is watched, what is run, and the limits that apply."""
 
@@ -74,13 +77,22 @@ class StateTime(msgspec.Struct, frozen=True, array_like=True):
 
 
 class Thinned(msgspec.Struct, frozen=True, tag="thinned"):
-    """Many samples as one: for each link the spread of each value, in LinkSample's order, and its times by state."""
+    """Many samples as one: for each link the spread of each value, in LinkSample's order, and its times by state.
+
+    A value that a row does not have was not read.
+    """
 
     t: float
     until: float
     samples: int
     links: dict[str, tuple[Spread | None, ...]]
     states: dict[str, tuple[StateTime, ...]] = {}
+
+    def __post_init__(self) -> None:
+        """Give every row a place for each value."""
+        if any(len(row) != len(_NOT_READ) for row in self.links.values()):
+            whole = {place_id: (*row, *_NOT_READ[len(row) :])[: len(_NOT_READ)] for place_id, row in self.links.items()}
+            msgspec.structs.force_setattr(self, "links", whole)
 
 
 class Passes(msgspec.Struct, frozen=True, kw_only=True, tag="passes"):

@@ -7,14 +7,13 @@ from pathlib import Path
 
 import msgspec
 
-from probe.documents.files import bounded_lines, decode_document, open_regular
+from probe.documents.files import UNDECODABLE, bounded_lines, decode_document, open_regular
 from probe.exceptions import DocumentError, InputError
 from probe.schemas import Schema
 from probe.soak.journal import Damaged, Entry, Start, moment
 
 _REMEDY = "give a record of linkprobe soak"
 _DECODER: msgspec.json.Decoder[Entry] = msgspec.json.Decoder(Entry)
-_NOT_OF_A_JOURNAL = (msgspec.MsgspecError, UnicodeDecodeError, RecursionError)
 _KINDS = frozenset(str(kind.__struct_config__.tag) for kind in Entry.__args__)
 
 
@@ -62,8 +61,8 @@ class Recorded(Iterable[Entry]):
     def _entry(self, line: bytes) -> Entry | None:
         try:
             return _DECODER.decode(line)
-        except _NOT_OF_A_JOURNAL:
-            with contextlib.suppress(*_NOT_OF_A_JOURNAL):
+        except UNDECODABLE:
+            with contextlib.suppress(*UNDECODABLE):
                 self._refuse_newer(msgspec.json.decode(line, type=_Kind).type)
             return None
 

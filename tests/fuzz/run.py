@@ -1,36 +1,53 @@
-# Whatever the bytes, decode() gives facts or None. It raises nothing, and it always ends.
-"""Feeds random and damaged config spaces, whole, cut short and in pieces. `python tests/fuzz/run.py [SECONDS]`."""
+"""Whatever the bytes, every reader ends in a result or an error of ours: a search for bytes that say otherwise.
 
-import random
+`python -m tests.fuzz.run [--seconds N] [READER...]` searches so long for each, guided by the code that is reached. What
+is worth keeping lies in .fuzz/READER afterwards, and what broke a reader as .fuzz/READER-found-*: mend it, then copy it
+to tests/fuzz/corpus/READER under a name that says what it is.
+"""
+
+import argparse
+import subprocess
 import sys
-import time
+from pathlib import Path
 
-from fake_sysfs.demonstration import correlator
-from probe.audit.decoding import decoded_space
-from probe.registers.space import ConfigSpace
+from tests.fuzz.targets import TARGETS
+
+_TOP = Path(__file__).parents[2]
+_WORK = _TOP / ".fuzz"
+_MEMORY_MB = 1536
+_SECONDS_AN_INPUT = 30
 
 
-def _damaged(seeds: list[bytes], chance: random.Random) -> ConfigSpace:
-    data = bytearray(chance.choice(seeds))
-    for _ in range(chance.randint(0, 40)):
-        data[chance.randrange(len(data))] = chance.randrange(256)
-    whole = ConfigSpace.from_bytes(bytes(data[: chance.choice((len(data), chance.randrange(len(data) + 1)))]))
-    if chance.random() < 0.3:
-        return ConfigSpace({at: word for at, word in whole.words.items() if chance.random() < 0.7})
-    return whole
+def search(name: str, seconds: int) -> bool:
+    """Search one reader. Whether nothing was found."""
+    found, before = _WORK / name, set(_WORK.glob(f"{name}-found-*"))
+    found.mkdir(parents=True, exist_ok=True)
+    kept = TARGETS[name].kept[0].parent
+    ran = subprocess.run(
+        [
+            sys.executable, "-m", "tests.fuzz.guided", name, str(found), str(found), str(kept),
+            f"-max_total_time={seconds}", f"-rss_limit_mb={_MEMORY_MB}", f"-timeout={_SECONDS_AN_INPUT}",
+            "-print_final_stats=1", "-verbosity=0", f"-artifact_prefix={found}-found-",
+        ],
+        cwd=_TOP, check=False, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace",
+    )  # fmt: skip
+    (_WORK / f"{name}.txt").write_text(ran.stdout)
+    tried = next((line.split()[-1] for line in ran.stdout.splitlines() if "number_of_executed_units" in line), "?")
+    new = sorted(set(_WORK.glob(f"{name}-found-*")) - before)
+    clean = ran.returncode == 0 and not new
+    broke = ", ".join(str(path.relative_to(_TOP)) for path in new) or f"status {ran.returncode}, see .fuzz/{name}.txt"
+    print(f"{name}: {tried} inputs, {'nothing found' if clean else broke}", flush=True)
+    return clean
 
 
 def main() -> None:
-    """Run for a time and print how many were decoded."""
-    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 10.0
-    seeds = [data for path, data in correlator().build().files.items() if path.endswith("/config")]
-    seeds.append(random.Random(0).randbytes(4096))
-    chance = random.Random(time.time_ns())
-    until, count = time.monotonic() + seconds, 0
-    while time.monotonic() < until:
-        decoded_space(_damaged(seeds, chance), "fuzz")
-        count += 1
-    print(f"decoded {count} damaged config spaces, none raised")
+    """Search each reader for a time, one after the other; status 1 where something was found."""
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("--seconds", type=int, default=300, help="for each reader")
+    asked.add_argument("readers", nargs="*", metavar="READER", help=", ".join(TARGETS))
+    given = asked.parse_args()
+    clean = [search(name, given.seconds) for name in given.readers or TARGETS]
+    sys.exit(0 if all(clean) else 1)
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ import pytest
 import vulture
 
 from probe.cli.commands import COMMANDS
-from probe.loads import LOADS
+from probe.loads.catalogue import LOADS
 from tests.house.tree import TOP, modules
 
 CALLED_BY_LIBRARIES = {

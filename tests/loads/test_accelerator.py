@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import probe.loads.kinds.accelerator_peers
-from probe.loads import find
+from probe.loads.catalogue import find
 from probe.loads.interface import MIB, Options
 from probe.loads.phases import MEMORY, VERIFIED, Schedule
 from probe.loads.processes import Workers
@@ -96,7 +96,7 @@ def test_phases_of_a_short_run_are_shorter_and_memory_takes_little() -> None:
 SOAK = """
 import os, sys, time
 import probe.loads.kinds.accelerator_peers
-from probe.loads import find
+from probe.loads.catalogue import find
 from probe.loads.interface import Options
 from probe.loads.processes import Workers
 workers = Workers(find("memory") * 2, {}, Options(block=1 << 20), lambda _: None)

@@ -15,7 +15,7 @@ import pytest
 
 from probe.exceptions import InputError
 from probe.host.network_interfaces import has_carrier, network_interface, offers_loopback
-from probe.loads import find
+from probe.loads.catalogue import find
 from probe.loads.frames import AT_A_CALL, FrameData
 from probe.loads.interface import Options
 from probe.loads.kinds import network

@@ -12,7 +12,7 @@ import pytest
 
 from probe.exceptions import InputError
 from probe.host.numa import processors
-from probe.loads import find, known
+from probe.loads.catalogue import find, known
 from probe.loads.interface import Context, Load, Options, Steps, Target
 from probe.loads.kinds.memory import MemoryBaseline
 from probe.loads.kinds.storage_read import StorageRead

@@ -20,7 +20,7 @@ from probe.audit.snapshot import take
 from probe.cli.main import main as linkprobe
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
-from probe.loads import find
+from probe.loads.catalogue import find
 from probe.loads.interface import Options
 from probe.observe.clock import BootClock
 from probe.soak.run import Soak

@@ -19,7 +19,7 @@ from probe.audit.snapshot import take
 from probe.exceptions import InputError
 from probe.host.machine import read_machine
 from probe.host.opening import open_source
-from probe.loads import find
+from probe.loads.catalogue import find
 from probe.loads.interface import Options
 from probe.observe.clock import BootClock
 from probe.registers.link import LinkStatus
