@@ -16,21 +16,20 @@ _KINDS = {
     "object": "a table", "date": "a date", "time": "a time", "datetime": "a date and time",
 }  # fmt: skip
 _EXPECTED = re.compile(r"Expected `(\w+)(?: \| \w+)*`, got `(\w+)`")
-_BOUND = re.compile(r"Expected `(\w+)`( [<>]=? .*)")
+_BOUND = re.compile(r"Expected `(\w+)` ([<>]=? \S+?)(?:\.0)?")
 _UNKNOWN = re.compile(r"Object contains unknown field `(.*)`")
 
 
 def in_words(error: msgspec.ValidationError) -> str:
     """Where a value of a file is wrong, and how, for the person who wrote it: tables of a list are counted from 1."""
     told, _, place = str(error).partition(" - at `$")
-    where = re.sub(r"\[(\d+)\]", lambda found: f" {int(found[1]) + 1}", place.rstrip("`").lstrip(".")).replace(
-        ".", ", "
-    )
+    steps = place.rstrip("`").lstrip(".").replace(".", ", ")
+    where = re.sub(r"\[(\d+)\]", lambda found: f" {int(found[1]) + 1}", steps)
     if wrong := _EXPECTED.fullmatch(told):
         wanted, found = (_KINDS.get(word, word) for word in wrong.groups())
         told = f"{wanted} is expected, and {found} stands there"
     elif bound := _BOUND.fullmatch(told):
-        told = f"{_KINDS.get(bound[1], bound[1])}{bound[2]} is expected"
+        told = f"{_KINDS.get(bound[1], bound[1])} {bound[2]} is expected"
     elif unknown := _UNKNOWN.fullmatch(told):
         told = f"{unknown[1]} is nothing that can be set"
     return f"{where}: {told}" if where else told
