@@ -29,6 +29,7 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     What both ends may say (`lanes_in_error`, `status_errors`, `equalization`) lacks an end that was not read.
     `error_counts` holds no zeros; `counters` has the totals of each function, null where a counter was not read.
     `target_gts` is the Target Link Speed of the port; `settings` are what firmware and the kernel have set.
+    `power_fault_detected` is what `power_fault` alarms by, `contained` that the port holds its link down for an error.
     """
 
     downstream_port: str | None
@@ -68,6 +69,8 @@ class LinkDocument(msgspec.Struct, frozen=True, kw_only=True):
     target_gts: float | None = None
     numa_node: int | None = None
     power_fault: bool = False
+    power_fault_detected: bool | None = None
+    contained: bool | None = None
     settings: Settings | None = None
 
 

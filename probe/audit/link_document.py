@@ -15,10 +15,11 @@ from probe.links.fact import value_of
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link
 from probe.links.state import LinkState
+from probe.registers.containment import DpcStatus
 from probe.registers.errors import Severity
 from probe.registers.link import LinkControl, LinkControl2, LinkStatus2
 from probe.settings.of_link import settings_of
-from probe.verdict.attachment import power_fault
+from probe.verdict.attachment import power_fault_detected
 from probe.verdict.equalization import equalization_by_end, equalized_by_end
 from probe.verdict.lanes import lanes_in_error, suspects_of
 from probe.verdict.next_steps import next_steps, steps_for_errors
@@ -71,7 +72,9 @@ def document_of(link: Link, uptime_s: float | None = None) -> LinkDocument:
         doubtful=judgement.doubtful,
         limits_exceeded=exceeded,
         numa_node=_numa_node(link),
-        power_fault=bool(power_fault(link)),
+        power_fault=power_fault_detected(link) is True,
+        power_fault_detected=power_fault_detected(link),
+        contained=value_of(link.port_fact(DpcStatus.dpc_trigger_status)),
         target_gts=None if link.port is None else value_of(link.port.function.read(LinkControl2.target_link_speed)),
         settings=settings_of(link),
     )

@@ -36,6 +36,11 @@ def demo(
     if write is None:
         show_audit(audit(read_machine(tree.source())), json=json, csv=csv)
         return
-    if write.exists() and (not write.is_dir() or any(write.iterdir())):
-        raise InputError("is not an empty directory", where=str(write), remedy="name a new or empty directory")
-    typer.echo(f"{plain(str(tree.write(write)))}: give this to --sysfs", err=True)
+    try:
+        if write.exists() and (not write.is_dir() or any(write.iterdir())):
+            raise InputError("is not an empty directory", where=str(write), remedy="name a new or empty directory")
+        written = tree.write(write)
+    except OSError as error:
+        what = f"cannot be written ({error.strerror})"
+        raise InputError(what, where=str(write), remedy="give a place with room that you may write to") from error
+    typer.echo(f"{plain(str(written))}: give this to --sysfs", err=True)

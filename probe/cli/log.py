@@ -1,30 +1,42 @@
 """linkprobe log."""
 
 import sys
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from probe.cli.options import JsonOption
-from probe.documents.files import encode_lines, read_bytes
+from probe.cli.options import JsonOption, SysfsOption
+from probe.documents.captured import is_tar
+from probe.documents.files import encode_lines, read_bytes, snapshot_in, uncompressed
+from probe.documents.saved_text import saved_text
 from probe.errors.log_events import log_events_of_boots
 from probe.evidence import LogLine, Unread
 from probe.exceptions import InputError
 from probe.foreign_text import made_plain
+from probe.host.files import KERNEL_LOG
 from probe.host.kernel_log import read_kernel_log, saved_boots
 from probe.host.opening import open_source
 from probe.render.terminal import log as screen
 from probe.render.terminal.console import console
 
+_DOCUMENT = b'{"schema":'
+_GIVE_ANOTHER = "run as root, or give a saved log"
+_NO_TEXT = "give it as text: dmesg, or journalctl -k -o export (--file FILE for a journal's own file)"
+
 
 def log(
     file: Annotated[
-        str | None, typer.Argument(metavar="[FILE]", help="A saved log or journal export; - is standard input.")
+        str | None,
+        typer.Argument(metavar="[FILE]", help="A saved log, a journal export or a snapshot; - is standard input."),
     ] = None,
+    sysfs: SysfsOption = None,
     json: JsonOption = False,
 ) -> None:
     """Show what the kernel's log says of PCI Express: errors, containment, hot-plug, links, firmware records."""
-    boots = (_this_host(),) if file is None else saved_boots(read_bytes(file).decode("utf-8", "replace"))
+    if file is not None and sysfs is not None:
+        raise InputError("both name a log", where=f"{file} and --sysfs {sysfs}", remedy="give one of the two")
+    boots = (_of_tree(sysfs),) if file is None else _saved(file)
     events = log_events_of_boots(boots)
     if json:
         sys.stdout.buffer.write(encode_lines(events))
@@ -32,9 +44,24 @@ def log(
         screen.render(made_plain(events), console())
 
 
-def _this_host() -> tuple[LogLine, ...]:
-    lines = read_kernel_log(open_source(None))
+def _of_tree(sysfs: Path | None) -> tuple[LogLine, ...]:
+    lines = read_kernel_log(open_source(sysfs))
     if isinstance(lines, Unread):
-        what = f"cannot be read ({lines.why})"
-        raise InputError(what, where=lines.path, remedy="run as root, or give a saved log")
+        raise _not_read(lines, lines.path)
     return lines
+
+
+def _saved(name: str) -> tuple[tuple[LogLine, ...], ...]:
+    """The lines of each boot of a saved log; those of a snapshot, or of a tar of a host's files, are of one boot."""
+    data = uncompressed(read_bytes(name), name, _GIVE_ANOTHER)
+    if not (is_tar(data) or data.startswith(_DOCUMENT)):
+        return saved_boots(saved_text(data, name, _NO_TEXT))
+    evidence = snapshot_in(data, name).evidence
+    unread = next((item for item in evidence.unread if item.path.endswith(KERNEL_LOG)), None)
+    if unread is not None:
+        raise _not_read(unread, f"kernel log of {name}")
+    return (evidence.kernel_log,)
+
+
+def _not_read(unread: Unread, where: str) -> InputError:
+    return InputError(f"was not read ({unread.why})", where=where, remedy=_GIVE_ANOTHER)

@@ -12,6 +12,8 @@ import msgspec
 
 from probe.compare.comparable import Comparable, Place
 from probe.compare.identity import Identity
+from probe.compare.interval import interval
+from probe.links.link import WhichEnd
 
 _SAME_SERIAL, _SAME_WIRING, _SAME_NUMBER, _ANOTHER, _NOT_THERE = 8.0, 1.0, 0.5, -8.0, -1.0
 
@@ -50,6 +52,8 @@ def _in_order(snapshots: Sequence[Comparable]) -> tuple[Comparable, ...]:
         before = found[-1].places if found else {}
         read = {place.identity.serial for place in seen.places.values() if place.identity is not None}
         places = {keys[place.id]: _continued(place, keys[place.id], before, read) for place in seen.places.values()}
+        if found and not interval(found[-1].evidence.host, seen.evidence.host).rebooted:
+            places = {key: _counting_on(place, before.get(key)) for key, place in places.items()}
         known |= places
         found.append(Comparable(places, seen.evidence))
     return tuple(found)
@@ -66,6 +70,16 @@ def _continued(place: Place, key: str, before: Mapping[str, Place], read: Collec
         gone = identity.serial is None and earlier.serial in read
         identity = identity if gone else identity.filled_from(earlier)
     return msgspec.structs.replace(place, key=key, identity=identity)
+
+
+def _counting_on(place: Place, earlier: Place | None) -> Place:
+    """The place with what its counters last said, of ends that are as they were; a boot begins them all anew."""
+    if earlier is None:
+        return place
+    was, is_now = earlier.identity, place.identity
+    same = was is not None and is_now is not None and not is_now.differs_from(was)
+    counters = {key: found for key, found in earlier.last_read.items() if same or key[0] is WhichEnd.PORT}
+    return msgspec.structs.replace(place, earlier=counters)
 
 
 def _keys(known: Mapping[str, Place], seen: Mapping[str, Place]) -> dict[str, str]:

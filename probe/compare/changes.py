@@ -11,7 +11,7 @@ from probe.compare.growth import CountGrowth, ErrorsCounted, LinkErrors, StatusB
 from probe.compare.host import HostChanged
 from probe.compare.judged_anew import BelowCapability
 from probe.compare.logged import Logged
-from probe.compare.presence_changes import Came, FunctionChanged, Gone, Moved, PortChanged, Replaced
+from probe.compare.presence_changes import Came, FunctionChanged, Gone, MayHaveMoved, Moved, PortChanged, Replaced
 from probe.compare.quantities import QuantityChanged
 from probe.compare.rank import Rank
 from probe.compare.sight import NotCompared
@@ -23,8 +23,8 @@ from probe.exit_status import ExitStatus, status_of
 from probe.schemas import Schema
 
 Lasting = (
-    Gone | Came | Moved | Replaced | PortChanged | FunctionChanged | QuantityChanged | BelowCapability | HostChanged
-    | Logged | ErrorsCounted | Unclaimed | StatusBits | NotCompared | TestChange
+    Gone | Came | Moved | MayHaveMoved | Replaced | PortChanged | FunctionChanged | QuantityChanged | BelowCapability
+    | HostChanged | Logged | ErrorsCounted | Unclaimed | StatusBits | NotCompared | TestChange
 )  # fmt: skip
 
 

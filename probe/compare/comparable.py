@@ -14,10 +14,11 @@ from probe.audit.names import described, title
 from probe.audit.snapshot import Snapshot, judged_links
 from probe.compare.identity import Identity, identity_of
 from probe.errors.counts import ErrorCount, ErrorTotals
-from probe.evidence import Evidence
+from probe.evidence import Evidence, FunctionEvidence
 from probe.kernel_spellings import ASLEEP, SUSPENDED
 from probe.links.function import FunctionFacts
 from probe.links.link import WhichEnd
+from probe.registers.errors import Severity
 from probe.verdict.verdicts import Verdict
 
 FunctionKey = tuple[WhichEnd, int, int]
@@ -34,18 +35,28 @@ class FunctionCounters(msgspec.Struct, frozen=True):
     totals: ErrorTotals
     counts: tuple[ErrorCount, ...]
 
+    def filled_from(self, earlier: "FunctionCounters") -> "FunctionCounters":
+        """These counters with those of the severities that only an earlier reading gave."""
+        lost = {item for item in Severity if self.totals.of(item) is None}
+        if not lost:
+            return self
+        totals = {item.value: (earlier if item in lost else self).totals.of(item) for item in Severity}
+        counts = (item for item in earlier.counts if item.severity in lost)
+        return FunctionCounters(self.address, ErrorTotals(**totals), (*self.counts, *counts))
+
 
 class Place(msgspec.Struct, frozen=True, dict=True):
     """One place of one snapshot.
 
     `key` is the same for this place in every snapshot compared. `identity` is of what is in it, as far as it is known
-    by then; None for an empty place.
+    by then; None for an empty place. `earlier` is what was last read of its counters in the same boot.
     """
 
     key: str
     title: str
     link: LinkDocument
     identity: Identity | None
+    earlier: Mapping[FunctionKey, FunctionCounters] = {}
 
     @property
     def id(self) -> str:
@@ -81,6 +92,14 @@ class Place(msgspec.Struct, frozen=True, dict=True):
         }
 
     @cached_property
+    def last_read(self) -> dict[FunctionKey, FunctionCounters]:
+        """As `functions`, each counter that was not read here as it last was."""
+        return {
+            key: here.filled_from(self.earlier[key]) if key in self.earlier else here
+            for key, here in self.functions.items()
+        }
+
+    @cached_property
     def function_numbers(self) -> dict[tuple[int, int], str]:
         """The component's functions, virtual ones apart: device and function number to full address."""
         below = self.link.component.functions if self.link.component else ()
@@ -110,6 +129,18 @@ class Comparable(msgspec.Struct, frozen=True):
         component = place.link.component
         functions = {place.link.downstream_port, *(component.functions if component is not None else ())}
         return any(item.address in functions and FunctionFacts(item).mute for item in self.evidence.functions)
+
+    def serial_not_read(self, place: Place) -> bool:
+        """Whether a serial number that the component of a place of this snapshot may have was not read."""
+        if place.identity is None or place.identity.serial is not None or place.link.component is None:
+            return False
+        functions = place.link.component.functions
+        return any(item.address in functions and not _read_whole(item) for item in self.evidence.functions)
+
+
+def _read_whole(function: FunctionEvidence) -> bool:
+    whole = function.config_end is None and function.why_unread("config") is None
+    return whole and not FunctionFacts(function).silent
 
 
 def comparable(snapshot: Snapshot) -> Comparable:

@@ -16,6 +16,7 @@ from probe.compare.growth import CountGrowth, ErrorsCounted, LinkErrors, added, 
 from probe.compare.host import HostChanged, host_changes
 from probe.compare.judged_anew import judged_anew
 from probe.compare.logged import logged
+from probe.compare.presence_changes import MayHaveMoved
 from probe.compare.quantities import QuantityChanged, changed, text
 from probe.compare.rank import Rank
 from probe.compare.removal import TOLD_BY_REMOVAL
@@ -90,7 +91,7 @@ def compared(states: Sequence[Comparable], limits: Limits | None) -> Comparison:
         notes=(*_notes(taken, counts), *_resting(net, lasting), *_told_of(uncounted)),
         backwards=any(item.between.backwards for item in taken),
         snapshots=len(states),
-        undecided=any(isinstance(change, NotCompared) and change.undecided for _, change in lasting),
+        undecided=any(isinstance(change, NotCompared | MayHaveMoved) and change.undecided for _, change in lasting),
         conclusions=conclusions(taken),
         uncounted=uncounted,
     )
@@ -104,7 +105,9 @@ def _lasting(of: Step) -> Iterator[Placed]:
         if key in of.presence.anew:
             yield from ((key, change) for change in judged_anew(now))
     for key, then, now in of.pairs():
-        yield from ((key, change) for change in changed(then, now, same_component=of.is_same(key)))
+        differing = changed(then, now, same_component=of.is_same(key))
+        way = of.removals[key].way if key in of.removals else None
+        yield from ((key, item) for item in differing if item.name != way)  # told by the words of the removal
     kept = [(then, now) for key, then, now in of.pairs() if of.is_same(key)]
     yield from (("", change) for change in not_compared(kept))
     unread = places_unread(of.before.places, of.after.places, of.presence.untold)
@@ -125,7 +128,8 @@ def _errors(
     yield from (ErrorsCounted(errors=item) for item in errors)
     for key, then, now in net.pairs():
         yield from status_bits(then, now, counts, anew=key in net.presence.anew)
-    by_removal = {net.before.places[key].link.downstream_port for key in net.removals}
+    told = net.removals.keys() - net.presence.perhaps
+    by_removal = {net.before.places[key].link.downstream_port for key in told}
     rest = (item for item in events if not (item.address in by_removal and item.kind in TOLD_BY_REMOVAL))
     counted = frozenset((item.function, item.severity) for item in counts)
     yield from logged(rest, _titles(places), counted)
@@ -220,9 +224,10 @@ def _alterations(net: Step, lasting: Iterable[Placed]) -> Iterator[Alteration]:
 
 
 def _notes(taken: Sequence[Step], counts: Sequence[CountGrowth]) -> Iterator[str]:
-    if any(item.between.rebooted for item in taken):
+    backwards = any(item.between.backwards for item in taken)
+    if any(item.between.rebooted and not item.between.backwards for item in taken):
         yield "The machine was started anew between the two: errors are those since then, the least that came."
     elif any(item.floor for item in counts):
-        yield "A counter began anew (its component was removed and found again): its errors are the least that came."
-    if any(item.between.backwards for item in taken):
+        yield "A counter began anew (its component was found again, or is another): its errors are the least that came."
+    if backwards:
         yield "AFTER was taken before BEFORE: nothing was counted between them."

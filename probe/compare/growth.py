@@ -134,7 +134,7 @@ def growth(before: Place | None, after: Place, between: Interval, *, anew: bool)
     """What each counter of a place counted; `anew` says that its component is not the one that was there."""
     if between.backwards or not after.link.error_counts:
         return
-    earlier = {} if before is None else before.functions
+    earlier = {} if before is None else before.last_read
     for key, now in after.functions.items():
         fresh = key[0] is WhichEnd.COMPONENT and anew
         then = None if between.rebooted or fresh else earlier.get(key)
@@ -188,11 +188,12 @@ def errors_counted(
         place = places[key]
         for finding in findings(summed(item.counted for item in grown)):
             limit, exceeded = _limit(finding, place, elapsed_s, limits)
+            of_finding = {(row.end, row.function, row.error) for row in finding.rows}
             yield LinkErrors(
                 place=key,
                 title=place.title,
                 finding=finding,
-                floor=any(item.floor for item in grown if item.severity is finding.severity),
+                floor=any(item.floor for item in grown if (item.end, item.function, item.error) in of_finding),
                 per_hour=finding.events / elapsed_s * _HOUR_S if elapsed_s else None,
                 aspm=place.link.aspm,
                 limit=limit,

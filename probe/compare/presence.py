@@ -15,6 +15,7 @@ from probe.compare.presence_changes import (
     Came,
     FunctionChanged,
     Gone,
+    MayHaveMoved,
     Moved,
     PortChanged,
     PresenceChange,
@@ -31,6 +32,8 @@ class Presence(msgspec.Struct, frozen=True, kw_only=True):
     """The places whose component is not the one that was in them."""
     untold: frozenset[str]
     """The places that one of the two lists and could not read: whether they are as they were is not known."""
+    perhaps: frozenset[str] = frozenset()
+    """The places whose component may be in another now."""
 
 
 def presence(before: Comparable, after: Comparable, removals: Mapping[str, Removal]) -> Presence:
@@ -42,6 +45,7 @@ class _Census:
     """The places of two snapshots side by side."""
 
     def __init__(self, before: Comparable, after: Comparable, removals: Mapping[str, Removal]) -> None:
+        self._then, self._now = before, after
         self._before, self._after, self._removals = before.places, after.places, removals
         self._keys = list(dict.fromkeys((*self._before, *self._after)))
         self._untold = frozenset(
@@ -51,18 +55,46 @@ class _Census:
         )
         self._moved = self._moves()
         self._left = set(self._moved.values())
+        self._perhaps = self._may_have_moved()
 
     def taken(self) -> Presence:
         """Every change, each told once."""
         told = [(key, change) for key in self._keys if key not in self._untold for change in self._of(key)]
         anew = frozenset(key for key in self._keys if self._is_another(key))
-        return Presence(changes=tuple(told), anew=anew - self._untold, untold=self._untold)
+        perhaps = frozenset(self._perhaps.values())
+        return Presence(changes=tuple(told), anew=anew - self._untold, untold=self._untold, perhaps=perhaps)
 
     def _moves(self) -> dict[str, str]:
         """Where a component is now, to where it was, for those with a serial number that is theirs alone."""
         was, now = _by_serial(self._before), _by_serial(self._after)
         pairs = ((was[serial], now[serial]) for serial in was.keys() & now.keys() if was[serial] != now[serial])
         return {now: was for was, now in pairs if self._cannot_have_stayed(was, now)}
+
+    def _may_have_moved(self) -> dict[str, str]:
+        """Where a component is new, to a place that lost one, where only a serial number not read could tell."""
+        lost = [key for key in self._before if self._lost_its_own(key) and not self._went_along(key)]
+        found: dict[str, str] = {}
+        for key in self._after:
+            if self._has_a_new(key) and not self._went_along(key):
+                source = next((was for was in lost if was not in found.values() and self._may_be(was, key)), None)
+                found |= {} if source is None else {key: source}
+        return found
+
+    def _lost_its_own(self, key: str) -> bool:
+        """Whether what was in a place is not in it any more, and is not known to be elsewhere."""
+        now = self._after.get(key)
+        gone = now is None or now.identity is None or key in self._moved
+        return gone and self._before[key].identity is not None and key not in self._left | self._untold
+
+    def _has_a_new(self, key: str) -> bool:
+        """Whether something is in a place that was not, and is not known to come from elsewhere."""
+        then = self._before.get(key)
+        new = then is None or then.identity is None or key in self._left
+        return new and self._after[key].identity is not None and key not in self._moved.keys() | self._untold
+
+    def _may_be(self, was: str, now: str) -> bool:
+        then, here = self._before[was], self._after[now]
+        return _agree(then, here) and (self._then.serial_not_read(then) or self._now.serial_not_read(here))
 
     def _cannot_have_stayed(self, was: str, now: str) -> bool:
         """Whether it left the old place or is new in the new one, for all that was read: serials are given twice."""
@@ -90,7 +122,10 @@ class _Census:
         if then is not None and now is not None and was_here and is_here:
             yield from self._replaced(then, now) if self._is_another(key) else _functions(then, now)
         elif then is not None and was_here:
-            yield self._gone(key, then, now)
+            if key not in self._perhaps.values():
+                yield self._gone(key, then, now)
+        elif now is not None and key in self._perhaps:
+            yield self._perhaps_moved(self._before[self._perhaps[key]], now)
         elif now is not None and is_here:
             below = tuple(self._after[item].title for item in self._beneath(self._after, now) if self._is_new(item))
             yield Came(place=now.title, component=now.component, identity=_shown(now), below=below)
@@ -104,6 +139,13 @@ class _Census:
         return Moved(
             place=now.title, source=self._before[self._moved[key]].title, component=now.component, serial=serial or ""
         )
+
+    @staticmethod
+    def _perhaps_moved(then: Place, now: Place) -> MayHaveMoved:
+        return MayHaveMoved(
+            place=now.title, source=then.title, component=now.component,
+            before_identity=_shown(then), after_identity=_shown(now),
+        )  # fmt: skip
 
     @staticmethod
     def _replaced(then: Place, now: Place) -> Iterator[Replaced]:

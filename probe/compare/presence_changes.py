@@ -90,6 +90,33 @@ class Moved(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="
         return f"Device Serial Number {self.serial}"
 
 
+class MayHaveMoved(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="may have moved"):
+    """A component is new in its place and may be the one that another place lost: its serial number was not read."""
+
+    place: str
+    source: str
+    component: str
+    before_identity: str
+    after_identity: str
+
+    kind = "may have moved"
+    rank = Rank.NEUTRAL
+    urgent = False
+    undecided = True
+
+    @property
+    def sentence(self) -> str:
+        """As a person reads it."""
+        return f"{self.component} is there that was not before; it may be the one that was in {self.source}"
+
+    @property
+    def evidence(self) -> str:
+        """What was read of the two, which is too little."""
+        return (
+            f"component lost: {self.before_identity}; component here: {self.after_identity}; a serial number not read"
+        )
+
+
 class Replaced(msgspec.Struct, frozen=True, kw_only=True, tag_field="change", tag="replaced"):
     """Another component is in the place."""
 
@@ -167,4 +194,4 @@ class FunctionChanged(msgspec.Struct, frozen=True, kw_only=True, tag_field="chan
         return f"function {self.function} of {self.component} {what}"
 
 
-PresenceChange = Gone | Came | Moved | Replaced | PortChanged | FunctionChanged
+PresenceChange = Gone | Came | Moved | MayHaveMoved | Replaced | PortChanged | FunctionChanged

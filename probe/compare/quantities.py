@@ -13,6 +13,7 @@ import msgspec
 from probe.audit.document import LinkDocument
 from probe.compare.comparable import Place
 from probe.compare.rank import Rank
+from probe.compare.removal import Way
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import WhichEnd
 from probe.verdict.verdicts import Verdict
@@ -55,8 +56,8 @@ class QuantityChanged(msgspec.Struct, frozen=True, kw_only=True, tag_field="chan
 
     @property
     def urgent(self) -> bool:
-        """A component that stopped answering cannot wait."""
-        return self.name == ANSWERS and self.rank is Rank.WORSE
+        """A component that stopped answering cannot wait, nor a port that contained an error."""
+        return self.name in {ANSWERS, CONTAINED} and self.rank is Rank.WORSE
 
     @property
     def sentence(self) -> str:
@@ -161,6 +162,19 @@ def _completed(_: str, before: AtEnds, after: AtEnds) -> str:
     return f"equalization complete at {old} before, at {new} now (GT/s)"
 
 
+def _more_is_fault(_: bool, after: bool) -> Rank:  # noqa: FBT001 - as above
+    return Rank.WORSE if after else Rank.BETTER
+
+
+def _containing(_: str, __: bool, after: bool) -> str:  # noqa: FBT001 - as above
+    return "the port cut the link off to contain an error" if after else "the port no longer holds the link down"
+
+
+def _power_failing(_: str, __: bool, after: bool) -> str:  # noqa: FBT001 - as above
+    seen = "the slot's power controller detected a power fault"
+    return seen if after else "the power fault of the slot was cleared"
+
+
 def _answering(_: str, __: bool, after: bool) -> str:  # noqa: FBT001 - as above
     return "the component answers again" if after else "the component no longer answers"
 
@@ -220,10 +234,13 @@ def _driver(link: LinkDocument) -> str | None:
 
 
 ANSWERS, VERDICT, SPEED, WIDTH, LANES = "answers", "verdict", "speed", "width", "lanes in error"
+CONTAINED, POWER_FAULT = Way.CONTAINMENT.value, Way.POWER_FAULT.value
 
 QUANTITIES: tuple[Quantity, ...] = (
     _plain(ANSWERS, lambda link: None if link.component is None else not link.silent, _silence_is_worse, _answering,
            alarms=False),
+    _plain(CONTAINED, lambda link: link.contained, _more_is_fault, _containing, of_component=False, alarms=False),
+    _plain(POWER_FAULT, lambda link: link.power_fault_detected, _more_is_fault, _power_failing, of_component=False),
     _plain(VERDICT, _there(lambda link: None if link.verdict is Verdict.UNJUDGED else link.verdict), _below_is_worse,
            _was_is),
     _plain(SPEED, _there(lambda link: link.negotiated.speed_gts), _less_is_worse, _fell_or_rose, restless=True),

@@ -10,7 +10,7 @@ from probe.errors.log_events import EventKind, LogEvent
 from probe.links.fact import value_of
 from probe.links.function import FunctionFacts
 from probe.registers.containment import DpcStatus
-from probe.registers.link import LinkStatus
+from probe.registers.link import LinkControl, LinkStatus
 from probe.registers.slot import SlotCapabilities, SlotControl, SlotStatus
 
 
@@ -22,6 +22,7 @@ class Way(StrEnum):
     SOFTWARE = "software"
     POWER_FAULT = "power fault"
     SURPRISE = "surprise"
+    LINK_OFF = "link off"
     CONTAINMENT = "containment"
     NOT_KNOWN = "not known"
 
@@ -32,6 +33,7 @@ _WORDS = {
     Way.SOFTWARE: ": removed by software, its link is still up",
     Way.POWER_FAULT: ": its slot lost power (power fault)",
     Way.SURPRISE: ": pulled, or lost its link, without notice",
+    Way.LINK_OFF: ": its link was switched off (Link Disable)",
     Way.CONTAINMENT: ": its port cut the link off to contain an error",
     Way.NOT_KNOWN: "",
 }
@@ -86,6 +88,7 @@ def _by_registers(port: FunctionFacts) -> Removal:
     fault = port.read(SlotStatus.power_fault_detected)
     controller = port.read(SlotCapabilities.power_controller_present)
     power = port.read(SlotControl.power_controller_control)
+    disabled = port.read(LinkControl.link_disable)
     active = port.read(LinkStatus.data_link_layer_link_active)
     for fact, way in ((contained, Way.CONTAINMENT), (fault, Way.POWER_FAULT)):
         if fact is not None and fact.value:
@@ -94,4 +97,6 @@ def _by_registers(port: FunctionFacts) -> Removal:
         return Removal(Way.POWER_OFF, (f"{power.source}: {power.shown}",))
     if active is not None and active.value:
         return Removal(Way.SOFTWARE, (f"{active.source}: {active.shown}",))
+    if disabled is not None and disabled.value:  # by a person, or by a platform that contains errors so
+        return Removal(Way.LINK_OFF, (f"{disabled.source}: {disabled.shown}",))
     return Removal()

@@ -4,13 +4,13 @@ Bytes that the dump does not hold are absent, never zero. Offsets are hexadecima
 which the rows follow each other. Rows of wider words than bytes are decoded only where their header shows their order.
 """
 
-import codecs
 import re
 from collections.abc import Iterator, Sequence
 from itertools import groupby, pairwise, takewhile
 
 import msgspec
 
+from probe.documents.saved_text import MARKS
 from probe.exceptions import InputError
 from probe.registers.space import SPACE_END, ConfigSpace, looks_like_header
 
@@ -20,7 +20,6 @@ _ROW = re.compile(
 )
 _END_LINE = re.compile(r"[0-9a-fA-F]{3,8}")
 _TEXT = frozenset(b"\t\n\r\x0b\x0c" + bytes(range(0x20, 0x7F)))
-_MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 _SMALLEST = 64
 _MOSTLY = 0.9
 _BASES = (16, 10, 8)
@@ -54,7 +53,7 @@ def configs_from_dump(data: bytes, name: str) -> tuple[Dump, ...]:
 
 def _text(data: bytes, name: str) -> str | None:
     """The dump as text; None for raw bytes."""
-    for mark, encoding in _MARKS:
+    for mark, encoding in MARKS:
         if data.startswith(mark):
             try:
                 return data.decode(encoding)

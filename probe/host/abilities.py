@@ -59,7 +59,7 @@ def _configuration(source: DirectorySource, addresses: list[str]) -> Ability:
         (read,) = read_functions(source, [address])
         if read.config:
             whole = read.config_end != _PRIVILEGED_FROM
-            return Ability(what, whole, "as root" if whole else "64 bytes each: root sees more")
+            return Ability(what, whole, "as root sees it" if whole else "64 bytes each: root sees more")
         failed = read.why_unread("config")
         asleep |= failed is not None and failed.why is Why.ASLEEP
     return Ability(what, there=False, detail="all sleep, and none was woken" if asleep else "none could be read")

@@ -56,8 +56,8 @@ def _is_tunnel_router(function: FunctionFacts) -> bool:
 def _inside_card(port: FunctionFacts, tree: Topology) -> bool:
     """Below the Upstream Port of a card's own switch, at a Downstream Port without a slot, whatever hangs there.
 
-    The switch is on a card where the port above it implements a slot; or, where that is not told, where one vendor
-    made all of it and a display or accelerator is below.
+    The switch is on a card where the port above it implements a slot, or is itself inside one; or, where that is not
+    told, where one vendor made all of it and a display or accelerator is below.
     """
     upstream = tree.above(port)
     if upstream is None or tree.kind(upstream) != UPSTREAM_PORT or tree.kind(port) not in FACING_DOWN:
@@ -66,7 +66,7 @@ def _inside_card(port: FunctionFacts, tree: Topology) -> bool:
     own = port.read(ExpressCapabilities.slot_implemented)
     if above is not None and own is not None and not own.value:
         slot = above.read(ExpressCapabilities.slot_implemented)
-        if slot is not None and slot.value:
+        if (slot is not None and slot.value) or _inside_card(above, tree):
             return True
     ends = [function for function in tree.beneath(upstream) if not function.is_bridge and not function.is_virtual]
     makers = {upstream.vendor, *(function.vendor for function in ends)} - {None}  # not read contradicts nothing

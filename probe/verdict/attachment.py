@@ -48,11 +48,17 @@ def _sender(port: FunctionFacts) -> str:
     return f" from {Address(port.address.domain, *numbers)}"
 
 
-def power_fault(link: Link) -> tuple[Reason, ...]:
-    """A power fault that the slot's power controller saw. It stays set until it is cleared."""
+def power_fault_detected(link: Link) -> bool | None:
+    """Whether the slot's power controller saw a power fault. It stays set until it is cleared; None is not read."""
     fault = link.port_fact(SlotStatus.power_fault_detected)
     controlled = value_of(link.port_fact(SlotCapabilities.power_controller_present))
-    if fault is None or not fault.value or controlled is False:
+    return None if fault is None else fault.value and controlled is not False
+
+
+def power_fault(link: Link) -> tuple[Reason, ...]:
+    """The power fault that the slot's power controller saw."""
+    fault = link.port_fact(SlotStatus.power_fault_detected)
+    if fault is None or not power_fault_detected(link):
         return ()
     return (Reason(fault.source, fault.shown, "the slot's power controller detected a power fault"),)
 

@@ -8,6 +8,7 @@ Fewer Lanes".
 from probe.links.link import Link, WhichEnd
 from probe.links.reason import Reason
 from probe.registers.physical import LaneErrorStatus, LocalDataParity
+from probe.verdict.power_saving import narrower_to_save_power
 from probe.verdict.verdicts import Verdict
 
 
@@ -23,9 +24,11 @@ def wiring_explains(link: Link) -> bool:
 
 
 def suspects_of(link: Link, word: Verdict) -> tuple[int, ...]:
-    """The suspect lanes of a downtrained link."""
+    """The suspect lanes of a downtrained link; none where its lanes rest."""
     now, best = link.negotiated.width, link.possible.width
     if word is not Verdict.DOWNTRAINED or now is None or best is None or wiring_explains(link):
+        return ()
+    if narrower_to_save_power(link):
         return ()
     return tuple(suspect_lanes(now, best))
 

@@ -1,10 +1,12 @@
 """Evidence that a link is slower or narrower to save power, and evidence that it is not."""
 
 from collections.abc import Iterable, Iterator
+from itertools import chain
 
 from probe.evidence import Why
 from probe.kernel_spellings import BUSY_PERCENT, LEVEL_IN_USE, LINK_LEVELS
 from probe.links.fact import Fact
+from probe.links.function import FunctionFacts
 from probe.links.link import Link
 from probe.links.reason import Reason
 from probe.registers.function import DeviceControl3, DeviceStatus3
@@ -84,6 +86,19 @@ def narrowed_by_l0p(link: Link) -> tuple[Reason, ...]:
     return ()
 
 
+def at_rest(link: Link) -> tuple[Reason, ...]:
+    """Evidence of power saving for everything that is short; none where a part of it has no such excuse."""
+    asked = {"speed": slower_to_save_power, "width": narrower_to_save_power}
+    found = [asked[name](link) for name in link.shortfall]
+    return tuple(dict.fromkeys(chain.from_iterable(found))) if all(found) else ()
+
+
+def narrower_to_save_power(link: Link) -> tuple[Reason, ...]:
+    """A link that narrowed on its own, or by L0p. Sleep and idleness narrow no link."""
+    changed = changed_by_itself(link)
+    return narrowed_by_l0p(link) if changed is None else (changed,)
+
+
 def slower_to_save_power(link: Link) -> tuple[Reason, ...]:
     """Sleep, idle counters, or a link that slowed on its own after it could train at the better speed."""
     found = asleep(link) or idle(link)
@@ -94,31 +109,37 @@ def slower_to_save_power(link: Link) -> tuple[Reason, ...]:
 
 
 def idle(link: Link) -> tuple[Reason, ...]:
-    """Counters and levels of a display or accelerator function that say that it does not ask for more."""
-    return tuple(_idle(link))
+    """Counters and levels of display and accelerator functions that say that none of them asks for more."""
+    computing = [function for function in link.functions if function.computes_or_displays]
+    found = [(tuple(_idle(function)), at_work(function)) for function in computing]
+    if any(working and not evidence for evidence, working in found):
+        return ()
+    return tuple(reason for evidence, _ in found for reason in evidence)
 
 
-def _idle(link: Link) -> Iterator[Reason]:
+def _idle(function: FunctionFacts) -> Iterator[Reason]:
     again = "judge again at full load: the speed follows the performance state, and is lower at part load too"
-    for function in link.functions:
-        if not function.computes_or_displays:
-            continue
-        busy = function.attribute(BUSY_PERCENT)
-        if busy is not None and busy.value.isdecimal() and int(busy.value) < _BUSY_PERCENT:
-            yield Reason(busy.source, f"{busy.shown} %", f"idle; {again}")
-        level = function.attribute(LINK_LEVELS)
-        rows = level.value.splitlines() if level is not None else []
-        if level is not None and rows and any(LEVEL_IN_USE in row for row in rows[:-1]):
-            current = next(row for row in rows if LEVEL_IN_USE in row)
-            yield Reason(level.source, current.strip(), f"the driver has chosen a lower link level; {again}")
+    busy = function.attribute(BUSY_PERCENT)
+    if busy is not None and busy.value.isdecimal() and not at_work(function):
+        yield Reason(busy.source, f"{busy.shown} %", f"idle; {again}")
+    level = function.attribute(LINK_LEVELS)
+    rows = level.value.splitlines() if level is not None else []
+    if level is not None and rows and any(LEVEL_IN_USE in row for row in rows[:-1]):
+        current = next(row for row in rows if LEVEL_IN_USE in row)
+        yield Reason(level.source, current.strip(), f"the driver has chosen a lower link level; {again}")
+
+
+def at_work(function: FunctionFacts) -> bool:
+    """Whether its busy counter says that it works; a counter that was not read says nothing."""
+    busy = function.attribute(BUSY_PERCENT)
+    return busy is not None and busy.value.isdecimal() and int(busy.value) >= _BUSY_PERCENT
 
 
 def may_be_idle(link: Link) -> bool:
     """Whether a short speed could as well be rest: nothing says that the component works, nor that it never trained."""
-    if link.shortfall != ("speed",) or never_trained_at_best(link):
+    if "speed" not in link.shortfall or never_trained_at_best(link):
         return False
-    busy = [function.attribute(BUSY_PERCENT) for function in link.functions if function.computes_or_displays]
-    return not any(fact is not None and fact.value.isdecimal() and int(fact.value) >= _BUSY_PERCENT for fact in busy)
+    return not any(at_work(function) for function in link.functions if function.computes_or_displays)
 
 
 def doubt(link: Link) -> tuple[Reason, ...]:

@@ -88,7 +88,7 @@ def no_state_read(link: Link) -> Judgement | None:
         asleep = power_saving.asleep(link)
         word = Verdict.RESTING if asleep else Verdict.UNJUDGED
         return Judgement(word, (*asleep, *reasons.what_was_missing(link)))
-    if link.shortfall and link.component_tells_no_state:
+    if link.component_tells_no_state:
         return Judgement(Verdict.UNJUDGED, reasons.component_tells_nothing(link))
     return None
 
@@ -102,7 +102,7 @@ def an_end_unread(link: Link) -> Judgement | None:
     asleep = power_saving.left_asleep(link)
     if link.shortfall and asleep:  # what the sleeping end can do was not asked, so no shortfall is claimed
         return Judgement(Verdict.RESTING, (*asleep, *alone))
-    resting = power_saving.slower_to_save_power(link) if link.shortfall == ("speed",) else ()
+    resting = power_saving.at_rest(link)
     if resting:
         return Judgement(Verdict.RESTING, (*resting, *alone), link.shortfall)
     if link.shortfall:
@@ -114,18 +114,27 @@ def an_end_unread(link: Link) -> Judgement | None:
 
 
 def width_is_short(link: Link) -> Judgement | None:
-    """Is the width short? Power saving does not excuse that, unless the hardware says that it narrowed the link."""
+    """Is the width short? Power saving excuses that only where the hardware says that it narrowed the link.
+
+    Where it does, what is short in the speed is asked for itself.
+    """
     if "width" not in link.shortfall:
         return None
     found = reasons.both_best(link, "width")
+    excuse = power_saving.narrower_to_save_power(link)
+    if excuse:
+        return _with_width_at_rest(link, (*excuse, *found))
     if "speed" in link.shortfall:
         found += reasons.both_best(link, "speed")
-    changed = power_saving.changed_by_itself(link)
-    excuse = (changed,) if changed is not None else power_saving.narrowed_by_l0p(link)
-    if excuse:
-        return Judgement(Verdict.RESTING, (*excuse, *found), link.shortfall)
     more = (*reasons.fewer_lanes_wired(link), *lane_reasons(link), *equalization_reasons(link))
     return Judgement(Verdict.DOWNTRAINED, (*found, *power_saving.both_bandwidth_bits(link), *more), link.shortfall)
+
+
+def _with_width_at_rest(link: Link, rest: tuple[Reason, ...]) -> Judgement:
+    of_speed = next((found for rule in SPEED_RULES if (found := rule(link)) is not None), None)
+    if of_speed is None:
+        return Judgement(Verdict.RESTING, rest, link.shortfall)
+    return replace(of_speed, reasons=tuple(dict.fromkeys((*of_speed.reasons, *rest))))
 
 
 def held_by_target_speed(link: Link) -> Judgement | None:
@@ -183,6 +192,8 @@ def all_it_can(link: Link) -> Judgement:
     return Judgement(Verdict.FULL, reasons.state(link, "the best both ends can do"))
 
 
+SPEED_RULES: tuple[Rule, ...] = (held_by_target_speed, component_asleep, speed_is_short)
+
 RULES: tuple[Rule, ...] = (
     port_contained,
     nothing_attached,
@@ -191,9 +202,7 @@ RULES: tuple[Rule, ...] = (
     no_state_read,
     an_end_unread,
     width_is_short,
-    held_by_target_speed,
-    component_asleep,
-    speed_is_short,
+    *SPEED_RULES,
     slot_is_lesser,
     all_it_can,
 )

@@ -290,3 +290,53 @@ def test_a_renumbered_domain_without_slot_names_pairs_by_wiring(serial: int | No
     document = diff(before, snapshot(in_domain("10002", BAD, serial, extra="0000")))
     assert {"speed", "width", "verdict"} <= kinds(document)
     assert not kinds(document) & {"gone", "come", "moved", "replaced"}
+
+
+def blinded(tree: Tree) -> Tree:
+    for name in COUNTER_FILES.values():
+        tree = tree.failing(CARD, name)
+    return tree
+
+
+def test_what_was_counted_while_nobody_could_read_it_is_told() -> None:
+    """Counters that the middle one of three did not read: the growth is that between those that did."""
+
+    def counting(hours: float, count: int, **changes: Any) -> Machine:
+        return at(hours, slot(1, drive(A, counters={"correctable": {"Bad TLP": count}})), **changes)
+
+    first, last = snapshot(counting(1, 5)), snapshot(counting(3, 8))
+    blind = taken(blinded(counting(2, 6).build()))
+    assert [(item.count, item.floor) for item in compare((first, blind, last)).counts] == [(3, False)]
+    assert [(item.count, item.floor) for item in compare((first, blind, blind, last)).counts] == [(3, False)]
+    assert compare((first, blind)).counts == ()
+    again = snapshot(counting(1, 4, boot_id="another"))
+    assert [(item.count, item.floor) for item in compare((first, blind, again)).counts] == [(4, True)]
+    other = snapshot(at(3, slot(1, drive(B, counters={"correctable": {"Bad TLP": 7}}))))
+    assert [item.count for item in compare((first, blind, other)).counts] == [7]
+
+
+def unread_serial(address: str, described: Machine) -> Snapshot:
+    return taken(described.build().failing(address, "config"))
+
+
+def test_a_card_that_may_be_elsewhere_is_not_gone() -> None:
+    """Two cards swapped, or one moved, where the serial number of one was not read: nobody can say that it is lost."""
+    before = snapshot(at(1, slot(1, drive(A)), slot(2, drive(B)), boot_id="one"))
+    swapped = at(1, slot(1, drive(B)), slot(2, drive(A)), boot_id="two")
+    document = diff(before, unread_serial("0000:02:00.0", swapped))
+    assert {"moved", "may have moved"} <= kinds(document)
+    assert "gone" not in kinds(document)
+    assert exit_status(document) is ExitStatus.NOTHING_JUDGED
+    assert kinds(diff(before, snapshot(swapped))) == {"moved"}
+
+    alone = snapshot(at(1, slot(1, drive(A)), slot(2)))
+    moved = at(2, slot(1), slot(2, drive(A)))
+    assert "may have moved" in kinds(diff(alone, unread_serial("0000:02:00.0", moved)))
+    another = at(2, slot(1), slot(2, drive(A, device=0x77)))
+    assert {"gone", "come"} <= kinds(diff(alone, unread_serial("0000:02:00.0", another)))
+    nameless = snapshot(at(2, slot(1), slot(2, drive(None))))
+    assert {"gone", "come"} == kinds(diff(alone, nameless))
+    two = at(2, slot(1), slot(2), slot(3, drive(A)))
+    lost = diff(before, unread_serial("0000:03:00.0", two))
+    assert {"gone", "may have moved"} <= kinds(lost)
+    assert exit_status(lost) is ExitStatus.URGENT

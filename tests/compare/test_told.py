@@ -15,6 +15,7 @@ from probe.evidence import Evidence, LogLine
 from probe.exit_status import ExitStatus
 from probe.registers.containment import DpcStatus
 from probe.registers.errors import CorrectableErrorMask
+from probe.registers.link import LinkControl
 from probe.registers.slot import SlotCapabilities, SlotControl, SlotStatus
 from tests.compare.machines import A, B, drive, of, slot, snapshot
 
@@ -204,3 +205,44 @@ def test_a_function_that_keeps_no_counters_has_none_that_were_not_read() -> None
     plain = slot(1, drive(has_aer=False))
     counting = slot(2, drive(B, counters={"correctable": {"RxErr": 0}}))
     assert diff(at(1, plain, counting), at(2, plain, counting)).changes == ()
+
+
+POWERED: dict[Any, Any] = {SlotCapabilities.power_controller_present: True}
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "kind", "status"),
+    [
+        ({**POWERED}, {**POWERED, SlotStatus.power_fault_detected: True}, "power fault", ExitStatus.FOUND),
+        ({DpcStatus.dpc_trigger_status: False}, {DpcStatus.dpc_trigger_status: True}, "containment", ExitStatus.URGENT),
+    ],
+)  # fmt: skip
+def test_what_a_port_says_of_a_component_that_is_still_listed(
+    before: dict[Any, Any], after: dict[Any, Any], kind: str, status: ExitStatus
+) -> None:
+    """It is told once, the way back as well, and nothing where it was so before."""
+    fine, faulty = (
+        at(hours, slot(1, drive(), registers=bits, hot_plug=True)) for hours, bits in ((1, before), (2, after))
+    )
+    document = diff(fine, faulty)
+    assert [change.kind for change in document.changes if change.kind == kind] == [kind]
+    assert exit_status(document) is status
+    assert diff(faulty, faulty).changes == ()
+    back = next(change for change in diff(faulty, at(3, slot(1, drive(), registers=before, hot_plug=True))).changes)
+    assert back.rank is Rank.BETTER
+
+
+def test_a_link_that_was_switched_off_is_told_and_excuses_nothing() -> None:
+    """Platforms contain errors so too."""
+    (gone,) = diff(GOOD, at(2, slot(1, registers={LinkControl.link_disable: True}))).changes
+    assert "its link was switched off" in gone.sentence
+    assert gone.urgent
+
+
+def test_a_count_that_began_anew_makes_no_other_one_the_least() -> None:
+    def counted(hours: float, of_drive: int, of_port: int, serial: int) -> Snapshot:
+        inside = drive(serial, counters={"correctable": {"Bad TLP": of_drive}})
+        return at(hours, slot(1, inside, counters={"correctable": {"Bad TLP": of_port}}))
+
+    told = diff(counted(1, 3, 10, A), counted(2, 2, 14, B)).errors
+    assert {(item.finding.events, item.floor) for item in told} == {(2, True), (4, False)}

@@ -123,8 +123,9 @@ def test_empty_only_where_a_register_says_so(slot: int | None, judge_one: One) -
     assert "sleeps" in asleep.reasons[0].meaning
 
 
-def test_a_virtual_function_below_an_emulated_port(judge_one: One) -> None:
-    tree = held("2.5 GT/s x1", best="16 GT/s x32").build().with_bytes(CARD, 0x60 + LinkStatus.offset, b"\0\0")
+@pytest.mark.parametrize("claim", ["2.5 GT/s x1", "16 GT/s x16", "16 GT/s x32"])
+def test_a_virtual_function_below_an_emulated_port(claim: str, judge_one: One) -> None:
+    tree = held(claim, best="16 GT/s x32").build().with_bytes(CARD, 0x60 + LinkStatus.offset, b"\0\0")
     link = judge_one(tree)
     assert (link.verdict, link.shortfall, link.alarming) == (Verdict.UNJUDGED, (), False)
 
@@ -153,6 +154,25 @@ def test_l0p_is_rest(component: dict[Any, Any], verdict: Verdict, judge_one: One
     below = card("64 GT/s x16", trained="64 GT/s x4", registers={**flit, **component})
     link = judge_one(machine(root_port(PORT, "64 GT/s x16", registers=flit).holds(below)))
     assert (link.verdict, link.shortfall) == (verdict, ("width",))
+
+
+FLIT: dict[Any, Any] = {LinkStatus2.flit_mode_status: True}
+LANES_REST: dict[Any, Any] = {**FLIT, DeviceStatus3.initial_link_width: 16, DeviceControl3.l0p_enable: True}
+
+
+def test_l0p_excuses_no_speed(judge_one: One) -> None:
+    """Lanes at rest say nothing of a slow link; nor are those lanes suspects."""
+    below = card("64 GT/s x16", trained="32 GT/s x4", registers=LANES_REST)
+    link = judge_one(machine(root_port(PORT, "64 GT/s x16", registers=FLIT).holds(below)))
+    assert (link.verdict, link.shortfall) == (Verdict.DOWNTRAINED, ("speed", "width"))
+    assert link.suspect_lanes == ()
+    assert any("lanes at rest" in reason.meaning for reason in link.reasons)
+
+
+def test_l0p_behind_a_hidden_port_is_rest(judge_one: One) -> None:
+    below = card("64 GT/s x16", trained="64 GT/s x4", registers=LANES_REST)
+    link = judge_one(Machine(on_root_bus=(("0000:00:05.0", below),)))
+    assert (link.verdict, link.shortfall, link.alarming) == (Verdict.RESTING, ("width",), False)
 
 
 def test_a_component_asleep_behind_a_hidden_port_rests(judge_one: One) -> None:

@@ -38,6 +38,13 @@ def one(card_state: str, trained: str | None = None, *, best: str = "16 GT/s x16
     return machine(root_port(PORT, best, **on_port).holds(card(card_state, trained=trained, **changes)))
 
 
+def two(*busy: str) -> Machine:
+    """A card of two accelerators, so busy in percent, on a link that is slow."""
+    first, second = ({"gpu_busy_percent": percent} for percent in busy)
+    below = card("16 GT/s x16", trained="2.5 GT/s x16", class_code=ACCELERATOR, attributes=first)
+    return machine(root_port(PORT, "16 GT/s x16").holds(below.also(attributes=second)))
+
+
 STATUS = {LinkStatus.link_autonomous_bandwidth_status: True}
 BOTH_BITS = {**STATUS, LinkStatus.link_bandwidth_management_status: True}
 TRAINED_16 = {Status16.equalization_complete: True, LinkStatus2.equalization_8_complete: True}
@@ -54,6 +61,13 @@ TABLE: dict[str, tuple[Machine | Tree, Verdict, tuple[str, ...]]] = {
     "x12": (one("8 GT/s x12", best="8 GT/s x32"), Verdict.FULL, ()),
     "below x12": (one("8 GT/s x12", "8 GT/s x8", best="8 GT/s x32"), Verdict.DOWNTRAINED, ("width",)),
     "narrowed by itself": (one("16 GT/s x16", "16 GT/s x8", port_registers=STATUS), Verdict.RESTING, ("width",)),
+    "slow and narrow by itself, and it never trained faster": (
+        one("16 GT/s x16", "8 GT/s x8", port_registers=STATUS), Verdict.DOWNTRAINED, ("speed", "width")),
+    "slow and narrow by itself, and it once trained faster": (
+        one("16 GT/s x16", "8 GT/s x8", port_registers={**STATUS, **TRAINED_16}, registers=TRAINED_16),
+        Verdict.RESTING, ("speed", "width")),
+    "narrowed by itself, and held slow": (
+        one("16 GT/s x16", "5 GT/s x8", port_registers=STATUS, target_gts=5.0), Verdict.CAPPED, ("speed", "width")),
     "narrowed to cure errors": (
         one("16 GT/s x16", "16 GT/s x8", port_registers=BOTH_BITS), Verdict.DOWNTRAINED, ("width",)),
     "bit 15 of a component is reserved": (
@@ -88,6 +102,9 @@ TABLE: dict[str, tuple[Machine | Tree, Verdict, tuple[str, ...]]] = {
     "an accelerator at work on its top level": (
         one("16 GT/s x16", "8 GT/s x16", class_code=ACCELERATOR, attributes=GPU_AT_WORK),
         Verdict.DOWNTRAINED, ("speed",)),
+    "two accelerators of which one works": (
+        two("0", "98"), Verdict.DOWNTRAINED, ("speed",)),
+    "two accelerators that idle": (two("0", "1"), Verdict.RESTING, ("speed",)),
     "an accelerator at work": (
         one("16 GT/s x16", "8 GT/s x16", class_code=ACCELERATOR, attributes={"gpu_busy_percent": "98"}),
         Verdict.DOWNTRAINED, ("speed",)),
@@ -282,6 +299,17 @@ def test_a_switch_in_the_machine_does_alarm(
 ) -> None:
     _, below = judge(inner(vendor, class_code)).links
     assert (below.kind, below.alarming) == (KindOfLink.SLOT, True)
+
+
+@pytest.mark.parametrize(("slot", "inside"), [(None, True), (2, False)])
+def test_a_switch_below_a_cards_switch(
+    slot: int | None, inside: bool, judge: Callable[[Machine], AuditDocument]
+) -> None:
+    drive = card("8 GT/s x4", trained="2.5 GT/s x1", vendor=0x5678)
+    second = switch("16 GT/s x8", port("8 GT/s x4", slot=slot).holds(drive), vendor=0x4321)
+    carrier = switch("16 GT/s x16", port("16 GT/s x8").holds(second))
+    *_, below = judge(machine(root_port(PORT, "16 GT/s x16", slot=1).holds(carrier))).links
+    assert (below.inside_card, below.alarming) == (inside, not inside)
 
 
 @pytest.mark.parametrize(("slot", "inside"), [(None, True), (2, False)])

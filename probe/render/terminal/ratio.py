@@ -16,9 +16,14 @@ def render(document: Ratio, screen: Console) -> None:
     )
     if document.errors is not None and document.bits is not None:
         screen.print(f"{counted(document.errors, 'error')} in {document.hours:g} h, {document.bits:.3e} bits")
-        screen.print(f"estimate             {document.estimate:.3e}")
-        screen.print(f"{percent} interval, exact  {document.low:.3e} to {document.high:.3e}")
-        screen.print(f"{percent} upper bound     {document.upper:.3e}")
+        rows = (
+            ("estimate", f"{document.estimate:.3e}"),
+            (f"{percent} interval, exact", f"{document.low:.3e} to {document.high:.3e}"),
+            (f"{percent} upper bound", f"{document.upper:.3e}"),
+        )
+        widest = max(len(name) for name, _ in rows)
+        for name, value in rows:
+            screen.print(f"{name:<{widest}}  {value}")
     screen.print(
         "\nThe ratio is what the specification aims at, and no acceptance limit: 1e-12 would let pass 1,843 errors an "
         "hour at 32 GT/s x16, while healthy links show none for days."
