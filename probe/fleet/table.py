@@ -252,7 +252,7 @@ def completed(table: pa.Table, schema: pa.Schema) -> pa.Table:
 
     Raises ArrowException where a row names no host, or has no chronicle where it should.
     """
-    for name in _ALWAYS & {*schema.names}:
+    for name in _ALWAYS.intersection(schema.names):
         if name not in table.column_names or table[name].null_count:
             raise pa.ArrowInvalid(f"a row without {name}")
     columns = [
