@@ -208,6 +208,8 @@ def test_what_was_not_compared(read_in: When, sentence: str, evidence: str) -> N
     assert (change.sentence, change.evidence) == (sentence, evidence)
     three = NotCompared(place="p", places=("a", "b", "c"), quantities=("speed",), read_in=When.BEFORE)
     assert three.evidence == "read before only, at a, b, c"
+    one = NotCompared(place="p", places=("a",), quantities=("speed",), read_in=When.BEFORE)
+    assert one.evidence == "read before only, at a"
 
 
 def test_what_came_and_went_in_between() -> None:

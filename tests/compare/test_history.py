@@ -102,3 +102,52 @@ def test_what_could_not_be_judged_is_no_good_training() -> None:
     (row,) = boots(THERE, unread).places
     assert row.short == 0
     assert row.trainings - row.unjudged == 1
+
+
+COUNTED = {"correctable": {"Bad TLP": 4}, "fatal": {"Malformed TLP": 2}, "nonfatal": {"Completion Timeout": 1}}
+
+
+def test_errors_by_severity_and_the_most_of_a_boot() -> None:
+    many, few = (of(slot(1, drive(A, counters=counters))) for counters in (COUNTED, {"correctable": {"Bad TLP": 3}}))
+    one_boot = history([of_boot(snapshot(item), "one") for item in (many, few)])
+    assert [(row.correctable, row.uncorrectable) for row in one_boot.places] == [(4, 3)]
+    two_boots = boots(many, few)
+    assert [(row.correctable, row.uncorrectable) for row in two_boots.places] == [(7, 3)]
+
+
+def test_the_worst_comes_first() -> None:
+    """Uncorrectable errors, then the share of boots that came up short, were absent or silent, then correctable errors."""
+    first = of(
+        slot(1, drive(1)), slot(2, drive(2, counters={"correctable": {"Bad TLP": 9}})), slot(3, drive(3, BAD)),
+        slot(4, drive(4, counters={"fatal": {"Malformed TLP": 1}})), slot(5, drive(5)), slot(6, drive(6)),
+    )  # fmt: skip
+    second = of(
+        slot(1, drive(1)), slot(2, drive(2)), slot(3, drive(3, BAD)), slot(4, drive(4)), slot(5), slot(6, drive(6)),
+    )  # fmt: skip
+    found = boots(first, second)
+    assert [row.place.split(" (")[0] for row in found.places] == [
+        "slot 4",
+        "slot 3",
+        "slot 5",
+        "slot 2",
+        "slot 1",
+        "slot 6",
+    ]
+    assert (found.boots, found.snapshots) == (2, 2)
+    assert [row.badness for row in found.places][:3] == [(1, 0.0, 0), (0, 1.0, 0), (0, 0.5, 0)]
+
+
+def test_the_worst_state_of_a_boot_counts() -> None:
+    good, bad = (snapshot(of(slot(1, drive(A, trained)))) for trained in ("16 GT/s x4", BAD))
+    for order in ((good, bad), (bad, good)):
+        (row,) = history([of_boot(item, "one") for item in order]).places
+        assert (row.trainings, row.short, row.states) == (1, 1, {BAD: 1})
+
+
+def test_snapshots_without_a_boot_id_are_a_boot_each() -> None:
+    made = snapshot(of(slot(1, drive(A))))
+    host = msgspec.structs.replace(made.evidence.host, boot_id=None)
+    unknown = msgspec.structs.replace(made, evidence=msgspec.structs.replace(made.evidence, host=host))
+    found = history([unknown, unknown, unknown])
+    assert (found.boots, found.places[0].trainings) == (3, 3)
+    assert history([]).places == ()

@@ -91,3 +91,24 @@ def test_a_link_that_is_no_slot_is_shown_and_is_never_worse() -> None:
 
     document = diff(inner("16 GT/s x16", 1), inner("8 GT/s x16", 2))
     assert {change.rank for change in document.changes} == {Rank.NEUTRAL}
+
+
+def test_a_component_that_stops_answering_is_worse_wherever_it_is() -> None:
+    """Inside a card too, where no other quantity of the link is for the worse."""
+    held = port("16 GT/s x16", vendor=0x1002).holds(card("16 GT/s x16", vendor=0x1002, class_code=0x030000))
+    tree = machine(
+        root_port("0000:00:01.0", "16 GT/s x16", slot=1).holds(switch("16 GT/s x16", held, vendor=0x1002))
+    ).build()
+    before, after = (take(read_machine(seen.source())) for seen in (tree, tree.silent("0000:03:00.0")))
+    (change,) = (item for item in diff(before, after).changes if item.kind == "answers")
+    assert (change.rank, change.urgent) == (Rank.WORSE, True)
+
+
+def test_what_each_quantity_is_asked_of() -> None:
+    """Some say nothing of a link at rest, and one alarms wherever it is; the port's own outlast its component."""
+    assert {row.name for row in QUANTITIES if row.restless} == {"speed", "width", "equalization"}
+    of_component = {"answers", "verdict", "speed", "width", "lanes in error", "equalization", "ASPM", "driver"}
+    for row in QUANTITIES:
+        assert row.of_component or row.name not in of_component
+        assert not (row.of_component and row.name == "Target Link Speed")
+        assert row.alarms is not (row.name == "answers") or row.name not in of_component

@@ -356,8 +356,8 @@ ORDER: dict[str, tuple[Machine | Tree, Verdict, str]] = {
         held("16 GT/s x8", attributes={"removable": "removable"}), Verdict.UNJUDGED, "a tunnelled link"),
     "a hidden port before a short width": (
         Machine(on_root_bus=(("0000:00:05.0", card("16 GT/s x16", trained="16 GT/s x8")),)), Verdict.UNJUDGED, "no port is visible"),
-    "a width that narrowed itself before a target": (
-        held("5 GT/s x8", target_gts=5.0, on_port={LinkStatus.link_autonomous_bandwidth_status: True}), Verdict.RESTING, "on its own"),
+    "a target before a width that narrowed itself": (
+        held("5 GT/s x8", target_gts=5.0, on_port={LinkStatus.link_autonomous_bandwidth_status: True}), Verdict.CAPPED, "held here"),
     "a short width before a target": (held("5 GT/s x8", target_gts=5.0), Verdict.DOWNTRAINED, "width the link trained to"),
     "a target before sleep": (held("5 GT/s x16", target_gts=5.0, power_state="D3hot"), Verdict.CAPPED, "held here"),
     "sleep before a short speed": (held("5 GT/s x16", power_state="D3hot"), Verdict.RESTING, "asleep"),
