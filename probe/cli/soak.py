@@ -19,8 +19,7 @@ from probe.documents.writing import write_atomically
 from probe.errors.limits import Limit
 from probe.exceptions import InputError, NothingToJudge
 from probe.foreign_text import plain
-from probe.host.bounded import read_bounded
-from probe.host.machine import read_host
+from probe.host.bounded import read_bounded, read_host_bounded
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
 from probe.host.uses import read_uses
@@ -33,17 +32,18 @@ from probe.render.terminal import soak as draw
 from probe.render.terminal import soak_plan
 from probe.render.terminal.console import console
 from probe.soak.at_least import checked_share
-from probe.soak.journal import Entry
+from probe.soak.journal import End, Entry
 from probe.soak.judging import UNCOUNTED
 from probe.soak.preview import plan
 from probe.soak.reading import Recorded, is_being_written
 from probe.soak.record import Record, exit_status, record
-from probe.soak.run import Soak
+from probe.soak.run import Soak, start_of
 from probe.soak.setup import Setup, Stops
 from probe.soak.writing import Journal
 
 _DEFAULT_MINUTES = 10.0
 _CLOSE = "close"
+NOTHING_HELD = "no link holds anything"
 
 
 def soak(
@@ -124,16 +124,22 @@ def soak(
     taken, root, live = snapshot_of(sysfs)
 
     links = chosen(taken.links, link or [])
-    if not links:
-        raise NothingToJudge("no link holds anything", where=taken.evidence.host.source, remedy="nothing to watch")
+    if not links and not json:
+        raise NothingToJudge(NOTHING_HELD, where=taken.evidence.host.source, remedy="nothing to watch")
     setup = Setup(
         sys=root, snapshot=taken, links=links, loads=loads, command=tuple(given), options=options,
         planned_s=planned, interval_s=interval, stops=Stops.parse(stop_on or []), correctable=Limit.parse(correctable),
         live=live, covers=_places(taken, covers, "--covers "), asked=_places(taken, link, "--link "),
         accepts=tuple(accept or ()), at_least=share,
     )  # fmt: skip
+    clean = cleaner(redact=redact)
+    if not links:
+        end = End(t=0.0, why=f"it was not begun: {NOTHING_HELD}", complete=False)
+        not_begun = record([clean(start_of(setup, 0.0)), end])
+        show(not_begun, status=exit_status(not_begun), json=json)
+        return
     path = Path(output or f"linkprobe-soak-{taken.evidence.host.taken_at[:19].replace(':', '')}.jsonl")
-    _run(setup, path, sysfs, cleaner(redact=redact))
+    _run(setup, path, sysfs, clean)
     _tell(read_record(path), path, also or [], json=json)
 
 
@@ -188,7 +194,7 @@ def _close(arguments: list[str], also: list[Path], *, json: bool) -> None:
 
 def read_record(path: Path) -> Record:
     """The record of a journal, whatever ended it. Raises InputError or DocumentError."""
-    return record(Recorded.at(path), here=read_host(open_source(None)))
+    return record(Recorded.at(path), here=read_host_bounded(open_source(None)))
 
 
 def _tell(document: Record, path: Path, also: list[Path], *, json: bool) -> None:

@@ -3,16 +3,19 @@
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import closing
+from time import time
 from typing import Annotated
 
 import typer
 
 from probe.audit.choosing import chosen
 from probe.cli.options import JsonOption, LinkOption, SysfsOption
-from probe.cli.soak import snapshot_of
+from probe.cli.soak import NOTHING_HELD, snapshot_of
 from probe.documents.files import encode_lines
 from probe.exceptions import NothingToJudge
+from probe.exit_status import ExitStatus
 from probe.observe.clock import BootClock
+from probe.observe.events import LinkEventKind
 from probe.observe.watching import Watch, WatchedEvent
 from probe.render.terminal.console import console
 from probe.render.terminal.watch import watched
@@ -32,7 +35,11 @@ def watch(
     taken, root, live = snapshot_of(sysfs)
     links = chosen(taken.links, link or [])
     if not links:
-        raise NothingToJudge("no link holds anything", where=taken.evidence.host.source, remedy="nothing to watch")
+        if json:
+            told = WatchedEvent(time=time(), kind=LinkEventKind.NOT_WATCHED, sentence=NOTHING_HELD)
+            _stream([told])
+            raise typer.Exit(ExitStatus.NOTHING_JUDGED)
+        raise NothingToJudge(NOTHING_HELD, where=taken.evidence.host.source, remedy="nothing to watch")
     clock = BootClock()
     until = None if minutes is None else clock.now() + minutes * 60
     watching = Watch(root, links, taken.evidence, clock, live=live)

@@ -3,6 +3,7 @@
 Other users' processes show their open files to root alone.
 """
 
+import contextlib
 import os
 import stat
 from collections.abc import Iterator
@@ -141,3 +142,12 @@ def running_tests() -> tuple[str, ...]:
         if process != os.getpid() and called and "soak" in words[1:5] and "close" not in words:
             found.append(f"process {process}: {' '.join(words)}")
     return tuple(found)
+
+
+def waits_in_the_kernel(process: int) -> bool:
+    """Whether a thread of a process sleeps where no signal wakes it: state D of proc_pid_stat(5)."""
+    for path in (_PROC / str(process) / "task").glob("*/stat"):
+        with contextlib.suppress(OSError):
+            if path.read_bytes().rpartition(b") ")[2][:1] == b"D":
+                return True
+    return False

@@ -11,7 +11,7 @@ from probe.loads.results import Mismatch, Pass
 
 
 class Job(msgspec.Struct, frozen=True, kw_only=True):
-    """What a process is to do. `parent` is the process id of the one that it must not outlive."""
+    """What a process is to do."""
 
     load: str
     target: Target
@@ -19,7 +19,6 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     peer_place_id: str | None = None
     options: Options
     schedule: Schedule
-    parent: int
 
 
 class Go(msgspec.Struct, frozen=True, tag="go"):

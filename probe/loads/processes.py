@@ -11,13 +11,14 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 import msgspec
 
 from probe.host.own_process import own_process
+from probe.host.processes import waits_in_the_kernel
 from probe.loads.interface import Load, Options, Target, phases_of, shared_clock
 from probe.loads.messages import Failed, Go, Job, Ready, Report
 from probe.loads.phases import Schedule
 from probe.loads.results import Mismatch, Pass
 
 _PREPARES_S = 60.0
-_GRACE_S = 5.0
+_GRACE_S, _SLOW_S = 5.0, 30.0
 _BEGINS_IN_S = 0.1
 _LOOKS_EVERY_S = 0.05
 _ENCODER = msgspec.json.Encoder()
@@ -95,19 +96,31 @@ class LoadProcess:
                 return
 
     def failure_at_end(self, until: float) -> str | None:
-        """Wait for its end until then (time.monotonic), or kill it; what went wrong, None where nothing did."""
+        """Wait for its end until then (time.monotonic), or kill it; what went wrong, None where nothing did.
+
+        One that waits in the kernel then hangs; one that does not is slow, as all are on a busy host: it has more time.
+        """
         if self._process is None:
             return self._told(self._failure)
-        try:
-            status = self._process.wait(max(until - time.monotonic(), 0.0))
-        except subprocess.TimeoutExpired:
+        status = self._status(until)
+        if status is None and not waits_in_the_kernel(self._process.pid):
+            status = self._status(until + _SLOW_S)
+        if status is None:
+            hangs = waits_in_the_kernel(self._process.pid)
             os.killpg(self._process.pid, signal.SIGKILL)
-            return self._told(f"did not stop within {_GRACE_S:g} s; a read or write of it hangs")
+            return self._told(f"did not stop when it was told to{'; a read or write of it hangs' if hangs else ''}")
         self._reader.join(_GRACE_S)
         if status and self._failure is None:
             self._failure = _how_it_ended(status, self._last_line())
         self._close()
         return self._told(self._failure)
+
+    def _status(self, until: float) -> int | None:
+        """How it ended until then; None where it runs still."""
+        try:
+            return None if self._process is None else self._process.wait(max(until - time.monotonic(), 0.0))
+        except subprocess.TimeoutExpired:
+            return None
 
     def _close(self) -> None:
         self._errors.close()
@@ -152,7 +165,6 @@ class Workers:
                 Job(
                     load=load.name, target=target, place_id=places.get(target.address or "", ""),
                     peer_place_id=places.get(target.peer or ""), options=options, schedule=schedule,
-                    parent=os.getpid(),
                 ),
                 report,
             )

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import IO
 
+from probe.loads.site_command import started
 from probe.qualify.entries import Commanded
 from probe.qualify.plan import CommandStep
 from probe.qualify.signals import Asked
@@ -27,10 +28,7 @@ def commanded(step: CommandStep, turn: int, folder: Path, asked: Asked) -> Comma
     begun = time.monotonic()
     with tempfile.TemporaryFile() as output:
         try:
-            process = subprocess.Popen(  # noqa: S603 - what the plan asks for
-                located(step.run, folder), stdin=subprocess.DEVNULL, stdout=output, stderr=subprocess.STDOUT,
-                start_new_session=True, cwd=folder,
-            )  # fmt: skip
+            process = started(located(step.run, folder), output, folder)
         except OSError as error:
             return Commanded(turn=turn, seconds=0.0, failure=f"it cannot be started ({error.strerror})")
         failure = None

@@ -11,6 +11,7 @@ import msgspec
 
 from probe.loads.processes import Workers
 from probe.loads.results import Mismatch, Pass
+from probe.loads.site_command import started
 from probe.soak.journal import LoadEnded
 from probe.soak.setup import Setup
 
@@ -32,13 +33,7 @@ class CommandAtWork:
     def start(self) -> None:
         """Start the command."""
         try:
-            self._process = subprocess.Popen(  # noqa: S603 - what the person asked for
-                self._command,
-                stdin=subprocess.DEVNULL,
-                stdout=self._output,
-                stderr=subprocess.STDOUT,
-                start_new_session=True,
-            )
+            self._process = started(self._command, self._output)
         except OSError as error:
             self._failure = f"cannot be started ({error.strerror})"
 

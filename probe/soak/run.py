@@ -44,7 +44,7 @@ class Soak:
             try:
                 crew.prepare(lambda: asked.signal is not None)
                 self._begun = self._clock.now()
-                self._journal.append(_start(self._setup, self._begun))
+                self._journal.append(start_of(self._setup, self._begun))
                 crew.start()
                 end = self._until_the_end(sampling, crew, asked)
                 ended = crew.stop()
@@ -111,7 +111,8 @@ def _whole(after: Callable[[], Snapshot | None]) -> Snapshot | None:
         return None
 
 
-def _start(setup: Setup, begun: float) -> Start:
+def start_of(setup: Setup, begun: float) -> Start:
+    """How it begins, at this moment of the clock."""
     names = [f"{load.name}:{target.label}" for load, target in setup.loads]
     if setup.command:
         names.append(f"-- {' '.join(setup.command)}")

@@ -20,7 +20,7 @@ class Shorter:
         self._path = path
         self._size = size
         self._made = path.with_name(f".{path.name}.shorter")
-        arguments = (str(path), str(self._made), str(size), msgspec.json.encode(sizes).decode(), str(os.getpid()))
+        arguments = (str(path), str(self._made), str(size), msgspec.json.encode(sizes).decode())
         self._process = subprocess.Popen(  # noqa: S603 - this program itself
             own_process("probe.soak.thinner", *arguments),
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, process_group=0,

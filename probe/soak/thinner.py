@@ -11,7 +11,6 @@ from pathlib import Path
 
 import msgspec
 
-from probe.host.own_process import end_with
 from probe.soak.reading import Recorded
 from probe.soak.thinning import Sizes, thinned
 
@@ -22,8 +21,7 @@ _POLITE = 10
 
 def main() -> None:
     """Write the thinned journal and have it on the disk."""
-    source, target, size, sizes, parent = sys.argv[1:]
-    end_with(int(parent))
+    source, target, size, sizes = sys.argv[1:]
     os.nice(_POLITE)
     recorded = Recorded(lambda: _first(Path(source), int(size)), source)
     with Path(target).open("wb") as file:

@@ -2,7 +2,6 @@
 
 import io
 import os
-import re
 import resource
 import subprocess
 import sys
@@ -20,15 +19,16 @@ from probe.audit.document import LinkDocument
 from probe.audit.snapshot import take
 from probe.host.machine import read_machine
 from probe.host.source import DirectorySource
-from probe.loads.interface import MIB, Context, Options, Target
+from probe.loads.interface import MIB, Context, Options, Steps, Target
 from probe.loads.kinds.storage_read import StorageRead
-from probe.loads.results import Mismatch, Pass
+from probe.loads.phases import Schedule
+from probe.loads.results import TO_HOST, Mismatch, Pass
 from probe.observe.clock import BootClock
 from probe.observe.watching import Watch, WatchedEvent
 from probe.render.terminal.watch import watched
 
 LINKS, SECONDS = 200, 20
-SIZE = 2048 * MIB
+SIZE, BLOCK, DEPTHS = 2048 * MIB, 8 * MIB, (1, 4)
 
 
 def sampling() -> None:
@@ -72,35 +72,41 @@ def _processor_s() -> float:
 
 
 def reading(path: Path) -> None:
-    """Bytes a second of the load over those of dd, both past the cache, in turn."""
-    ratios = []
-    for _ in range(3):
-        ours, theirs = _ours(path), _dd(path)
-        ratios.append(ours / theirs)
-        print(f"storage read {ours / 1e9:.2f} GB/s, dd {theirs / 1e9:.2f} GB/s: {ours / theirs:.2f} x")
-    print(f"storage read {sorted(ratios)[1]:.2f} x dd (median of 3)")
+    """Bytes a second of the load over those of dd, both past the cache and with as many reads in flight, in turn."""
+    for depth in DEPTHS:
+        ratios = []
+        for _ in range(3):
+            ours, theirs = _ours(path, depth), _dd(path, depth)
+            ratios.append(ours / theirs)
+            print(f"{depth} in flight: storage read {ours / 1e9:.2f} GB/s, dd {theirs / 1e9:.2f} GB/s")
+        print(f"{depth} in flight: storage read {sorted(ratios)[1]:.2f} x dd (median of 3)")
 
 
-def _ours(path: Path) -> float:
-    stop, moved, start = threading.Event(), [0, 0.0], time.perf_counter()
+def _ours(path: Path, depth: int) -> float:
+    """The load's own figure: bytes of its phases by their seconds."""
+    stop, passes = threading.Event(), list[Pass]()
 
     def report(entry: Pass | Mismatch) -> None:
         assert isinstance(entry, Pass)
-        moved[0] += entry.bytes
-        moved[1] = time.perf_counter() - start
-        if moved[0] >= SIZE:
+        passes.append(entry)
+        if sum(item.bytes for item in passes) >= SIZE:
             stop.set()
 
-    StorageRead().run(Target(label=str(path)), Context("x", "", Options(), stop, report, lambda: 0.0))
-    return moved[0] / moved[1]
+    steps = Steps(schedule=Schedule(cycle=((TO_HOST, 1.0),)), works_in=(TO_HOST,))
+    options = Options(in_flight=depth, block=BLOCK)
+    StorageRead().run(Target(label=str(path)), Context("x", "", options, stop, report, lambda: 0.0, steps))
+    return sum(item.bytes for item in passes) / sum(item.seconds for item in passes)
 
 
-def _dd(path: Path) -> float:
-    command = ["dd", f"if={path}", "of=/dev/null", "bs=8M", f"count={SIZE // (8 * MIB)}", "iflag=direct"]
-    done = subprocess.run(command, capture_output=True, text=True, check=True, env={**os.environ, "LC_ALL": "C"})
-    match = re.search(r"(\d+) bytes.* ([\d.]+) s,", done.stderr)
-    assert match
-    return int(match[1]) / float(match[2])
+def _dd(path: Path, depth: int) -> float:
+    """As many at once as reads are to be in flight, each over its own part, by the time until the last has ended."""
+    count = SIZE // BLOCK // depth
+    common = ["dd", f"if={path}", "of=/dev/null", f"bs={BLOCK}", f"count={count}", "iflag=direct", "status=none"]
+    start = time.perf_counter()
+    running = [subprocess.Popen([*common, f"skip={number * count}"]) for number in range(depth)]
+    for process in running:
+        assert process.wait() == 0
+    return depth * count * BLOCK / (time.perf_counter() - start)
 
 
 def main() -> None:

@@ -70,6 +70,21 @@ def test_a_snapshot_is_kept_and_judged_later(made: Made, tmp_path: Path, run: Ru
     assert run("report", kept, "-o", tmp_path / "page.html")[0] == 0
 
 
+@NOTHING
+def test_a_soak_and_a_watch_of_it_are_documents_too(made: Made, tmp_path: Path, run: Run) -> None:
+    tree, record = made(tmp_path), tmp_path / "record.jsonl"
+    status, out, _ = run("soak", "--sysfs", tree, "--json", "-o", record)
+    found = json.loads(out)
+    assert (status, found["schema"], found["result"], found["links"]) == (3, "linkprobe/record/1", "inconclusive", [])
+    assert found["ended"] == "it was not begun: no link holds anything"
+    assert not record.exists()
+    status, out, _ = run("watch", "--sysfs", tree, "--json")
+    assert (status, json.loads(out)["sentence"]) == (3, "no link holds anything")
+    for command in ("soak", "watch"):
+        status, out, err = run(command, "--sysfs", tree)
+        assert (status, out, err.count("\n")) == (3, "", 1)
+
+
 @pytest.fixture
 def whole(tmp_path: Path) -> Path:
     path = tmp_path / "whole.json"

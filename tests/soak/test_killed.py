@@ -1,53 +1,49 @@
-"""A soak killed at any moment, thirty times: the record is read, and never passed."""
+"""A soak with loads and a command killed at any moment, thirty times: nothing goes on running, the record never passed."""
 
-import os
-import random
-import signal
+import json
 import subprocess
+import sys
 import time
 from pathlib import Path
 
 import pytest
 
 from probe.exceptions import DocumentError
-from probe.result import Result
 from probe.soak.journal import Sample
 from probe.soak.reading import Recorded
-from probe.soak.record import record
-from tests.soak.test_soak import Machine, command
+from tests.conftest import Run
+from tests.soak import killing
 
-KILLS = 30
-
-
-def killed(machine: Machine, path: Path, seconds: float) -> None:
-    """A soak that is killed so long after its record was there."""
-    process = subprocess.Popen(
-        command(machine.sys, path, "--minutes", "5", "--covers", "all"),
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    while not path.exists():
-        assert process.poll() is None
-        time.sleep(0.002)
-    time.sleep(seconds)
-    os.kill(process.pid, signal.SIGKILL)
-    process.wait()
+KILLS, WITHIN_S = 30, 1.6
 
 
-def test_whatever_the_moment_the_record_is_read_and_never_passed(tmp_path: Path) -> None:
-    machine = Machine(tmp_path)
-    chance = random.Random(1)
+def test_whatever_the_moment_nothing_goes_on_and_the_record_is_read_and_never_passed(tmp_path: Path, run: Run) -> None:
+    words = [sys.executable, "-m", "tests.soak.killing", str(tmp_path), str(KILLS), str(WITHIN_S)]
+    left = json.loads(subprocess.run(words, check=True, capture_output=True, text=True).stdout)
+    assert left == {f"r{number}.jsonl": [] for number in range(KILLS)}
     sampled = 0
-    for number in range(KILLS):
-        path = tmp_path / f"r{number}"
-        killed(machine, path, chance.uniform(0.0, 0.6))
+    for path in map(tmp_path.joinpath, left):
+        status, out, told = run("soak", "close", path, "--json")
         if not path.read_bytes().partition(b"\n")[1]:
-            continue  # not even the start was whole: there is nothing to judge, which is said
-        found = record(Recorded.at(path))
+            assert (status, out) == (64, "")  # not even the start was whole: there is nothing to judge, which is said
+            assert str(path) in told
+            continue
+        found = json.loads(out)
+        assert found["result"] in {"failed", "inconclusive"}
+        assert status in {1, 3}
+        assert found["complete"] is False
+        assert "ended or killed" in found["ended"]
         sampled += sum(isinstance(entry, Sample) for entry in Recorded.at(path))
-        assert found.result is not Result.PASSED
-        assert not found.complete
     assert sampled > KILLS
+
+
+def test_what_goes_on_is_found(tmp_path: Path) -> None:
+    def leaves(path: Path) -> None:
+        subprocess.Popen(["sleep", "3"])
+        path.touch()
+        time.sleep(3)
+
+    assert killing.killed(0, leaves, tmp_path / "r", 0.0, ends_within_s=0.1) == ["sleep 3 "]
 
 
 def test_a_record_without_a_whole_start_is_said_to_be_none(tmp_path: Path) -> None:
