@@ -35,6 +35,11 @@ class Unread(msgspec.Struct, frozen=True, tag="unread"):
     detail: str = ""
 
 
+def of_a_function(item: Unread) -> bool:
+    """Whether it is a file of a PCI function, by the addresses that the kernel names its folder by."""
+    return any(Address.find(part) is not None for part in item.path.split("/"))
+
+
 def unlisted(unread: Iterable[Unread]) -> Unread | None:
     """Why the functions of a machine could not be listed; None where they were, be it none."""
     return next((item for item in unread if item.path.endswith(kernel.FUNCTION_LIST)), None)

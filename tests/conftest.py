@@ -6,17 +6,16 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import settings
 
 from fake_sysfs import Machine, Tree
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument, LinkDocument
 from probe.cli.main import main
 from probe.host.machine import read_machine
+from tests.search import PROFILE
 
-# No test fails because the machine that runs it is busy.
-settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("untimed")
+settings.load_profile(PROFILE)
 
 Run = Callable[..., tuple[int, str, str]]
 Judge = Callable[[Machine | Tree], AuditDocument]

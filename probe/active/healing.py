@@ -27,7 +27,7 @@ from probe.active.putting_back import all_back
 from probe.active.restoring import Leftover
 from probe.active.writing import SysfsMachine
 from probe.exceptions import DocumentError
-from probe.host.machine import read_host
+from probe.host.bounded import read_host_bounded
 from probe.host.opening import open_source
 from probe.kernel_spellings import FUNCTION_LIST
 
@@ -150,4 +150,4 @@ def _lost(entry: KeptRegister | KeptFile, why: str) -> Leftover:
 
 
 def _boot_now() -> str | None:
-    return read_host(open_source(None)).boot_id
+    return read_host_bounded(open_source(None)).boot_id

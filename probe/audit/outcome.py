@@ -1,14 +1,14 @@
 """The exit status that a judged machine ends in, the same for every command."""
 
 from probe.audit.document import AuditDocument, LinkDocument
-from probe.evidence import Why
+from probe.evidence import Why, of_a_function
 from probe.exit_status import ExitStatus, status_of
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.verdicts import Verdict
 
 
 def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
-    """2 if anything is urgent or does not answer, 1 if anything is found, 3 if nothing could be judged, else 0.
+    """2 if anything is urgent or a function gives no answer, 1 if anything is found, 3 if nothing is judged, else 0.
 
     `strict` counts limited, resting and unjudged links in slots as findings too.
     """
@@ -17,7 +17,7 @@ def exit_status(document: AuditDocument, *, strict: bool = False) -> ExitStatus:
     return status_of(
         urgent=any(link.urgent for link in document.links)
         or any(item.urgent for item in document.deviations)
-        or any(item.why is Why.HUNG for item in document.unread),
+        or any(item.why is Why.HUNG and of_a_function(item) for item in document.unread),
         found=any(not item.undecided for item in document.deviations)
         or any(link.alarming for link in document.links)
         or counts_as_found,

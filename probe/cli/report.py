@@ -21,7 +21,7 @@ from probe.documents.record_file import RecordFile
 from probe.documents.writing import write_atomically
 from probe.exceptions import DocumentError, InputError
 from probe.foreign_text import plain
-from probe.host.machine import read_host
+from probe.host.bounded import read_host_bounded
 from probe.host.opening import open_source
 from probe.qualify.document import QualificationRecord, summary_of
 from probe.qualify.journal_lines import decoded
@@ -77,7 +77,7 @@ def _soaked(path: Path, output: Path, *, redact: bool) -> bytes:
         return soak_drawn_as(output, read_record(path), recorded, source)
     clean = cleaner(redact=True)
     entries = list(map(clean, recorded))
-    document = record(entries, here=clean(read_host(open_source(None))))
+    document = record(entries, here=clean(read_host_bounded(open_source(None))))
     return soak_drawn_as(output, document, entries, clean(source))
 
 

@@ -19,8 +19,7 @@ from probe.documents.writing import write_atomically
 from probe.errors.limits import Limit
 from probe.exceptions import InputError, NothingToJudge
 from probe.foreign_text import plain
-from probe.host.bounded import read_bounded
-from probe.host.machine import read_host
+from probe.host.bounded import read_bounded, read_host_bounded
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
 from probe.host.uses import read_uses
@@ -195,7 +194,7 @@ def _close(arguments: list[str], also: list[Path], *, json: bool) -> None:
 
 def read_record(path: Path) -> Record:
     """The record of a journal, whatever ended it. Raises InputError or DocumentError."""
-    return record(Recorded.at(path), here=read_host(open_source(None)))
+    return record(Recorded.at(path), here=read_host_bounded(open_source(None)))
 
 
 def _tell(document: Record, path: Path, also: list[Path], *, json: bool) -> None:

@@ -10,6 +10,7 @@ from probe.audit.document import LinkDocument
 from probe.audit.names import described
 from probe.audit.verdict_headline import headline
 from probe.compare.expectations import Expectations, Rule, expected_of
+from probe.documents.toml import in_words
 from probe.errors.limits import Limit
 from probe.exceptions import DocumentError, InputError
 from probe.foreign_text import plain, toml
@@ -62,7 +63,8 @@ def parse(content: bytes, name: str) -> Expectations:
         raise DocumentError(f"is not TOML ({error})", where=name, remedy=_REMEDY) from error
     except (RecursionError, ValueError) as error:  # nested deeply, or a number of thousands of digits
         if isinstance(error, msgspec.ValidationError):
-            raise DocumentError(f"does not say what it should ({error})", where=name, remedy=_REMEDY) from error
+            what = f"does not say what it should ({in_words(error)})"
+            raise DocumentError(what, where=name, remedy=_REMEDY) from error
         what = "is nested too deeply" if isinstance(error, RecursionError) else "has a number that is too long"
         raise DocumentError(what, where=name, remedy=_REMEDY) from error
     if found.schema != Schema.EXPECTATIONS:

@@ -15,6 +15,8 @@ from probe.documents.files import UNDECODABLE
 from probe.exceptions import DocumentError
 from probe.fleet.packing import from_planes, packed, planes, unpacked
 from probe.fleet.track import Moment, Track, put
+from probe.links.link import WhichEnd
+from probe.registers.errors import Severity
 
 Thing = TypeVar("Thing", bound=msgspec.Struct)
 EARLIEST_S = 1_577_836_800
@@ -165,7 +167,9 @@ def from_bytes(data: bytes) -> Chronicle:
             boot.dropped = {moment: count for moment, count in zip(boot.moments, counts, strict=False) if count}
             boot.packed_moments = boot.packed_dropped = b""
             _check(chronicle, boot)
-    except (*UNDECODABLE, ValueError, IndexError) as error:
+        for counted in chronicle.counted:
+            _check_counters(counted)
+    except (*UNDECODABLE, TypeError, ValueError, IndexError) as error:
         raise DocumentError(f"is damaged ({error})", where="the chronicle of a host", remedy=_REMEDY) from error
     return chronicle
 
@@ -187,6 +191,14 @@ def _check(chronicle: Chronicle, boot: Boot) -> None:
                 if not (until < first <= last and _has(moments, first) and _has(moments, last) and number >= 0):
                     raise ValueError("a run that is none")
                 _, until = things[number], last
+
+
+def _check_counters(counted: Counted) -> None:
+    """Raise ValueError for a counter of no end or severity that there is, or a count of one that was not read."""
+    for end, _, severity in counted.read:
+        WhichEnd(end), Severity(severity)
+    if not {row[:3] for row in counted.counts} <= set(counted.read):
+        raise ValueError("a count of what was not read")
 
 
 class Scribe:

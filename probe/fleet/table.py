@@ -194,12 +194,12 @@ class Store:
         """
         try:
             with self.filesystem.open_input_file(f"{self.root}/{part.path}") as source:
-                found = pq.read_table(source)
-        except (pa.ArrowException, OSError) as error:
+                found = completed(pq.read_table(source), arrow_schema(part.kind))
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             if isinstance(error, OSError) and error.errno not in {None, errno.ENOENT}:
                 raise _unreadable(part.path, error) from error
             raise DocumentError(f"is a damaged part ({_first_line(error)})", where=part.path, remedy=REBUILD) from error
-        return completed(found, arrow_schema(part.kind))
+        return found
 
     def put_away(self, part: Part) -> None:
         """Move a damaged part's file out of the way, to damaged/ in the store."""
@@ -243,11 +243,18 @@ class Store:
         return InputError(what, where=where, remedy="make room or name another store, then do it again")
 
 
+_ALWAYS = frozenset({"host", "chronicle"})
 REBUILD = "its hosts are taken in anew from the spools by the next ingest"
 
 
 def completed(table: pa.Table, schema: pa.Schema) -> pa.Table:
-    """The columns of `schema` in order; those that an older part does not have are null."""
+    """The columns of `schema` in order; those that an older part does not have are null.
+
+    Raises ArrowException where a row names no host, or has no chronicle where it should.
+    """
+    for name in _ALWAYS.intersection(schema.names):
+        if name not in table.column_names or table[name].null_count:
+            raise pa.ArrowInvalid(f"a row without {name}")
     columns = [
         table[field.name].cast(field.type) if field.name in table.column_names else pa.nulls(len(table), field.type)
         for field in schema

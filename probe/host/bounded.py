@@ -1,24 +1,29 @@
-"""Reading functions in a child of its own, bounded in time: a read that hangs on a dead device hangs there.
+"""Reading a machine in a child of its own, bounded in time: a read that hangs on a dead device hangs there.
 
 Such a read cannot be interrupted, only abandoned: the child that hangs is left, another goes on with the rest, and what
 did not answer is one entry of what is unread.
 """
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 
 import msgspec
 
-from probe.evidence import Evidence, FunctionEvidence, Unread, Why
+from probe.evidence import Evidence, FunctionEvidence, Host, Unread, Why
 from probe.host.child import LEAST_PATIENCE_S, PATIENCE_S, Child, Tell
 from probe.host.files import DEVICES
 from probe.host.function import FunctionReader
 from probe.host.machine import read_machine
+from probe.host.owner import read_host, unknown_host
 from probe.host.sleep import Sleep
-from probe.host.source import DirectorySource, Source
+from probe.host.source import LEFT_ALONE, DirectorySource, Source
+from probe.host.surroundings import HOST_PART, PARTS, Surroundings, together
 
 _DECODER = msgspec.msgpack.Decoder(FunctionEvidence)
+_AROUND = msgspec.msgpack.Decoder(Surroundings)
+_FILES_THAT_HANG = 64  # of one part; each is waited for less than the one before
+_Reading = Callable[[str, Sleep], bytes]
 
 
 def read_bounded(
@@ -31,13 +36,25 @@ def read_bounded(
     """
     if not isinstance(source, DirectorySource):
         return read_machine(source, wake=wake)
-    until = None if within_s is None else time.monotonic() + within_s
-    return read_machine(source, wake=wake, functions=partial(_functions, source, patience_s, until, wake=wake))
+    patience = _Patience(patience_s, None if within_s is None else time.monotonic() + within_s)
+    return read_machine(
+        source,
+        wake=wake,
+        functions=partial(_functions, source, patience, wake=wake),
+        around=lambda: _around(source, _Patience(patience.seconds)),
+    )
 
 
 def read_functions(source: DirectorySource, addresses: Sequence[str], *, wake: bool = False) -> list[FunctionEvidence]:
     """The evidence of some functions, read in the same way."""
-    return list(_functions(source, PATIENCE_S, None, addresses, wake=wake))
+    return list(_functions(source, _Patience(PATIENCE_S), addresses, wake=wake))
+
+
+def read_host_bounded(source: Source) -> Host:
+    """Who the machine is; of what does not answer nothing is known."""
+    if not isinstance(source, DirectorySource):
+        return read_host(source)
+    return together(_around(source, _Patience(PATIENCE_S), (HOST_PART,))).host or unknown_host(source)
 
 
 def hung(evidence: Evidence) -> tuple[str, ...]:
@@ -46,35 +63,95 @@ def hung(evidence: Evidence) -> tuple[str, ...]:
 
 
 def _functions(
-    source: DirectorySource, patience_s: float, until: float | None, addresses: Sequence[str], *, wake: bool
+    source: DirectorySource, patience: "_Patience", addresses: Sequence[str], *, wake: bool
 ) -> Iterator[FunctionEvidence]:
-    left = list(addresses)
-    tried: str | None = None
-    at: str | None = None
-    wait = 0.0
+    def read(address: str, sleep: Sleep) -> bytes:
+        return msgspec.msgpack.encode(FunctionReader(source, address, sleep, wake=wake).read())
+
+    for address, found in _each(source, addresses, read, patience, passed_over=1):
+        if isinstance(found, bytes):
+            yield _DECODER.decode(found)
+        else:
+            yield _unreached(source, address) if found is None else _given_up(source, address, found)
+
+
+def _around(
+    source: DirectorySource, patience: "_Patience", places: Sequence[str] = tuple(PARTS)
+) -> Iterator[Surroundings]:
+    """The parts that are beside the functions. Every file that did not answer is an entry of what is unread."""
+
+    def read(place: str, _: Sleep) -> bytes:
+        return msgspec.msgpack.encode(PARTS[place](source))
+
+    said: set[str] = set()
+    for place, found in _each(source, places, read, patience, passed_over=_FILES_THAT_HANG):
+        if isinstance(found, bytes):
+            part = _AROUND.decode(found)
+            said |= {item.path for item in part.unread}
+            yield part
+        else:
+            yield Surroundings(unread=(Unread(place, Why.HUNG, f"no answer within {found or 0:g} s"),))
+    silent = [path for path in patience.silent if path not in said]
+    yield Surroundings(unread=tuple(Unread(path, Why.HUNG, LEFT_ALONE) for path in silent))
+
+
+class _Patience:
+    """How long to wait for each thing: `seconds`, halved by each that does not answer, and not past `until`."""
+
+    def __init__(self, seconds: float, until: float | None = None) -> None:
+        self.seconds = seconds
+        self._until = until
+        self.silent: list[str] = []
+
+    @property
+    def left(self) -> float:
+        """How long to wait for the next."""
+        return self.seconds if self._until is None else min(self.seconds, max(self._until - time.monotonic(), 0.0))
+
+    @property
+    def over(self) -> bool:
+        """Whether the time for all is over."""
+        return self._until is not None and time.monotonic() >= self._until
+
+    def lose(self) -> None:
+        """Wait less for those after one that did not answer."""
+        self.seconds = max(self.seconds / 2, LEAST_PATIENCE_S)
+
+
+def _each(
+    source: DirectorySource, keys: Sequence[str], read: _Reading, patience: _Patience, *, passed_over: int
+) -> Iterator[tuple[str, bytes | float | None]]:
+    """What is read by each key: its bytes, or for how long it gave no answer, or None where the time was over before.
+
+    Of a key as many files are passed over, each where it hangs, before the key itself is given up.
+    """
+    left = list(keys)
+    tries = 0
     while left:
-        with Child(partial(_read_all, source, tuple(left), wake=wake)) as child:
+        at, wait = None, 0.0
+        with Child(partial(_read_all, source, tuple(left), read)) as child:
             while left:
-                wait = patience_s if until is None else min(patience_s, max(until - time.monotonic(), 0.0))
+                wait = patience.left
                 found = child.next(wait)
                 if found is None:
                     at = child.reading()
                     break
-                yield _DECODER.decode(found)
-                left.pop(0)
+                yield left.pop(0), found
+                tries = 0
         if not left:
             return
-        if until is not None and time.monotonic() >= until:
+        if patience.over:
             if wait >= LEAST_PATIENCE_S:
-                yield _given_up(source, left.pop(0), wait)
-            yield from (_unreached(source, address) for address in left)
+                yield left.pop(0), wait
+            yield from ((key, None) for key in left)
             return
-        if at is None or tried == left[0]:
-            yield _given_up(source, left.pop(0), patience_s)
+        if at is None or tries == passed_over:
+            yield left.pop(0), patience.seconds
+            tries = 0
         else:
-            tried = left[0]
-            source.pass_over(at)
-        patience_s = max(patience_s / 2, LEAST_PATIENCE_S)
+            tries += 1
+            patience.silent.append(source.pass_over(at))
+        patience.lose()
 
 
 def _given_up(source: DirectorySource, address: str, patience_s: float) -> FunctionEvidence:
@@ -92,7 +169,7 @@ def _unread(source: DirectorySource, address: str, why: Why, detail: str) -> Fun
     return FunctionEvidence(address=address, path=path[4:], unread=(Unread(path, why, detail),))
 
 
-def _read_all(source: Source, addresses: Sequence[str], tell: Tell, _: Iterator[None], *, wake: bool) -> None:
+def _read_all(source: Source, keys: Sequence[str], read: _Reading, tell: Tell, _: Iterator[None]) -> None:
     sleep = Sleep(source)
-    for address in addresses:
-        tell(msgspec.msgpack.encode(FunctionReader(source, address, sleep, wake=wake).read()))
+    for key in keys:
+        tell(read(key, sleep))

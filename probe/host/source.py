@@ -25,6 +25,9 @@ WHY = {
 }
 
 
+LEFT_ALONE = "did not answer and was left alone"
+
+
 class NoAnswer(OSError):
     """A file that did not answer before, and is not asked again."""
 
@@ -32,7 +35,7 @@ class NoAnswer(OSError):
 def unread(path: str, error: OSError | ValueError) -> Unread:
     """An operating system's error as evidence; a name that no system call takes is a failure too."""
     if isinstance(error, NoAnswer):
-        return Unread(spelled(path), Why.HUNG, "did not answer and was left alone")
+        return Unread(spelled(path), Why.HUNG, LEFT_ALONE)
     if isinstance(error, OSError):
         return Unread(spelled(path), WHY.get(error.errno or 0, Why.FAILED), error.strerror or "")
     return Unread(spelled(path), Why.FAILED, str(error))
@@ -90,6 +93,12 @@ class Source(Protocol):
 
     def open(self, path: str) -> Bytes | Unread:
         """A binary file, open for reading."""
+
+
+def stated(source: Source, path: str) -> str | None:
+    """A small text file that says something; None for one that is empty or was not read."""
+    content = source.text(path)
+    return content if isinstance(content, str) and content else None
 
 
 _FLAGS = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY
@@ -151,9 +160,12 @@ class DirectorySource:
         self.label = "live" if self.live else spelled(str(sys))
         self.origin = Origin(privileged=os.geteuid() == 0 if self.live else None)
 
-    def pass_over(self, real: str) -> None:
-        """Read a file no more, named as the system names it: it did not answer."""
+    def pass_over(self, real: str) -> str:
+        """Read a file no more, named as the system names it: it did not answer. Its path in the tree."""
         self._passed_over.add(real)
+        if real == self.sys or real.startswith(self.sys + "/"):
+            return f"sys{real[len(self.sys) :]}"
+        return spelled(real.removeprefix(self._root or "").lstrip("/"))
 
     def _real(self, path: str) -> str:
         if path == "sys" or path.startswith("sys/"):
@@ -180,7 +192,7 @@ class DirectorySource:
     def _opened(self, directory: str, name: str) -> int:
         """An open file of a directory that was checked."""
         path = f"{directory}/{name}"
-        if path in self._passed_over:
+        if self._passed_over and os.path.realpath(path) in self._passed_over:
             raise NoAnswer(path)
         if self._top == "/":
             return os.open(path, _FLAGS)
@@ -211,7 +223,10 @@ class DirectorySource:
     def names(self, path: str) -> list[str] | Unread:
         """The entries of a directory; see Source."""
         try:
-            return sorted(os.listdir(self._directory(path)))
+            directory = self._directory(path)
+            if self._passed_over and os.path.realpath(directory) in self._passed_over:
+                raise NoAnswer(path)
+            return sorted(os.listdir(directory))
         except (OSError, ValueError) as error:
             return unread(path, error)
 

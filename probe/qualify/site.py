@@ -10,9 +10,8 @@ import msgspec
 from probe.audit.snapshot import Snapshot, take
 from probe.evidence import Host
 from probe.exceptions import InputError
-from probe.host.bounded import read_bounded
+from probe.host.bounded import read_bounded, read_host_bounded
 from probe.host.firmware import DeviceFirmware, read_firmware
-from probe.host.machine import read_host
 from probe.host.opening import open_source
 from probe.host.source import DirectorySource
 from probe.observe.observer import observers
@@ -52,7 +51,7 @@ class Site(msgspec.Struct, frozen=True, kw_only=True):
 
     def host(self) -> Host:
         """Who the machine is, without looking at its functions."""
-        return read_host(self.source())
+        return read_host_bounded(self.source())
 
     def firmware(self) -> tuple[DeviceFirmware, ...]:
         """The firmware of what is in it."""

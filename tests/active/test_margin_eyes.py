@@ -4,17 +4,18 @@ import math
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from fake_sysfs.hardware import LaneFault, Receiver, Slope, Wall
 from probe.errors.bit_error_ratio import interval
 from tests.active.margin_bench import clean, margin, model
+from tests.search import search
 
 if TYPE_CHECKING:
     from probe.active.margining.document import LaneMargin
 
-_SLOW = settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+_SLOW = search(50)
 _TIMING, _VOLTAGE = 12, 32
 
 

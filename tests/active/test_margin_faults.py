@@ -143,6 +143,8 @@ def test_a_sampler_that_is_not_independent_needs_a_word() -> None:
     ("ready", "why"),
     [
         (MarginingPort(ready=False, uses_driver_software=True), "load the driver"),
+        (MarginingPort(ready=False, uses_driver_software=True, software_ready=True), "load the driver"),
+        (MarginingPort(ready=True, uses_driver_software=True), "load the driver"),
         (MarginingPort(ready=False), "does not say that it is ready"),
     ],
 )

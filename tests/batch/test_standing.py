@@ -3,7 +3,7 @@
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -101,7 +101,6 @@ READINGS = st.one_of(
 )  # fmt: skip
 
 
-@settings(deadline=None)
 @given(READINGS, st.randoms())
 def test_the_order_of_readings_changes_nothing(readings: list[Reading | None], order: Random) -> None:
     numbers = list(range(len(readings)))
@@ -116,7 +115,6 @@ def test_the_order_of_readings_changes_nothing(readings: list[Reading | None], o
     )
 
 
-@settings(deadline=None)
 @given(READINGS, st.data())
 def test_what_was_not_read_is_never_odd_and_makes_nobody_odd(
     readings: list[Reading | None], data: st.DataObject

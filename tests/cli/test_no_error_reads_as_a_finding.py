@@ -41,7 +41,7 @@ ERRORS: tuple[BaseException, ...] = (
 )  # fmt: skip
 
 TABLE: dict[str, tuple[tuple[str, ...], str]] = {
-    "audit": (("audit", "--sysfs", "{tree}"), "probe.host.machine.read_host"),
+    "audit": (("audit", "--sysfs", "{tree}"), "probe.host.owner.read_machine_id"),
     "audit, its reading child": (("audit", "--sysfs", "{tree}"), "probe.host.function.FunctionReader.read"),
     "audit, drawing": (("audit", "--sysfs", "{tree}"), "probe.render.terminal.audit.render"),
     "audit, CSV": (("audit", "--csv", "--sysfs", "{tree}"), "probe.render.csv.audit.render"),

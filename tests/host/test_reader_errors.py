@@ -165,7 +165,7 @@ def test_a_live_kernel_is_not_asked_for_the_link_of_a_device_in_d3cold() -> None
     ).build()
     source = tree.source()
     source.live = True
-    with mock.patch("probe.host.machine.read_kernel_log", return_value=()):
+    with mock.patch("probe.host.surroundings.read_kernel_log", return_value=()):
         evidence = read_machine(source)
     unread = unread_of(evidence, CARD)
     assert unread["current_link_speed"] is Why.ASLEEP

@@ -64,7 +64,7 @@ def described(above: str, below: str) -> Tree:
 
 def read(tree: Tree, *, wake: bool = False) -> tuple[Evidence, set[tuple[str, str]]]:
     source = Live(tree)
-    with mock.patch("probe.host.machine.read_kernel_log", return_value=()):
+    with mock.patch("probe.host.surroundings.read_kernel_log", return_value=()):
         return read_machine(source, wake=wake), source.asked
 
 

@@ -13,8 +13,9 @@ from fake_sysfs.demonstration import correlator
 from probe.evidence import Evidence, LogLine
 from probe.exceptions import InputError
 from probe.host.kernel_log import parse_line
-from probe.host.machine import read_host, read_machine
+from probe.host.machine import read_machine
 from probe.host.opening import open_source
+from probe.host.owner import read_host
 from probe.host.source import MemorySource, Source
 
 

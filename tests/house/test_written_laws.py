@@ -3,10 +3,11 @@
 import ast
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 from probe.schemas import Schema
 from probe.verdict.verdicts import Verdict
-from tests.house.tree import calls, modules, strings
+from tests.house.tree import TOP, calls, modules, strings
 
 # Rooms that make values of values. What they are made from is read by host, observe, documents, loads and collect.
 PURE = {
@@ -124,3 +125,15 @@ def test_words_of_a_verdict_stand_in_their_table() -> None:
         for node in strings(module)
         if node.value in words and (module.name, node.value) not in OTHER_MEANINGS
     )
+
+
+def test_how_long_hypothesis_searches_is_said_in_one_place() -> None:
+    """`tests/search.py`, so that LINKPROBE_SEARCH makes every law's search longer."""
+    said = [
+        f"{path.relative_to(TOP)}: {word}"
+        for path in (TOP / "tests").rglob("*.py")
+        if path not in {TOP / "tests" / "search.py", Path(__file__)}
+        for word in ("max_examples", "suppress_health_check", "deadline=None")
+        if word in path.read_text()
+    ]
+    assert said == []

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from hypothesis import given, settings
+from hypothesis import given
 
 from fake_sysfs import Component, Machine, Port
 from fake_sysfs.description import State
@@ -10,6 +10,7 @@ from probe.audit.audit import audit
 from probe.host.machine import read_machine
 from probe.links.state import LinkState
 from tests.laws.machines import machines
+from tests.search import search
 
 Row = tuple[tuple[float, int], tuple[float, int], str]
 NOTHING = (0.0, 0)
@@ -39,7 +40,7 @@ def row(item: Port, below: Component | None) -> Row:
     return described_state(item.function.best), described_state(first.best), serial
 
 
-@settings(max_examples=100, deadline=None)
+@search(100)
 @given(machines())
 def test_links_come_back(described: Machine) -> None:
     found = audit(read_machine(described.build().source())).links

@@ -3,7 +3,7 @@
 from typing import Any
 
 import msgspec
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from probe.loads.results import FROM_HOST, TO_HOST, Pass
@@ -14,6 +14,7 @@ from probe.soak.record import Record, record
 from probe.soak.thinning import Sizes, thinned
 from tests.laws import histories as made
 from tests.laws.histories import BAD_EVENTS, LONGEST_PASS_S, PLACES, Draw, History, histories
+from tests.search import search
 
 BETTER = (Result.FAILED, Result.INCONCLUSIVE, Result.PASSED)
 SIZES = Sizes(fine=3 * LONGEST_PASS_S, bucket=3, coarse=4)
@@ -69,19 +70,19 @@ def _slower(draw: Draw, sample: Sample) -> Sample:
     return Sample(sample.t, sample.links | {place: now})
 
 
-@settings(max_examples=150, deadline=None)
+@search(150)
 @given(histories(), st.data())
 def test_a_worse_history(history: History, data: st.DataObject) -> None:
     no_better(record(worse(data.draw, history)), record(history.entries))
 
 
-@settings(max_examples=100, deadline=None)
+@search(100)
 @given(histories(troubled=False), st.data())
 def test_a_worse_history_of_a_good_one(history: History, data: st.DataObject) -> None:
     no_better(record(worse(data.draw, history)), record(history.entries))
 
 
-@settings(max_examples=150, deadline=None)
+@search(150)
 @given(histories(troubled=False), st.sampled_from([0.2, 0.75]), st.data())
 def test_a_worse_rate(history: History, at_least: float, data: st.DataObject) -> None:
     """A link that carries less one way, and is under load still; what is asked for only ever costs a result."""
@@ -103,7 +104,7 @@ def _slower_pass(entry: Entry, share: float) -> Entry:
     return msgspec.structs.replace(entry, bytes=int(entry.bytes * share))
 
 
-@settings(max_examples=100, deadline=None)
+@search(100)
 @given(histories(), st.data())
 def test_less_that_is_known(history: History, data: st.DataObject) -> None:
     """What nobody saw never makes a failed link a passed one."""
@@ -120,7 +121,7 @@ def test_less_that_is_known(history: History, data: st.DataObject) -> None:
         assert (now.result is not Result.PASSED) or (then.result is not Result.FAILED)
 
 
-@settings(max_examples=60, deadline=None)
+@search(60)
 @given(histories(), st.data())
 def test_a_record_that_was_cut_or_damaged(history: History, data: st.DataObject) -> None:
     whole = record(history.entries)
@@ -151,7 +152,7 @@ def told(found: Record) -> Any:
     )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None)
+@search(150)
 @given(histories(), st.sets(st.integers(20, 400), max_size=4))
 def test_a_record_that_was_thinned_now_and_then(history: History, when: set[int]) -> None:
     written: list[Entry] = []
@@ -163,7 +164,7 @@ def test_a_record_that_was_thinned_now_and_then(history: History, when: set[int]
     assert told(record(list(thinned(written, SIZES)))) == told(record(history.entries))
 
 
-@settings(max_examples=60, deadline=None)
+@search(60)
 @given(histories(), st.permutations(PLACES))
 def test_links_in_another_order(history: History, places: list[str]) -> None:
     links = sorted(history.start.snapshot.links, key=lambda link: places.index(link.place_id))
@@ -184,7 +185,7 @@ def test_the_histories_reach_every_result() -> None:
     """A law over histories that all fail the same way would say nothing."""
     seen: set[Result] = set()
 
-    @settings(max_examples=200, deadline=None, database=None)
+    @search(200, database=None)
     @given(st.booleans().flatmap(lambda troubled: histories(troubled=troubled)))
     def look(history: History) -> None:
         found = record(history.entries)

@@ -9,7 +9,7 @@ import errno
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
@@ -24,6 +24,7 @@ from probe.active.ways import ByFunction, ByPort, ByRetrain, BySlot, ByTarget, B
 from probe.evidence import CoolingDevice
 from probe.registers.link import LinkControl2
 from tests.active.model import COMPONENT, PORT, Comes, Faults, Kept, Killed, Model, began, driver, link
+from tests.search import search
 
 if TYPE_CHECKING:
     from probe.active.restoring import Leftover
@@ -108,7 +109,7 @@ def protocol(found: LinkAt, what: str) -> Protocol[object]:
     return None
 
 
-@settings(max_examples=300, deadline=None)
+@search(300)
 @given(outcomes, faults, courses, kills, st.sampled_from(("on", "auto")), st.sampled_from((8.0, 16.0)))
 def test_after_put_back_all_is_as_it_was_or_is_told(
     comes: list[Comes], wrong: Faults, course: list[str], killed_at: list[int], control: str, target_gts: float

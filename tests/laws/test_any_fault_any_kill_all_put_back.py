@@ -8,7 +8,7 @@ import errno
 from collections.abc import Callable
 from typing import Any
 
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import Phase, given
 from hypothesis import strategies as st
 
 from fake_sysfs.hardware import LaneFault, LinkEvent, MarginingPort, Receiver, Training, Wall
@@ -26,6 +26,7 @@ from probe.active.training import train
 from probe.active.ways import ByFunction, ByPort, ByRetrain, BySlot, ByTarget
 from probe.registers.link import LinkControl2
 from tests.active.margin_bench import ALL_ENDS, model
+from tests.search import search
 
 
 class Killed(BaseException):
@@ -170,7 +171,7 @@ def trained(link: LinkAt, course: str) -> Protocol[None]:
 _PHASES = (Phase.explicit, Phase.reuse, Phase.generate, Phase.target)  # shrinking takes longer than anybody waits
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow], phases=_PHASES)
+@search(150, phases=_PHASES)
 @given(
     machines,
     st.sampled_from(("margin", "margin", "margin", *COURSES)),

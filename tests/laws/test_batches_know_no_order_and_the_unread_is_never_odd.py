@@ -7,7 +7,7 @@ link that rested and whose excuse was taken away is short still, as in test_the_
 
 from random import Random
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace as with_fields
 
@@ -21,10 +21,9 @@ from probe.host.machine import read_machine
 from probe.verdict.verdicts import Verdict
 from tests.batch.made import board, snapshot
 from tests.laws.masks import evidence_of_troubled_machines, masked
+from tests.search import search
 
-SLOW = settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
-)
+SLOW = search(25)
 
 
 def contribution(taken: Snapshot, name: str) -> Contribution:

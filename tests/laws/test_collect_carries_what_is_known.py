@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 from unittest.mock import patch
 
 import msgspec
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from fake_sysfs import Machine
@@ -29,6 +29,7 @@ from probe.host.machine import read_machine
 from probe.host.source import MemorySource
 from tests.compare.machines import drive, of, slot
 from tests.laws.test_unknown_never_alarms_and_never_excuses import Mask, masked, masks
+from tests.search import search
 
 HOUR_S = 3600.0
 SERIALS = st.sampled_from((None, 0, 7, 2**64 - 1))
@@ -68,7 +69,7 @@ def collected(runs: Sequence[Evidence]) -> tuple[list[Run], tuple[object, ...]]:
 mutes = st.frozensets(st.integers(0, 4), max_size=3)
 
 
-@settings(max_examples=30, deadline=None)
+@search(30)
 @given(st.tuples(SERIALS, SERIALS), COUNTS, st.lists(st.tuples(masks(), mutes), min_size=2, max_size=4))
 def test_a_machine_that_stays_as_it_is(
     serials: tuple[int | None, int | None], counts: dict[str, int], views: list[tuple[Mask, frozenset[int]]]
@@ -90,7 +91,7 @@ def test_a_machine_that_stays_as_it_is(
     assert missing == ()
 
 
-@settings(max_examples=30, deadline=None)
+@search(30)
 @given(st.tuples(SERIALS, SERIALS), st.lists(st.tuples(COUNTS, masks(), mutes), min_size=2, max_size=4))
 def test_no_error_is_counted_twice(
     serials: tuple[int | None, int | None], runs: list[tuple[dict[str, int], Mask, frozenset[int]]]
@@ -111,7 +112,7 @@ def test_no_error_is_counted_twice(
     assert all(count <= total[error] - first.get(error, 0) for (_, error), count in told.items())
 
 
-@settings(max_examples=30, deadline=None)
+@search(30)
 @given(SERIALS, masks(), masks(), mutes)
 def test_what_is_back_is_missing_no_more(serial: int | None, gone: Mask, back: Mask, mute: frozenset[int]) -> None:
     """A card went by itself, and is in its place again: whatever is read of it then, it is not missing."""
@@ -123,7 +124,7 @@ def test_what_is_back_is_missing_no_more(serial: int | None, gone: Mask, back: M
     assert runs[2].status is not ExitStatus.URGENT, runs[2].lines
 
 
-@settings(max_examples=30, deadline=None)
+@search(30)
 @given(masks(), masks(), st.integers(1, 3))
 def test_another_card_is_told_whatever_was_not_read_between(first: Mask, second: Mask, runs: int) -> None:
     """An identity once known is carried over runs that did not read it."""

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from fake_sysfs import Machine
@@ -15,6 +15,7 @@ from probe.compare.rank import Rank
 from probe.registers.errors import CORRECTABLE_NAMES
 from tests.compare.machines import drive, of, slot, snapshot
 from tests.laws.machines import machines
+from tests.search import search
 
 STATES = st.sampled_from(("16 GT/s x4", "8 GT/s x4", "16 GT/s x2", "2.5 GT/s x1"))
 SERIALS = st.sampled_from((None, 1, 2, 3))
@@ -34,7 +35,7 @@ def slotted(draw: st.DrawFn, serials: st.SearchStrategy[int | None] = SERIALS) -
     return of(*ports)
 
 
-@settings(max_examples=40, deadline=None)
+@search(40)
 @given(machines())
 def test_a_machine_with_itself(described: Machine) -> None:
     assert diff(snapshot(described), snapshot(described)).empty
@@ -53,7 +54,7 @@ def shape(change: Change) -> tuple[str, Rank]:
     return kinds.get(change.kind, change.kind), change.rank
 
 
-@settings(max_examples=80, deadline=None)
+@search(80)
 @given(slotted(), slotted())
 def test_mirrored(first: Machine, second: Machine) -> None:
     a, b = snapshot(first), snapshot(second)
@@ -66,7 +67,7 @@ def test_mirrored(first: Machine, second: Machine) -> None:
     )
 
 
-@settings(max_examples=40, deadline=None)
+@search(40)
 @given(slotted(), st.integers(1, 60))
 def test_renumbering_all_buses(described: Machine, skipped: int) -> None:
     assert diff(snapshot(described), snapshot(replace(described, skipped_buses=skipped))).empty
@@ -79,7 +80,7 @@ def counted(counts: dict[str, int], hours: float) -> Snapshot:
     return snapshot(of(slot(1, drive(counters={"correctable": counts}))), uptime_s=hours * 3600)
 
 
-@settings(max_examples=60, deadline=None)
+@search(60)
 @given(counters, counters)
 def test_no_count_is_negative(before: dict[str, int], after: dict[str, int]) -> None:
     document = diff(counted(before, 1), counted(after, 2))
@@ -91,7 +92,7 @@ def test_no_count_is_negative(before: dict[str, int], after: dict[str, int]) -> 
 known = slotted(st.sampled_from((1, 2, 3)))  # what the one in the middle tells of an unknown one, the ends cannot
 
 
-@settings(max_examples=60, deadline=None)
+@search(60)
 @given(st.tuples(known, known, known), st.tuples(counters, counters, counters))
 def test_steps_add_up_to_the_whole(described_three: tuple[Machine, ...], grown: tuple[dict[str, int], ...]) -> None:
     """What three snapshots show of first and last is what those two show; what was counted is the sum of the steps."""

@@ -2,18 +2,19 @@
 
 from random import Random
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from probe.address import Address
 from probe.audit.decoding import decoded_space
 from probe.registers.smbios import decode_slot, raw_structures
 from probe.registers.space import EXTENDED_START, SPACE_END, ConfigSpace
+from tests.search import search
 
 HEADERS = st.sampled_from([0x01, 0x10, 0x05, 0x11, 0x00, 0xFF])
 
 
-@settings(max_examples=300)
+@search(300)
 @given(st.binary(max_size=4200))
 def test_any_bytes(data: bytes) -> None:
     document = decoded_space(ConfigSpace.from_bytes(data), "x")
@@ -39,7 +40,7 @@ def plausible(draw: st.DrawFn) -> bytes:
     return bytes(data)
 
 
-@settings(max_examples=200)
+@search(200)
 @given(plausible())
 def test_plausible_bytes(data: bytes) -> None:
     space = ConfigSpace.from_bytes(data)

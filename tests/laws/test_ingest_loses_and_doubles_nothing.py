@@ -9,7 +9,7 @@ from typing import Any
 import pyarrow as pa
 import pytest
 from deltalake import DeltaTable
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from fake_sysfs.fleet import Fleet, write
@@ -18,6 +18,7 @@ from probe.fleet.ingest import ingest
 from probe.fleet.parts import Part
 from probe.fleet.table import Store
 from tests.fleet.test_ingest import every_row, files_in
+from tests.search import search
 
 
 class _Killed(BaseException):
@@ -74,7 +75,7 @@ def mortal(steps: int) -> Iterator[None]:
         yield
 
 
-@settings(deadline=None, max_examples=25)
+@search(25)
 @given(kills=st.lists(st.integers(0, 40), max_size=4))
 def test_killed_and_run_again(
     kills: list[int], spools: Path, whole: dict[str, list[dict[str, Any]]], tmp_path_factory: pytest.TempPathFactory

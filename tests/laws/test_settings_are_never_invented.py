@@ -3,13 +3,14 @@
 Source of the law: DEVELOPERS.md, unknown never alarms and never excuses.
 """
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from probe.audit.audit import audit
 from probe.evidence import Evidence
 from probe.settings.of_link import Settings
 from tests.laws.masks import evidence_of_troubled_machines, masked
+from tests.search import search
 
 
 def told(found: Settings) -> dict[str, object]:
@@ -27,7 +28,7 @@ def told(found: Settings) -> dict[str, object]:
     }  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@search(60)
 @given(evidence_of_troubled_machines(), st.data())
 def test_masking_makes_no_other_setting(evidence: Evidence, data: st.DataObject) -> None:
     whole = {link.downstream_port: link.settings for link in audit(evidence).links}

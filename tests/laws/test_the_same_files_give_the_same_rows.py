@@ -8,13 +8,14 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import msgspec
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from probe.fleet.chronicle import Chronicle, LinkSeen, Observation, Scribe, from_bytes, to_bytes
 from probe.fleet.rows import LinkRow, RiseRow
 from probe.fleet.telling import rows_of
 from tests.fleet.made import DAY_0_S, EMPTY, HOUR_S, LINK, NOW_S, PLACE, UNREAD, counted, link, seen
+from tests.search import search
 
 STATES = (LINK, UNREAD, link(width=4, verdict="downtrained"), link(serial="00-02"), EMPTY)
 
@@ -99,7 +100,7 @@ def errors(history: Sequence[Told]) -> int:
     return total
 
 
-@settings(deadline=None, max_examples=200)
+@search(200)
 @given(history=histories(), data=st.data())
 def test_any_order_and_any_repetition(history: list[tuple[Told, Observation]], data: st.DataObject) -> None:
     files = [item for _, item in history]
@@ -115,7 +116,7 @@ def test_any_order_and_any_repetition(history: list[tuple[Told, Observation]], d
     assert rows_of(scribe.chronicle) == rows_of(straight.chronicle)
 
 
-@settings(deadline=None, max_examples=300)
+@search(300)
 @given(history=histories())
 def test_rows_are_those_of_an_independent_reckoning(history: list[tuple[Told, Observation]]) -> None:
     scribe = Scribe(Chronicle("id h"))

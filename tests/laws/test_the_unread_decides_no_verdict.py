@@ -7,7 +7,7 @@ one of which it is not known any more that it is inside a card or chipset: as an
 is told, since the slots behind every switch would go unwatched otherwise.
 """
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from probe.audit.audit import audit
@@ -19,6 +19,7 @@ from probe.exit_status import ExitStatus
 from probe.links.kind_of_link import KindOfLink
 from probe.verdict.verdicts import Verdict
 from tests.laws.masks import evidence_of_troubled_machines, masked
+from tests.search import search
 
 CLEAN = {Verdict.FULL, Verdict.LIMITED, Verdict.EMPTY}
 BELOW = {Verdict.DOWNTRAINED, Verdict.CAPPED}
@@ -39,7 +40,7 @@ def lost_excuse(before: LinkDocument, after: LinkDocument) -> bool:
     return before.verdict is Verdict.RESTING and set(after.shortfall) <= {*before.shortfall, "speed"}
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@search(60)
 @given(evidence_of_troubled_machines(), st.data())
 def test_masking_any_part_of_the_evidence(evidence: Evidence, data: st.DataObject) -> None:
     whole, less = audit(evidence), audit(data.draw(masked(evidence)))

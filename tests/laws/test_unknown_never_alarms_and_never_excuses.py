@@ -4,7 +4,7 @@ Masking any part of the evidence may turn a comparison to "cannot tell", never t
 """
 
 import msgspec
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, given
 from hypothesis import strategies as st
 
 from fake_sysfs import Machine
@@ -21,6 +21,7 @@ from probe.evidence import Evidence, FunctionEvidence
 from probe.exit_status import ExitStatus
 from probe.host.machine import read_machine
 from tests.compare.machines import drive, of, slot
+from tests.search import search
 
 HOUR_S = 3600.0
 Mask = frozenset[tuple[int, str]]
@@ -83,7 +84,7 @@ def counted(document: Comparison) -> dict[tuple[str, str, str, str], int]:
     return {(item.place, item.end, item.severity, item.error): item.count for item in document.counts}
 
 
-@settings(max_examples=150, deadline=None)
+@search(150)
 @given(machines(), masks(), masks())
 def test_a_machine_with_itself_masked(described: Machine, first: Mask, second: Mask) -> None:
     """Nothing changed, so nothing may be told that changed."""
@@ -101,7 +102,7 @@ def test_a_machine_with_itself_masked(described: Machine, first: Mask, second: M
     assert exit_status(document) in {ExitStatus.CLEAN, ExitStatus.NOTHING_JUDGED}
 
 
-@settings(max_examples=150, deadline=None)
+@search(150)
 @given(machines(), machines(), masks(), masks())
 def test_masking_adds_no_error_and_no_other_component(
     before: Machine, after: Machine, first: Mask, second: Mask
@@ -114,7 +115,7 @@ def test_masking_adds_no_error_and_no_other_component(
         assert {c.place for c in part.changes if c.kind == kind} <= {c.place for c in whole.changes if c.kind == kind}
 
 
-@settings(max_examples=60, deadline=None, phases=(Phase.reuse, Phase.generate))
+@search(60, phases=(Phase.reuse, Phase.generate))
 @given(machines(), machines(), masks(), masks())
 def test_masking_never_passes(before: Machine, after: Machine, first: Mask, second: Mask) -> None:
     """What was found whole is found, or it cannot be told."""
@@ -128,7 +129,7 @@ def test_masking_never_passes(before: Machine, after: Machine, first: Mask, seco
             assert exit_status(part) is not ExitStatus.CLEAN
 
 
-@settings(max_examples=100, deadline=None)
+@search(100)
 @given(machines(), masks())
 def test_one_in_the_middle_that_was_not_read(described: Machine, mask: Mask) -> None:
     document = compare([seen(described, 1), seen(described, 2, mask), seen(described, 3)])
@@ -136,7 +137,7 @@ def test_one_in_the_middle_that_was_not_read(described: Machine, mask: Mask) -> 
     assert document.counts == ()
 
 
-@settings(max_examples=100, deadline=None)
+@search(100)
 @given(machines(), masks())
 def test_history(described: Machine, mask: Mask) -> None:
     whole = {row.place: row for row in history([seen(described, 1)]).places}
@@ -148,7 +149,7 @@ def test_history(described: Machine, mask: Mask) -> None:
         assert (row.correctable, row.uncorrectable) <= (whole[place].correctable, whole[place].uncorrectable)
 
 
-@settings(max_examples=150, deadline=None)
+@search(150)
 @given(machines(), machines(), masks())
 def test_expectations(good: Machine, described: Machine, mask: Mask) -> None:
     rules = parse(to_toml(seen(good, 1).links, "a law").encode(), "expect.toml")

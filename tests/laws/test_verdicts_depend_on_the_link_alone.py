@@ -3,7 +3,7 @@
 from dataclasses import replace
 from random import Random
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from fake_sysfs import Component, Machine, Tree, card, machine, port, root_port, switch
@@ -12,13 +12,14 @@ from probe.audit.document import LinkDocument
 from probe.host.machine import read_machine
 from probe.verdict.verdicts import Verdict
 from tests.laws.machines import cards, machines, states
+from tests.search import search
 
 
 def links(tree: Tree) -> tuple[LinkDocument, ...]:
     return audit(read_machine(tree.source())).links
 
 
-@settings(max_examples=60, deadline=None)
+@search(60)
 @given(machines(), st.randoms(use_true_random=False))
 def test_order_of_functions(described: Machine, order: Random) -> None:
     tree = described.build()
@@ -29,7 +30,7 @@ def essence(link: LinkDocument) -> tuple[object, ...]:
     return link.verdict, link.shortfall, link.negotiated, link.possible, link.alarming
 
 
-@settings(max_examples=60, deadline=None)
+@search(60)
 @given(states, cards(), st.integers(0, 4))
 def test_depth_of_the_path(best: str, below: Component, depth: int) -> None:
     shallow = links(machine(root_port("0000:00:01.0", best).holds(below)).build())[-1]
@@ -40,7 +41,7 @@ def test_depth_of_the_path(best: str, below: Component, depth: int) -> None:
     assert essence(links(machine(top).build())[-1])[:4] == essence(shallow)[:4]
 
 
-@settings(max_examples=60, deadline=None)
+@search(60)
 @given(machines(), st.integers(1, 3))
 def test_unrelated_devices(described: Machine, extra: int) -> None:
     others = tuple(root_port(f"0001:00:{n:02x}.0", "8 GT/s x4").holds(card("8 GT/s x4")) for n in range(1, extra + 1))
@@ -50,7 +51,7 @@ def test_unrelated_devices(described: Machine, extra: int) -> None:
     assert all(link.verdict is Verdict.FULL for link in after[len(before) :])
 
 
-@settings(max_examples=150, deadline=None)
+@search(150)
 @given(machines())
 def test_possible_is_never_below_negotiated_unless_said(described: Machine) -> None:
     for link in links(described.build()):
@@ -61,7 +62,7 @@ def test_possible_is_never_below_negotiated_unless_said(described: Machine) -> N
             assert any("contradicts itself" in reason.meaning for reason in link.reasons)
 
 
-@settings(max_examples=60, deadline=None)
+@search(60)
 @given(machines())
 def test_renumbering_the_buses(described: Machine) -> None:
     before = [essence(link) for link in links(described.build())]

@@ -7,7 +7,7 @@ from random import Random
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
 
@@ -24,6 +24,7 @@ from probe.render.paths_words import PROTECTS, remarks
 from probe.render.renderers import draw
 from tests.conftest import Run
 from tests.laws.masks import masked
+from tests.search import search
 
 KERNEL = "Linux drivers/pci/p2pdma.c, pci_bridge_has_acs_redir and calc_map_type_and_dist (6.12)"
 DOCUMENT = "Linux Documentation/driver-api/pci/p2pdma.rst"
@@ -269,7 +270,7 @@ def switches(draw: st.DrawFn) -> Evidence:
     return read_machine(below_a_switch(draw(bits), draw(bits)).build().source())
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@search(60)
 @given(switches(), st.data())
 def test_what_is_not_read_never_makes_a_way_turn_elsewhere(evidence: Evidence, data: st.DataObject) -> None:
     """Source: DEVELOPERS.md, unknown never alarms and never excuses."""

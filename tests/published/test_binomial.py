@@ -1,7 +1,7 @@
 """Exact bounds of a share, held to scipy and to the rule of three."""
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
@@ -9,7 +9,6 @@ from probe.active.binomial import interval, none_shows
 
 
 @pytest.mark.published("scipy.stats.binomtest, method exact (Clopper-Pearson)")
-@settings(deadline=None)
 @given(st.integers(1, 3000).flatmap(lambda trials: st.tuples(st.integers(0, trials), st.just(trials))))
 def test_the_interval_agrees_with_scipy(case: tuple[int, int]) -> None:
     seen, trials = case

@@ -2,10 +2,11 @@
 
 import pytest
 import scipy.stats
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from probe.errors.bit_error_ratio import clean_seconds, interval, lower_mean, upper_mean
+from tests.search import search
 
 # Units of bits x 1e12 for 1e-12. The table prints 0.8117 for three errors at most bits: a misprint for 0.8177.
 AGILENT = pytest.mark.published("Agilent J-BERT N4903B user guide, table 25, p. 247, one-sided 95 %")
@@ -83,7 +84,7 @@ def test_clean_seconds_of_links(gts: float, lanes: int, seconds: float) -> None:
 
 
 @pytest.mark.published("scipy.stats.chi2: upper mean is chi2(C; 2k+2)/2, lower chi2(1-C; 2k)/2")
-@settings(max_examples=200, deadline=None)
+@search(200)
 @given(st.integers(0, 2000), st.floats(0.5, 0.999999))
 def test_scipy_agrees(errors: int, confidence: float) -> None:
     assert upper_mean(errors, confidence) == pytest.approx(
