@@ -48,7 +48,7 @@ def disturbed(hardware: HardwareModel, what: Callable[[HardwareModel], None], *,
         if begun == after:
             what(hardware)
 
-    link.step_begun = step_begun  # type: ignore[method-assign] - watched # somebody else, in the middle of ours
+    link.step_begun = step_begun  # type: ignore[method-assign] # somebody else, in the middle of ours
     return margin(hardware, ends=PORT_ALONE, seconds=0.3)
 
 
@@ -118,7 +118,7 @@ def test_a_signal_in_the_middle_of_a_command_waits_for_its_answer(at: int) -> No
             raise Stopped("SIGTERM")
         return read(address, offset, size)
 
-    hardware.read = stopping  # type: ignore[method-assign] - watched
+    hardware.read = stopping  # type: ignore[method-assign] # a signal in the middle of it
     done = rehearse(hardware, Choice(ends=PORT_ALONE, seconds=0.05))
     assert done.link.stopped == "stopped by SIGTERM"
     clean(done)

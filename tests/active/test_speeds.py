@@ -118,7 +118,7 @@ def test_a_training_that_was_cut_off_ends_before_its_speed_is_put_back() -> None
         training.append(model.get(PORT, LinkStatus.link_training))
         write(address, offset, size, value, mask)
 
-    model.write = seen  # type: ignore[method-assign] - watched
+    model.write = seen  # type: ignore[method-assign] # what stands when it is written
     assert driver(model, kept).run(all_back(began(model), kept)) == ()
     assert len(model.writes) > before
     assert not any(training)
