@@ -55,7 +55,7 @@ def _saved(name: str) -> tuple[tuple[LogLine, ...], ...]:
     """The lines of each boot of a saved log; those of a snapshot, or of a tar of a host's files, are of one boot."""
     data = uncompressed(read_bytes(name), name, _GIVE_ANOTHER)
     if not (is_tar(data) or data.startswith(_DOCUMENT)):
-        return saved_boots(saved_text(data, name, _NO_TEXT))
+        return saved_boots(saved_text(data, name, _NO_TEXT), name)
     evidence = snapshot_in(data, name).evidence
     unread = next((item for item in evidence.unread if item.path.endswith(KERNEL_LOG)), None)
     if unread is not None:
