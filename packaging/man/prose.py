@@ -62,12 +62,13 @@ def _filled(line: str) -> str:
 
 @cache
 def scene() -> Path:
-    """The demonstration machine in a folder: its tree `node`, snapshots `before` and `after` 2 h of load, a plan."""
+    """The demonstration machine in a folder: its tree `node`, snapshots `delivered`, `before`, `after` load, a plan."""
     folder = Path(tempfile.mkdtemp(prefix="linkprobe-manual-"))
     atexit.register(shutil.rmtree, folder)
     correlator().build().write(folder / "node")
     shutil.copy(HERE / "plan.toml", folder)
-    for name, described, hour in (("before", correlator(), 8), ("after", correlator_after_load(), 10)):
+    moments = (("delivered", correlator(), 8), ("before", correlator(), 8), ("after", correlator_after_load(), 10))
+    for name, described, hour in moments:
         tree, origin = described.build(), Origin(f"2026-03-20T{hour:02}:00:00Z", privileged=True)
         source = MemorySource(tree.files, tree.links, described.name, origin=origin)
         write_atomically(folder / f"{name}.json.gz", encode(take(read_machine(source))))

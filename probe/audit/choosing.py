@@ -21,10 +21,17 @@ def chosen(links: Iterable[LinkDocument], words: Sequence[str], *, option: str =
             link for link in occupied if word in _names(link) or any(fnmatchcase(name, word) for name in _names(link))
         ]
         if not named:
-            remedy = "give an address, a slot name, a kind, or all; linkprobe audit lists them"
+            near = meant(word, (name for link in occupied for name in _names(link)))
+            remedy = f"{near}give an address, a slot name, a kind, or all; linkprobe audit lists them"
             raise InputError("names no link that holds something", where=f"{option}{word}", remedy=remedy)
         found.update((link.place_id, link) for link in named)
     return tuple(found.values())
+
+
+def meant(word: str, names: Iterable[str]) -> str:
+    """A question, to stand before a remedy: whether a name was meant of which `word` is the beginning."""
+    near = sorted({name for name in names if word and name.casefold().startswith(f"{word.casefold()} ")})
+    return f"did you mean {' or '.join(map(repr, near))}? " if near else ""
 
 
 def _names(link: LinkDocument) -> tuple[str, ...]:

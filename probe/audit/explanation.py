@@ -1,11 +1,12 @@
 """One link in full: both ends side by side, and every register that was read."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 import msgspec
 
 from probe.address import Address
+from probe.audit.choosing import meant
 from probe.audit.decoding import DecodedFunction, decoded_function
 from probe.audit.document import LinkDocument
 from probe.audit.link_document import document_of
@@ -63,14 +64,16 @@ def explain(evidence: Evidence, named: str, *, registers: bool) -> Explanation:
     )
 
 
-def _named(links: Iterable[Link], name: str) -> Link:
+def _named(links: Sequence[Link], name: str) -> Link:
     """The one link whose slot or component is called so."""
     wanted = name.strip().casefold().removeprefix("slot ").removeprefix("serial ")
     found = [link for link in links if wanted in _called(link)]
     if len(found) == 1:
         return found[0]
     if not found:
-        remedy = "give an address, a slot's name or a serial number; linkprobe audit lists them"
+        titles = (link.slot.title for link in links if link.slot is not None)
+        near = meant(name.strip(), filter(None, titles))
+        remedy = f"{near}give an address, a slot's name or a serial number; linkprobe audit lists them"
         raise InputError("no such address, slot or serial number", where=repr(name), remedy=remedy)
     remedy = f"give the address of one: {', '.join(str(link.ends[0].address) for link in found)}"
     raise InputError(f"names {counted(len(found), 'link')}", where=repr(name), remedy=remedy)

@@ -62,7 +62,8 @@ def main() -> None:
     except LinkprobeError as error:
         status = _told(error)
     except ClickException as error:
-        _say(f"{error.format_message().rstrip('.')}; see linkprobe --help")
+        command = getattr(error, "ctx", None)
+        _say(f"{error.format_message().rstrip('.')}; see {command.command_path if command else 'linkprobe'} --help")
         status = ExitStatus.USAGE
     except (typer.Abort, KeyboardInterrupt) as error:  # click takes an end of file for an interruption too
         status = _told(InternalError.of(error.__cause__)) if isinstance(error.__cause__, EOFError) else _INTERRUPTED

@@ -228,10 +228,10 @@ def _counts(rule: Rule, link: LinkDocument, uptime_s: float | None) -> Iterator[
         if flit and severity is Severity.CORRECTABLE:
             continue
         if count:
-            what = f"{counted(count, f'{severity} error')} counted since boot, none was expected"
+            what = f"{counted(count, f'{severity.words} error')} counted since boot, none was expected"
             yield _Difference(what, urgent=severity is not Severity.CORRECTABLE)
         elif not _all_read(link, severity):
-            yield _unread(f"{severity} errors could not be read, none was expected")
+            yield _unread(f"{severity.words} errors could not be read, none was expected")
     if rule.correctable is None or flit:
         return
     limit = Limit.parse(rule.correctable)

@@ -12,15 +12,17 @@ from probe.qualify.confidence import Confidence, confidence
 from probe.qualify.entries import Entry, SoakPart
 from probe.qualify.error_bands import ErrorBand, by_temperature, by_time
 from probe.qualify.soak_parts import stitched, watched
+from probe.soak.judging import counts_errors
 
 
 class SoakBands(msgspec.Struct, frozen=True, kw_only=True):
-    """One soak: errors of its links by temperature, and by time."""
+    """One soak: errors of its links by temperature, and by time; of those of the places `uncounted` none is known."""
 
     turn: int
     name: str
     by_temperature: tuple[ErrorBand, ...]
     by_time: tuple[ErrorBand, ...]
+    uncounted: tuple[str, ...] = ()
 
 
 def soaks_of(entries: Sequence[Entry]) -> dict[int, list[SoakPart]]:
@@ -45,8 +47,10 @@ def confidences(entries: Sequence[Entry]) -> tuple[Confidence, ...]:
 def bands(entries: Sequence[Entry], names: Mapping[int, str]) -> Iterator[SoakBands]:
     """The bands of each soak."""
     for turn, parts in soaks_of(entries).items():
-        whole, places = stitched(parts), [link.place_id for link in watched(parts)]
+        whole, links = stitched(parts), watched(parts)
+        places = [link.place_id for link in links if counts_errors(link)]
         yield SoakBands(
             turn=turn, name=names.get(turn, ""), by_temperature=tuple(by_temperature(whole, places)),
             by_time=tuple(by_time(whole, places)),
+            uncounted=tuple(link.place_id for link in links if not counts_errors(link)),
         )  # fmt: skip

@@ -183,10 +183,15 @@ def _not_at_its_best_seen(seen: LinkHistory) -> Iterator[str]:
         yield f"its state under load is {seen.word}"
 
 
+def counts_errors(link: LinkDocument) -> bool:
+    """Whether any error counter of a link was read."""
+    return any(total is not None for total in msgspec.structs.astuple(link.errors))
+
+
 def _not_counted(seen: LinkHistory) -> Iterator[str]:
     if UNCOUNTED in seen.run.start.accepts:
         return
-    if all(total is None for total in msgspec.structs.astuple(seen.link.errors)):
+    if not counts_errors(seen.link):
         yield f"its errors cannot be counted on this machine (--accept {UNCOUNTED} says that this is known)"
 
 

@@ -26,7 +26,7 @@ from probe.schemas import Schema
 from probe.soak.at_least import held_to_share, slowest_share
 from probe.soak.circumstances import Run
 from probe.soak.journal import Entry, LoadEnded, Start
-from probe.soak.judging import LinkHistory, falls_short, judged, under_load
+from probe.soak.judging import LinkHistory, counts_errors, falls_short, judged, under_load
 from probe.soak.own_reasons import OwnReasons, own_reasons
 from probe.soak.scope import Scope, scope
 from probe.soak.seen import Seen
@@ -226,7 +226,7 @@ def _outcome(link: LinkDocument, seen: Seen, carried: Sequence[Throughput]) -> L
         below_s=round(sum(under.below.values()), 3),
         result=found.result,
         reasons=found.failed or found.doubts or ("ran at its best under load, without a finding",),
-        errors_counted=any(total is not None for total in msgspec.structs.astuple(link.errors)),
+        errors_counted=counts_errors(link),
         slowest_share=slowest_share(carried, place_id),
         next_steps=steps_after_load(
             lost=any(event.kind in LOST for event in events),

@@ -114,10 +114,7 @@ def an_end_unread(link: Link) -> Judgement | None:
 
 
 def width_is_short(link: Link) -> Judgement | None:
-    """Is the width short? Power saving excuses that only where the hardware says that it narrowed the link.
-
-    Where it does, what is short in the speed is asked for itself.
-    """
+    """Is the width short? Excused only where the hardware says that it narrowed the link; the speed is asked then."""
     if "width" not in link.shortfall:
         return None
     found = reasons.both_best(link, "width")

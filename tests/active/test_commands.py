@@ -76,6 +76,7 @@ def test_a_word_that_is_needed_and_one_that_means_nothing(tree: Path, run: Run) 
     status, out, told = run("train", PORT, "--go", "--sysfs", tree)
     assert (status, out) == (64, "")
     assert "--accept link-loss" in told
+    assert told.count("\n") == 1  # no cautions before what is not done
     status, _, told = run("train", PORT, "--go", "--accept", "everything", "--sysfs", tree)
     assert status == 64
     assert "is no word of consent" in told
@@ -205,7 +206,7 @@ def test_killed_in_the_middle_and_put_back(tree: Path, state: Path, run: Run) ->
     end(process)
     assert everything(tree) != before
     status, _, told = run("speeds", PORT, "--go", "--accept", "link-loss", "--sysfs", tree)
-    assert (status, "run: linkprobe put-back" in told) == (64, True)
+    assert (status, "run: linkprobe put-back" in told, told.count("\n")) == (64, True, 1)
     status, out, _ = run("speeds", PORT, "--sysfs", tree)
     assert (status, "left something behind" in out) == (64, True)
     status, out, _ = run("put-back", "--json")

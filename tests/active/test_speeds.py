@@ -85,6 +85,11 @@ def test_a_speed_that_does_not_come_fails() -> None:
     assert any("16 GT/s: did not train to it, and ran at 8 GT/s x8" in reason for reason in result.reasons)
 
 
+def test_a_speed_at_which_the_link_is_lost_has_no_state_to_tell() -> None:
+    result = judged(go(Model(link(), [Comes(), Comes(up=False)])))
+    assert "5 GT/s: did not train to it, and what it ran at could not be read" in result.reasons
+
+
 def test_a_rise_that_never_comes_back_is_a_leftover_with_the_state() -> None:
     model = Model(link(), [Comes(speed_gts=2.5)] * 100)
     kept = Kept()

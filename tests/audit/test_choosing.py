@@ -5,6 +5,7 @@ from collections.abc import Callable
 import pytest
 
 from fake_sysfs import Machine, Tree, card, machine, root_port
+from fake_sysfs.demonstration import correlator
 from probe.audit.choosing import chosen
 from probe.audit.document import AuditDocument
 from probe.exceptions import InputError
@@ -49,3 +50,13 @@ def test_a_kind_names_all_of_its_kind(judge: Judge) -> None:
     kind = links[0].component.names.kind if links[0].component else None
     assert kind is not None
     assert [link.downstream_port for link in chosen(links, [kind])] == [DRIVES]
+
+
+@pytest.mark.parametrize(
+    ("word", "told"),
+    [("a1", "did you mean 'A1 upper riser'? give an address"), ("A", "something; give an address"), ("", "; give an")],
+)
+def test_the_beginning_of_a_name_is_asked_back(word: str, told: str, judge: Judge) -> None:
+    with pytest.raises(InputError) as error:
+        chosen(judge(correlator()).links, [word])
+    assert told in str(error.value)

@@ -18,7 +18,9 @@ import pytest
 
 from probe.audit.audit import audit
 from probe.documents.files import read_snapshot
-from probe.qualify.document import QualificationRecord
+from probe.qualify.document import Judged, QualificationRecord
+from probe.qualify.journal_lines import decoded
+from probe.qualify.judging import judged as judged_by
 from probe.qualify.sealing import verify
 from probe.registers.errors import ADVANCED_ERROR_REPORTING
 from probe.result import Result
@@ -92,6 +94,12 @@ def test_held_to_a_share_of_the_ceiling(asked: float, result: Result) -> None:
     )
 
 
+def now(data: bytes) -> Judged:
+    """What this version makes of the journal."""
+    whole = msgspec.json.decode(data, type=QualificationRecord)
+    return judged_by(decoded([bytes(line) for line in whole.journal], "x"))
+
+
 def test_qualification_of_two_accelerators(run: Run, tmp_path: Path) -> None:
     data = QUALIFICATION.read_bytes()
     found = verify(data, "x")
@@ -103,6 +111,9 @@ def test_qualification_of_two_accelerators(run: Run, tmp_path: Path) -> None:
     ]
     assert len([link for link in judged.links if link.by_kind.get("soak") == "passed"]) == 2
     assert run("verify", QUALIFICATION)[0] == 0
+    (bands,) = now(data).bands
+    assert (bands.by_time, bands.by_temperature) == ((), ()), "no error of theirs can be counted, so none is none"
+    assert bands.uncounted == tuple(link.place_id for link in judged.links if link.by_kind)
     for form in ("page.html", "cases.xml", "values.csv"):
         assert run("report", QUALIFICATION, "-o", tmp_path / form)[0] == 0
         assert (tmp_path / form).stat().st_size > 500

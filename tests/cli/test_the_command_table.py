@@ -167,3 +167,15 @@ def test_json_of_a_machine_without_links_is_a_document_with_status_3(run: Run, t
 
 def test_an_unknown_command_is_told_with_what_is_near(run: Run) -> None:
     assert run("audt") == (64, "", "linkprobe: No such command 'audt'. Did you mean audit?; see linkprobe --help\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "where"),
+    [
+        (("audit", "--bogus"), "linkprobe audit"),
+        (("fleet", "racks"), "linkprobe fleet racks"),
+        (("fleet", "x"), "linkprobe fleet"),
+    ],
+)
+def test_wrong_use_names_the_help_of_the_command(words: tuple[str, ...], where: str, run: Run) -> None:
+    assert run(*words)[2].endswith(f"; see {where} --help\n")

@@ -397,10 +397,10 @@ class _Blocking(DirectorySource):
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("spool = 1", "Expected `str`"),
-        ("spoool = 'x'", "unknown field `spoool`"),
-        ("keep_days = 0", "Expected `float` > 0"),
-        ("keep_free_share = 2", "Expected `float` < 1"),
+        ("spool = 1", "spool: a text is expected, and a whole number stands there"),
+        ("spoool = 'x'", "spoool is nothing that can be set"),
+        ("keep_days = 0", "keep_days: a number > 0 is expected"),
+        ("keep_free_share = 2", "keep_free_share: a number < 1 is expected"),
         ("correctable_limit = 'six'", "has a setting that is wrong"),
         ("= 1", "is not TOML"),
     ],

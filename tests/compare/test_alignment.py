@@ -141,3 +141,19 @@ def test_a_serial_that_is_read_elsewhere_now_is_not_carried_on() -> None:
     kept = snapshot(of(slot(1, drive(None)), slot(2)))
     _, state = aligned([comparable(before), comparable(kept)])
     assert [i.serial for i in (place.identity for place in state.places.values()) if i] == ["00-00-00-00-00-00-00-a1"]
+
+
+def test_of_controllers_that_look_alike_the_one_of_the_same_number_is_the_same() -> None:
+    before = snapshot(machine(at("0001:00:01.0", drive(None)), at("0002:00:01.0", drive(None))))
+    after = snapshot(machine(at("0002:00:01.0", drive(None)), at("0003:00:01.0", drive(None))))
+    first, second = keys(before, after)
+    assert second["0002:00:01.0"] == first["0002:00:01.0"]
+    assert second["0003:00:01.0"] == first["0001:00:01.0"]
+
+
+def test_what_is_not_there_weighs_against_a_controller() -> None:
+    """0001 and 0002 have a place in common with 0003; 0002 lacks two that 0003 has, 0001 lacks none."""
+    before = snapshot(machine(*(at(f"0001:00:0{n}.0") for n in (1, 2, 3)), at("0002:00:01.0")))
+    after = snapshot(machine(*(at(f"0003:00:0{n}.0") for n in (1, 2, 3))))
+    first, second = keys(before, after)
+    assert [second[f"0003:00:0{n}.0"] for n in (1, 2, 3)] == [first[f"0001:00:0{n}.0"] for n in (1, 2, 3)]

@@ -10,7 +10,8 @@ from fake_sysfs.demonstration import correlator
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument, Deviation
 from probe.audit.outcome import exit_status
-from probe.compare.expectation_file import parse, to_toml
+from probe.compare.expectation_file import parse
+from probe.compare.expectation_writing import to_toml
 from probe.compare.expectations import deviations, not_covered
 from probe.exceptions import DocumentError
 from probe.exit_status import ExitStatus
@@ -101,8 +102,8 @@ def test_counts() -> None:
         ("[[rule]\n", "is not TOML"),
         ("", "has no rule"),
         ("# nothing\n", "has no rule"),
-        ("[[rule]]\nslott = '1'\n", "unknown field"),
-        ("[[rule]]\nslot = 1\n", "Expected `str"),
+        ("[[rule]]\nslott = '1'\n", "rule 1: slott is nothing that can be set"),
+        ("[[rule]]\nslot = 1\n", "rule 1, slot: a text is expected, and a whole number stands there"),
         ("[[rule]]\nwidth = 4\n", "rule 1 picks nothing"),
         (
             "[[rule]]\nslot = '1'\n[[rule]]\nslot = '2'\nzero = ['some']\n",
@@ -131,6 +132,13 @@ def test_counts() -> None:
         (f"[[rule]]\nslot = '1'\nwidth = {'9' * 5000}\n", "has a number that is too long"),
         (f"[[rule]]\nslot = '1'\nwidth = {'[' * 5000}{']' * 5000}\n", "is nested too deeply"),
         ("schema = 'linkprobe/audit/1'\n", "is a linkprobe/audit/1 document"),
+        (
+            '[[rule]]\nslot = "1"\n[[rule]]\nslot = "2"\nwidth = "x4"',
+            "rule 2, width: a whole number is expected, and a text stands there",
+        ),
+        ('[[rule]]\nslot = "1"\nwidth = true', "rule 1, width: a whole number is expected, and true or false stands"),
+        ('[[rule]]\nslot = "1"\nspeed_gts = 2026-01-01', "rule 1, speed_gts: a number is expected, and a date stands"),
+        ('[[rule]]\nslot = "1"\nwdth = 4', "rule 1: wdth is nothing that can be set"),
     ],
 )
 def test_bad_files(text: str, told: str) -> None:
@@ -199,7 +207,7 @@ def without_counters(described: Machine, *addresses: str) -> Tree:
 def test_counters_that_are_no_longer_readable_are_told_and_do_not_pass(address: str) -> None:
     found = held_tree(without_counters(GOOD, address))
     assert [(item.sentence, item.undecided, item.urgent) for item in found] == [
-        ("nonfatal errors could not be read, none was expected", True, False),
+        ("non-fatal errors could not be read, none was expected", True, False),
         ("fatal errors could not be read, none was expected", True, False),
         ("correctable errors could not be read, the limit is 6/2h", True, False),
     ]

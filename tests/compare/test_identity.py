@@ -8,11 +8,13 @@ from fake_sysfs import Machine, Tree, card, machine, port, root_port, switch
 from probe.audit.snapshot import Snapshot, take
 from probe.compare.changes import Comparison, exit_status
 from probe.compare.diff import compare, diff
-from probe.compare.identity import Identity
+from probe.compare.identity import Identity, identity_of
 from probe.compare.rank import Rank
+from probe.evidence import Names
 from probe.exit_status import ExitStatus
 from probe.host.machine import read_machine
 from probe.kernel_spellings import COUNTER_FILES
+from probe.links.component import Component
 from probe.links.link import WhichEnd
 from probe.registers.errors import Severity
 from probe.registers.link import LinkStatus2
@@ -340,3 +342,28 @@ def test_a_card_that_may_be_elsewhere_is_not_gone() -> None:
     lost = diff(before, unread_serial("0000:03:00.0", two))
     assert {"gone", "may have moved"} <= kinds(lost)
     assert exit_status(lost) is ExitStatus.URGENT
+
+
+@pytest.mark.parametrize(
+    ("component", "expected"),
+    [
+        (Component(names=Names(), functions=("0000:01:02.3", "0000:01:00.0")), Identity(speaker=(2, 3))),
+        (Component(names=Names()), Identity()),
+        (
+            Component(
+                names=Names(),
+                vendor_id="0x144d",
+                device_id="0xa80a",
+                subsystem_id="0x1:0x2",
+                serial="00-25-38-00-00-00-00-01",
+            ),
+            Identity(vendor_id="0x144d", device_id="0xa80a", subsystem_id="0x1:0x2", serial="00-25-38-00-00-00-00-01"),
+        ),
+        (Component(names=Names(), vendor_id="0xffff", device_id="0xffff", subsystem_id="0xffff:0xffff"), Identity()),
+        (Component(names=Names(), vendor_id="0x1", serial="device 1"), Identity(vendor_id="0x1")),
+        (Component(names=Names(), vendor_id="0x1", serial="ff-ff-ff-ff-ff-ff-ff-ff"), Identity(vendor_id="0x1")),
+        (Component(names=Names(), vendor_id="0x1", serial="00-25-38-00-00-00-00"), Identity(vendor_id="0x1")),
+    ],
+)
+def test_what_a_component_is_known_by(component: Component, expected: Identity) -> None:
+    assert identity_of(component) == expected

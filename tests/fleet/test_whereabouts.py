@@ -124,7 +124,7 @@ def test_the_command_over_files(files: list[Path], run: Run) -> None:
     assert (status, err) == (0, "")
     lines = out.splitlines()
     assert lines[0] == f"serial {CARDS_SERIAL}  3 places on 2 hosts of 2 looked through"
-    assert [line.split()[:2] for line in lines[2:]] == [["a", "1"], ["a", "2"], ["b", "2"]]
+    assert [line.split()[:2] for line in lines[2:5]] == [["a", "1"], ["a", "2"], ["b", "2"]]
     document = json.loads(run("where", CARDS_SERIAL, *files, "--json")[1])
     assert document["schema"] == "linkprobe/where/1"
     assert [(stay["host"], stay["short"], stay["until_s"] is None) for stay in document["stays"]] == [

@@ -14,7 +14,7 @@ PLURALS = {
 }  # fmt: skip
 NO_NUMBER = {"asks for zero {', '.join(sorted(unknown))} errors", "The first {_FIRST} of {len(listed)} hosts."}
 """Names before the noun, and a number that is greater than one there."""
-NAMES = ("severity", "name")
+NAMES = ("severity", "severity.words", "name")
 """What an expression ends in that says which errors, and not how many."""
 
 

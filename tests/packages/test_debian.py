@@ -8,6 +8,7 @@ import pytest
 
 from probe import __version__
 from tests.packages.conftest import TOP
+from tests.packages.manual import lines_of
 from tests.packages.trees import Tree
 
 pytestmark = pytest.mark.packages
@@ -34,7 +35,10 @@ def newer(deb: Path, folder: Path) -> Path:
 def test_the_life_of_the_package(tree: Tree, debs: Path, tmp_path: Path) -> None:
     base = next(debs.glob("linkprobe_*.deb"))
     before = tree.files()
-    tree.run("dpkg", "-i", tree.take(base))
+    tree.take(base)
+    typed = lines_of("linkprobe-collect", "Install the package")
+    assert typed.startswith("apt install ./linkprobe_")
+    tree.run("sh", "-euc", f"cd /srv; {typed.replace('apt install', 'apt-get install -qq --no-install-recommends')}")
     in_use(tree)
     nothing_leaks(tree)
 
@@ -42,6 +46,7 @@ def test_the_life_of_the_package(tree: Tree, debs: Path, tmp_path: Path) -> None
     config.write_text(config.read_text() + "\n# ours\n")
     spool = tree.root / "var/lib/linkprobe/spool"
     kept = {path.name for path in spool.iterdir()}
+    delivered = delivering(tree)
     assert any(name.endswith(".json.gz") for name in kept)
     tree.run("dpkg", "-i", tree.take(newer(base, tmp_path)))
     assert config.read_text().endswith("# ours\n")
@@ -52,10 +57,27 @@ def test_the_life_of_the_package(tree: Tree, debs: Path, tmp_path: Path) -> None
     assert config.exists()
     assert {path.name for path in spool.iterdir()} == kept
     assert not (tree.root / "usr/lib/linkprobe").exists()
-    (tree.root / "etc/linkprobe/deliver.key").write_text("as linkprobe-fleet(1) says\n")
+    assert all(path.exists() for path in delivered)
     tree.run("dpkg", "--purge", "linkprobe")
     assert tree.files() - before == set()
     assert before - tree.files() == set()
+
+
+def delivering(tree: Tree) -> list[Path]:
+    """What deliveries put on a host, by linkprobe-fleet(1) and their unit; gives the paths."""
+    state = tree.root / "var/lib/private/linkprobe-deliver"
+    state.mkdir(parents=True, exist_ok=True)
+    (tree.root / "var/lib/linkprobe-deliver").symlink_to("private/linkprobe-deliver")
+    etc = tree.root / "etc/linkprobe"
+    made = [state / "sent", *(etc / f"deliver.{name}" for name in ("key", "key.pub", "known_hosts"))]
+    for path in made:
+        path.write_text("as linkprobe-fleet(1) says\n")
+    if (tree.root / "usr/bin/systemctl").exists():
+        tree.run("systemctl", "enable", "linkprobe-deliver.timer")
+        made.append(tree.root / "etc/systemd/system/timers.target.wants/linkprobe-deliver.timer")
+        assert made[-1].is_symlink()
+        made.pop()
+    return made
 
 
 def in_use(tree: Tree) -> None:
@@ -106,13 +128,26 @@ def served(debs: Path, tree: Tree) -> bool:
 
 
 def the_store(debs: Path, tree: Tree) -> None:
-    tree.run("dpkg", "-i", tree.take(next(debs.glob("linkprobe-fleet_*.deb"))))
+    """Made, asked, kept where the package is installed over itself and removed, gone with it where it is purged."""
+    deb = tree.take(next(debs.glob("linkprobe-fleet_*.deb")))
+    before = tree.files()
+    tree.run("dpkg", "-i", deb)
     tree.run("linkprobe", "fleet", "simulate", "/srv/spools", "--hosts", 3, "--days", 1, "--faults", 1)
     tree.run("linkprobe", "fleet", "ingest", "/srv/spools", "--store", "/srv/store")
     tree.run("linkprobe", "fleet", "inventory", "--store", "/srv/store")
     told = tree.run("linkprobe", "fleet", "page", "--store", "/srv/store", "-o", "/srv/fleet.html", status=64)
     assert "add it: the package linkprobe-page" in told
+    for timer in ("ingest", "compact"):
+        tree.run("systemctl", "enable", f"linkprobe-fleet-{timer}.timer")
+    arrived = tree.root / "var/lib/linkprobe-fleet/spools/host"
+    arrived.mkdir()
+    tree.run("dpkg", "-i", deb)
+    tree.run("dpkg", "--remove", "linkprobe-fleet")
+    assert arrived.exists()
+    assert not list((tree.root / "usr/lib/linkprobe").glob("fleet-*"))
     tree.run("dpkg", "--purge", "linkprobe-fleet")
+    users = {"/etc/passwd-", "/etc/shadow-", "/etc/group-", "/etc/gshadow-"}  # the user stays, as Debian's policy is
+    assert {path for path in tree.files() - before if not path.startswith("/usr/lib/linkprobe/base")} - users == set()
 
 
 @pytest.mark.parametrize("part", ["", "-page", "-accelerator", "-fleet"])

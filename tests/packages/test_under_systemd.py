@@ -12,6 +12,7 @@ from probe.documents.files import read_snapshot
 from probe.evidence import Evidence
 from tests.guest import emulator
 from tests.packages.conftest import Make
+from tests.packages.manual import lines_of
 from tests.packages.trees import Tree, fresh
 
 pytestmark = [pytest.mark.packages, pytest.mark.guest]
@@ -35,12 +36,18 @@ Type=oneshot
 ExecStart=/bin/sh -c 'sh /out/job > /out/log 2>&1; echo $? > /out/status; sync; systemctl poweroff --force --force'
 """
 SOON = "[Timer]\nOnBootSec=\nOnBootSec=1s\nRandomizedDelaySec=0\nAccuracySec=1s\n"
-JOB = """
+DIRECTORY = "/srv/agent"
+_UNIT_WORDS, _SETTING = lines_of(
+    "linkprobe-collect", "Where the node agent follows no symbolic links", 1, DIRECTORY=DIRECTORY
+).split("\n\n")
+_OPENED = lines_of("linkprobe-collect", "Where the node agent follows no symbolic links", DIRECTORY=DIRECTORY)
+_GROUP = lines_of("linkprobe-collect", "Where others may read the spool", GROUP="adm")
+JOB = f"""
 set -eu
 spool=/var/lib/linkprobe/spool
 service=linkprobe-collect.service
-state() { systemctl show "$service" -p Result -p ExecMainStatus -p ActiveState > "/out/$1"; }
-run() { systemctl start "$service" || echo "$1: $service failed"; state "$1"; }
+state() {{ systemctl show "$service" -p Result -p ExecMainStatus -p ActiveState > "/out/$1"; }}
+run() {{ systemctl start "$service" || echo "$1: $service failed"; state "$1"; }}
 
 for _ in $(seq 120); do
     if ls $spool/*.json.gz >/dev/null 2>&1 && ! systemctl is-active --quiet "$service"; then break; fi
@@ -52,54 +59,68 @@ cp $spool/*.json.gz /out/sandboxed.json.gz
 cp /var/lib/linkprobe/linkprobe.prom /out/first.prom
 linkprobe snapshot -o /out/root.json.gz
 
+{{
+{lines_of("linkprobe-collect", "Let it run once, and look at what it says")}
+}} > /out/looked 2>&1
+mkdir /srv/textfile
+{lines_of("linkprobe-collect", "Let the node agent see the metrics", DIRECTORY="/srv/textfile")}
+su nobody -s /bin/sh -c 'cat /srv/textfile/linkprobe.prom' > /out/followed.prom
+
 for drive in /sys/bus/pci/devices/*; do
     if [ "$(cat $drive/class)" = 0x010802 ]; then echo 1 > $drive/remove; fi
 done
 run gone
 
-sed -i 's#^metrics = .*#metrics = "/srv/agent/linkprobe.prom"#' /etc/linkprobe/config.toml
+sed -i 's#^metrics = .*#{_SETTING.strip()}#' /etc/linkprobe/config.toml
 run absent
-mkdir /srv/agent
-chown 65534 /srv/agent
+mkdir {DIRECTORY}
+chown 65534 {DIRECTORY}
 run foreign
 
-chgrp root /srv/agent
-chmod g+w /srv/agent
-mkdir -p /etc/systemd/system/linkprobe-collect.service.d
-printf '[Service]\\nReadWritePaths=/srv/agent\\n' > /etc/systemd/system/linkprobe-collect.service.d/override.conf
-systemctl daemon-reload
+edit() {{  # in the place of an editor: the words of the manual
+    mkdir -p "/etc/systemd/system/$1.d"
+    cat >> "/etc/systemd/system/$1.d/override.conf"
+    systemctl daemon-reload
+}}
+{_OPENED.replace("systemctl edit", "edit").rstrip()} <<'END'
+{_UNIT_WORDS}
+END
 run opened
-cp /srv/agent/linkprobe.prom /out/opened.prom
+cp {DIRECTORY}/linkprobe.prom /out/opened.prom
 
 sed -i 's/^# group = .*/group = "adm"/' /etc/linkprobe/config.toml
 run nogroup
-printf 'SupplementaryGroups=adm\\n' >> /etc/systemd/system/linkprobe-collect.service.d/override.conf
-systemctl daemon-reload
+edit linkprobe-collect.service <<'END'
+{_GROUP}
+END
 run group
 stat -c '%G %a' $spool $(ls -d $spool/*.json.gz | tail -1) > /out/rights
 ls $spool > /out/spool
 journalctl -u "$service" -o cat --no-pager > /out/journal
 """
-DELIVERY = """
-fleet=/var/lib/linkprobe-fleet
-install -d -o linkprobe -g linkprobe -m 750 $fleet/spools/host
-install -d -o linkprobe -g linkprobe -m 700 $fleet/.ssh
-ssh-keygen -q -t ed25519 -N '' -f /etc/linkprobe/deliver.key
-printf 'command="rrsync -wo spools/host",restrict ' | cat - /etc/linkprobe/deliver.key.pub > $fleet/.ssh/authorized_keys
-chown linkprobe $fleet/.ssh/authorized_keys
-printf '127.0.0.1 ' | cat - /etc/ssh/ssh_host_ed25519_key.pub > /etc/linkprobe/deliver.known_hosts
-mkdir -p /etc/systemd/system/linkprobe-deliver.service.d
-cat > /etc/systemd/system/linkprobe-deliver.service.d/override.conf <<END
-[Service]
-Environment=DESTINATION=linkprobe@127.0.0.1:
-ExecStartPre=/bin/sh -c 'cat /etc/shadow /etc/ssh/ssh_host_ed25519_key | wc -c >&2; ls /var /var/lib >&2'
-END
-systemctl daemon-reload
+_HOST = lines_of("linkprobe-fleet", "On each host", FLEET="127.0.0.1")
+_AT_FLEET = lines_of("linkprobe-fleet", "For each host, on the fleet's machine", HOST="host")
+_KEY_LINE = lines_of("linkprobe-fleet", "For each host, on the fleet's machine", 1, HOST="host", KEY="$key").strip()
+_LOOKS = "ExecStartPre=/bin/sh -c 'cat /etc/shadow /etc/ssh/ssh_host_ed25519_key | wc -c >&2; ls /var /var/lib >&2'"
+DELIVERY = f"""
 systemctl start ssh
+fleet=/var/lib/linkprobe-fleet
+{{
+{_HOST.partition("systemctl enable")[0].replace("systemctl edit", "edit").rstrip()} <<'END'
+{lines_of("linkprobe-fleet", "On each host", 1, FLEET="127.0.0.1")}{_LOOKS}
+END
+}}
+({_AT_FLEET})
+install -d -o linkprobe -g linkprobe -m 700 $fleet/.ssh
+key=$(cat /etc/linkprobe/deliver.key.pub)
+cat > $fleet/.ssh/authorized_keys <<END
+{_KEY_LINE}
+END
+chown linkprobe $fleet/.ssh/authorized_keys
 for service in linkprobe-deliver.service linkprobe-fleet-ingest.service linkprobe-fleet-compact.service; do
-    run ${service%.service}
-    journalctl -u $service -o cat --no-pager > /out/${service%.service}.journal
-    ls $fleet/spools/host > /out/${service%.service}.left
+    run ${{service%.service}}
+    journalctl -u $service -o cat --no-pager > /out/${{service%.service}}.journal
+    ls $fleet/spools/host > /out/${{service%.service}}.left
 done
 linkprobe fleet history "$(hostname)" --store $fleet/store --format json > /out/history.json || true
 ssh -i /etc/linkprobe/deliver.key -o UserKnownHostsFile=/etc/linkprobe/deliver.known_hosts -o BatchMode=yes \\
@@ -169,6 +190,14 @@ def test_the_closed_service_sees_what_root_sees(lived: Path) -> None:
     assert max(max(int(start, 16) for start in item.config) for item in evidence.functions if item.config) >= 0x100
 
 
+def test_the_manuals_way_from_zero_to_the_first_metric(lived: Path) -> None:
+    """The lines of linkprobe-collect(1) as they stand there; the metric as the node agent's user reads it."""
+    looked = (lived / "looked").read_text()
+    assert "Finished linkprobe-collect.service" in looked
+    assert "# HELP linkprobe_" in looked
+    assert "linkprobe_collect_timestamp_seconds" in (lived / "followed.prom").read_text()
+
+
 def test_findings_do_not_fail_the_unit(lived: Path) -> None:
     assert state(lived, "gone") == {"Result": "success", "ExecMainStatus": "2", "ActiveState": "inactive"}
     assert "urgent" in (lived / "journal").read_text()
@@ -181,7 +210,7 @@ def test_a_directory_that_is_not_there_or_not_ours_costs_only_the_metrics(lived:
     assert len(told) == 2
     assert "/srv/agent/linkprobe.prom: cannot be written (No such file or directory)" in told[0]
     assert "/srv/agent/linkprobe.prom: cannot be written (Read-only file system)" in told[1]
-    assert len((lived / "spool").read_text().splitlines()) == 6
+    assert len((lived / "spool").read_text().splitlines()) == 7
 
 
 def test_the_manuals_way_to_open_a_directory_opens_it(lived: Path) -> None:

@@ -27,7 +27,8 @@ INCLUDED = {
 """What each tree has beside the least: the older one what a host of a fleet has, stable what a checkout needs."""
 _TRIES = 3
 _OF_PACKAGE_TOOLS = (
-    "/var/lib/dpkg", "/var/log", "/var/cache", "/var/lib/systemd/deb-systemd-helper", "/srv", "/root", "/proc",
+    "/var/lib/dpkg", "/var/lib/apt", "/var/log", "/var/cache", "/var/lib/systemd/deb-systemd-helper", "/srv", "/root",
+    "/proc",
 )  # fmt: skip
 _ENTER = """
 root=$1 bound=$2

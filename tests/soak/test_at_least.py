@@ -145,8 +145,9 @@ def test_every_form_tells_it(tmp_path: Path) -> None:
     out = io.StringIO()
     on_screen.render(found, Console(file=out, width=120))
     assert "where 0.5 of it was asked for" in " ".join(out.getvalue().split())
+    assert "At least 0.5 of its ceiling was asked for, each way." in out.getvalue()
     (row,) = csv.DictReader(io.StringIO(as_csv.render(found)))
-    assert row["result"] == "failed"
+    assert (row["result"], row["at_least"]) == ("failed", "0.5")
     assert float(row["slowest_share"]) == pytest.approx(0.4, rel=0.005)
     case = ET.fromstring(as_junit.render(found)).findall("testcase")[1]  # noqa: S314 - our own
     failure = case.find("failure")

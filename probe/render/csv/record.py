@@ -38,5 +38,6 @@ _COLUMNS: dict[str, Callable[[LinkOutcome], object]] = {
 
 def render(document: Record) -> str:
     """The text."""
-    rows = ({name: read(item) for name, read in _COLUMNS.items()} for item in document.links)
-    return table(tuple(_COLUMNS), rows)
+    asked = {"at_least": None if document.scope is None else document.scope.at_least}
+    rows = ({name: read(item) for name, read in _COLUMNS.items()} | asked for item in document.links)
+    return table((*_COLUMNS, *asked), rows)

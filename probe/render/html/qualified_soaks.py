@@ -26,8 +26,10 @@ def soak_sections(entries: Sequence[Entry], judged: Judged) -> Iterator[Section]
             yield msgspec.structs.replace(section, title=f"{section.title}, {names.get(turn, '')}")
     titles = {link.place_id: link.title for link in judged.links} | {"": "all links together"}
     for soak in judged.bands:
-        yield _section(f"Errors against temperature, {soak.name}", soak.by_temperature, titles, _degrees)
-        yield _section(f"Errors against time, {soak.name}", soak.by_time, titles, _hours)
+        unknown = ", ".join(titles.get(place, place) for place in soak.uncounted)
+        texts = (f"Errors of these links cannot be counted on this machine: {unknown}.",) if unknown else ()
+        yield _section(f"Errors against temperature, {soak.name}", soak.by_temperature, titles, _degrees, texts)
+        yield _section(f"Errors against time, {soak.name}", soak.by_time, titles, _hours, texts)
 
 
 def _course(parts: Sequence[SoakPart]) -> Iterator[Section]:
@@ -41,7 +43,9 @@ def _course(parts: Sequence[SoakPart]) -> Iterator[Section]:
     )
 
 
-def _section(title: str, bands: Sequence[ErrorBand], titles: dict[str, str], words: Words) -> Section:
+def _section(
+    title: str, bands: Sequence[ErrorBand], titles: dict[str, str], words: Words, texts: tuple[str, ...]
+) -> Section:
     erring = {band.place_id for band in bands if band.correctable or band.uncorrectable}
     rows = tuple(
         (
@@ -56,8 +60,8 @@ def _section(title: str, bands: Sequence[ErrorBand], titles: dict[str, str], wor
         if (not band.place_id or band.place_id in erring) and (band.seconds or band.correctable or band.uncorrectable)
     )
     columns = ("link", "band", "time", "correctable", "uncorrectable", "an hour, below (95 %)")
-    texts = () if erring else ("No link counted an error.",)
-    return Section(title=title, texts=texts, columns=columns, rows=rows)
+    none = ("No link counted an error.",) if bands and not erring else ()
+    return Section(title=title, texts=(*texts, *none), columns=columns, rows=rows)
 
 
 def _rate(per_hour: float) -> str:

@@ -31,12 +31,13 @@ _NAMES = {
     "is_silent": "silent",
     "odd_clock": "clock",
     "share": "share",
+    "nonfatal": "non-fatal",
 }
 _MARKS = {"odd_clock": "impossible", "twins": "two machines"}
 _FLEXIBLE = frozenset({"component", "board"})
 _LEAST_FLEXIBLE, _GAP = 12, 2
 _SPARE = (
-    "snapshots", "since", "others", "seen", "board", "hours", "nonfatal", "until", "can do",
+    "snapshots", "since", "others", "seen", "board", "hours", "non-fatal", "until", "can do",
     "last day", "boots", "verdict", "silent hours", "hosts", "component", "hours a", "hours b", "links a", "links b",
 )  # fmt: skip
 
@@ -59,6 +60,8 @@ def draw(found: Sequence[Mapping[str, Any]], screen: Console, spare: Sequence[st
     for record in records:
         drawn.add_row(*(record[name] for name in names))
     screen.print(drawn)
+    if left_out := [name for name in records[0] if name not in names]:
+        screen.print(f"No room for {', '.join(left_out)}: a wider screen has more, JSON has all.", style="dim")
 
 
 def _fitting(records: Sequence[Mapping[str, str]], width: int, spares: Sequence[str]) -> tuple[list[str], bool]:

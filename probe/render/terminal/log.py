@@ -20,7 +20,7 @@ def render(events: Sequence[LogEvent], screen: Console) -> None:
             boot = event.boot
             screen.print(Text(f"boot {boot} of this log", style="bold"))
         moment = "" if event.time_s is None else f"{event.time_s:12.3f} s  "
-        severity = f"{event.severity} " if event.severity else ""
+        severity = f"{event.severity.words} " if event.severity else ""
         names = ", ".join(event.errors)
         first = f", first {event.first}" if event.first else ""
         left_out = "" if event.suppressed is None else f": {event.suppressed}"

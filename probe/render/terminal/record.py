@@ -122,6 +122,8 @@ def _carried(document: Record, screen: Console) -> None:
     for name, row in rows.items():
         table.add_row(name, *(_measured(row.get(way)) for way in ways))
     screen.print(table)
+    if document.scope is not None and document.scope.at_least is not None:
+        screen.print(f"At least {document.scope.at_least:.4g} of its ceiling was asked for, each way.")
     for item in document.throughput:
         if item.short:
             screen.print(f"{item.load} {item.target}, {item.direction}: {item.sentence}")
