@@ -135,6 +135,14 @@ def _set_back(link: LinkAt, code: int | None) -> Protocol[None]:
         yield from _set_target(link, code)
 
 
+def settled(began: Began) -> Protocol[None]:
+    """Wait for trainings that whoever was stopped has begun: what is written meanwhile may come too late for them."""
+    for before in began.links:
+        link = LinkAt.before(before, began.scope)
+        if link is not None:
+            yield from until(link.status, _is_settled, TRAINING_S, 0.001)
+
+
 def states_now(scope: Scope, links: Sequence[LinkBefore]) -> Protocol[dict[str, LinkState]]:
     """What links run at, by their port; unknown where they go on training, or an end does not answer."""
     found = {}
