@@ -12,7 +12,7 @@ from fake_sysfs.hardware.space import LINK_CONTROL, LINK_CONTROL_2, LINK_STATUS,
 _WIDTH_DISABLE, _SPEED_DISABLE, _ASPM = 0x0200, 0x0020, 0x0003
 _LINK_BITS, _SPEED_BITS = 0x0223, 0x002F
 """ASPM, Retrain Link, Width Disable; Target Link Speed, Speed Disable: all that a test may change."""
-_LEAST_GTS = 16.0
+LEAST_GTS = 16.0
 _FIRST_REPORT, _LAST_REPORT = 0x88, 0x90
 _DOWNSTREAM = frozenset({1, 2, 3, 4, 5})
 _COMPONENT = 6
@@ -106,7 +106,7 @@ class Conduct:
                 yield f"{end.address} is not in D0"
             if self._files[end.address].read("power/control") not in {"on", None}:
                 yield f"{end.address}: power/control is not on"
-        if link.speed_gts < _LEAST_GTS:
+        if link.speed_gts < LEAST_GTS:
             yield f"the link runs at {link.speed_gts} GT/s"
         if link.is_training or not link.up:
             yield "the link is not in L0"

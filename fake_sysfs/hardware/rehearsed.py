@@ -9,12 +9,13 @@ from fake_sysfs.hardware.model import HardwareModel, LinkPlan
 from fake_sysfs.hardware.receiver import Receiver
 from probe.active.driver import Driver
 from probe.active.journal import Began, Entry, began_now
-from probe.active.link_at import LinkAt, state_of
 from probe.active.margining.document import Limits, MarginDocument, MarginedLink, Settings
 from probe.active.margining.judging import margin_document, margined_link
 from probe.active.margining.link import Choice, LinkRun
+from probe.active.margining.one_link import margin_link
 from probe.active.putting_back import all_back
 from probe.active.restoring import Leftover
+from probe.active.speed_steps import states_now
 from probe.active.target import Target, links_before, scope_of, targets
 from probe.host.machine import read_machine
 
@@ -62,14 +63,12 @@ def rehearse(
 ) -> Rehearsed:  # fmt: skip
     """Margin the model's link and put all back."""
     target = target_of(hardware)
-    run = LinkRun(LinkAt.of(target), choice)
     head = began(target, may_retrain=may_retrain)
     kept = Kept(head)
     driver = Driver(hardware, head.scope, kept)
-    driver.run(run.measure())
-    driver.run(run.quiet())
+    run = margin_link(driver, target, choice, head, lambda _: None)
     leftovers = driver.run(all_back(head, kept))
-    ended = {str(target.port.address): driver.run(state_of(LinkAt.of(target)))}
+    ended = driver.run(states_now(head.scope, head.links))
     settings = Settings(seconds=choice.seconds, error_limit=choice.error_limit, limits=limits)
     host = read_machine(hardware.source()).host
     document = margin_document(host, settings, [margined_link(run, target, limits)], leftovers, ended)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from fake_sysfs.hardware.conduct import Conduct, harms_status
+from fake_sysfs.hardware.conduct import LEAST_GTS, Conduct, harms_status
 from fake_sysfs.hardware.link import Link
 from fake_sysfs.hardware.mistakes import Mistakes
 from fake_sysfs.hardware.space import LINK_CONTROL, LINK_CONTROL_2, MARGINING, Space
@@ -74,7 +74,7 @@ class WiredEnd:
         lane, link = self._lanes[number], self._link
         self._conduct.command(self._space, lane, control, size)
         begun = lane.steps_begun
-        heard = number < link.width and link.up and not link.is_training
+        heard = number < link.width and link.up and not link.is_training and link.speed_gts >= LEAST_GTS
         lane.write(control, link.bits_s, heard=heard)
         if lane.steps_begun > begun:
             link.step_begun()

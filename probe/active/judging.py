@@ -23,6 +23,7 @@ from probe.active.restoring import Leftover
 from probe.active.trainings import Trained
 from probe.counted import counted
 from probe.evidence import Host
+from probe.links.state import LinkState
 from probe.result import Result, overall
 from probe.verdict.lanes import suspect_lanes
 
@@ -95,12 +96,14 @@ def _nothing_observed(link: LinkTraining) -> Iterator[str]:
 def _how_short(link: LinkTraining, short: Sequence[Attempt]) -> Iterator[str]:
     for kind, count in Counter(attempt.kind for attempt in short).items():
         yield f"{count} {kind}"
-    widths = {attempt.width for attempt in short if attempt.kind in {Kind.NARROWER, Kind.SLOWER_AND_NARROWER}}
+    narrow = [attempt.width for attempt in short if attempt.kind in {Kind.NARROWER, Kind.SLOWER_AND_NARROWER}]
+    widths = Counter(narrow)
     if len(widths) == 1 and link.expected.width is not None:
-        (width,) = widths
-        lanes = suspect_lanes(width or 0, link.expected.width)
+        lanes = suspect_lanes(narrow[0] or 0, link.expected.width)
         if lanes:
-            yield f"the same width each time: a fault in lanes {lanes[0]} to {lanes[-1]} would leave it"
+            which = f"lane {lanes[0]}" if len(lanes) == 1 else f"lanes {lanes[0]} to {lanes[-1]}"
+            same = "the same width each time" if len(narrow) > 1 else f"x{narrow[0]}"
+            yield f"{same}: a fault in {which} would leave it"
     elif len(widths) > 1:
         told = ", ".join(f"x{width}" for width in sorted(filter(None, widths)))
         yield f"widths differ ({told}): not always the same lanes"
@@ -162,7 +165,8 @@ def _step_reasons(step: SpeedStep) -> Iterator[str]:
     if step.problem is not None:
         yield step.problem
     if step.trained is False:
-        yield f"did not train to it, and ran at {step.state}"
+        ran = "what it ran at could not be read" if step.state == LinkState() else f"ran at {step.state}"
+        yield f"did not train to it, and {ran}"
     if step.carries is False:
         yield "carried no data under the load"
     for item in step.errors or ():

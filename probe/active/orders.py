@@ -38,12 +38,16 @@ class Order(msgspec.Struct, Generic[Done], frozen=True):
         """It is for this host, not for a tree that has the same files."""
         return self.guarding.live
 
-    def carry_out(self, tell: Tell) -> Done:
-        """Do it, unless something stands in the way that no word given covers. Raises InputError."""
+    def check(self) -> None:
+        """Raise InputError where something stands in the way that no word given covers."""
         if self.plan.left_behind is not None:
             raise InputError(self.plan.left_behind, where=self.plan.command, remedy="then begin anew")
         for target, effect in self.effects:
             refuse(target, self.guarding.objections(target, effect))
+
+    def carry_out(self, tell: Tell) -> Done:
+        """Do it, unless something stands in the way. Raises InputError as `check`."""
+        self.check()
         return self.run(tell)
 
 

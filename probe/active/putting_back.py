@@ -6,7 +6,7 @@ May live here: the order, and what a journal that was left behind asks for. May 
 from probe.active.driver import Keeper
 from probe.active.journal import Acted, Began, KeptFile, KeptRegister
 from probe.active.restoring import Leftover, put_back
-from probe.active.speed_steps import bring_back
+from probe.active.speed_steps import bring_back, settled
 from probe.active.steps import Protocol
 
 
@@ -15,6 +15,7 @@ def all_back(began: Began, keeper: Keeper) -> Protocol[tuple[Leftover, ...]]:
     kept = [entry for entry in keeper.entries() if isinstance(entry, KeptRegister | KeptFile | Acted)]
     if not kept:
         return ()
+    yield from settled(began)
     left = yield from put_back(began.scope, kept)
     links = yield from bring_back(began)
     if left:

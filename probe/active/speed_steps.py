@@ -6,13 +6,13 @@ else by Target Link Speed of the port and a retrain.
 
 from collections.abc import Sequence
 
-from probe.active.asking import answering, read, write
+from probe.active.asking import answering, read, until, write
 from probe.active.journal import Began, LinkBefore
-from probe.active.link_at import LinkAt, state_in, state_of
+from probe.active.link_at import LinkAt, is_set, is_there, state_of
 from probe.active.permitted import Scope
 from probe.active.restoring import Leftover
 from probe.active.steps import CannotWrite, Protocol
-from probe.active.training import Problem, Seen, Watch, aftermath, begun, train, while_written
+from probe.active.training import TRAINING_S, Problem, Seen, Watch, aftermath, begun, train, while_written
 from probe.active.ways import ByRetrain, ByTarget, SpeedMeans
 from probe.links.function import FunctionFacts
 from probe.links.state import LinkState
@@ -24,7 +24,7 @@ RISES = 3
 """Retrains that a rise in speed may need (seen in one vendor's kernel driver)."""
 _TARGET = LinkControl2.target_link_speed
 Codes = tuple[int | None, int | None]
-"""A link's speed code and width as its port has them, None where nothing answers."""
+"""A link's speed code and width as its port has them, None where it goes on training or an end does not answer."""
 
 
 def speeds_of(end: FunctionFacts) -> tuple[float, ...]:
@@ -135,23 +135,41 @@ def _set_back(link: LinkAt, code: int | None) -> Protocol[None]:
         yield from _set_target(link, code)
 
 
+def settled(began: Began) -> Protocol[None]:
+    """Wait for trainings that whoever was stopped has begun: what is written meanwhile may come too late for them."""
+    for before in began.links:
+        link = LinkAt.before(before, began.scope)
+        if link is not None:
+            yield from until(link.status, _is_settled, TRAINING_S, 0.001)
+
+
 def states_now(scope: Scope, links: Sequence[LinkBefore]) -> Protocol[dict[str, LinkState]]:
-    """What links run at, by their port."""
+    """What links run at, by their port; unknown where they go on training, or an end does not answer."""
     found = {}
     for before in links:
         link = LinkAt.before(before, scope)
         if link is not None:
-            found[before.port] = yield from state_of(link)
+            known = (yield from _codes(link)) != (None, None)
+            found[before.port] = (yield from state_of(link)) if known else LinkState()
     return found
 
 
 def _codes(link: LinkAt) -> Protocol[Codes]:
-    """Speed code and width as the port's Link Status has them, None where nothing answers at either end."""
-    status = yield from answering(link.status.address, link.status.offset, link.status.size)
-    identity = yield from read(link.identity.address, link.identity.offset, link.identity.size)
-    if status is None or identity is None or state_in(status) == LinkState():
+    """Speed code and width once the link has settled. What a port says of a link with nothing on it means nothing."""
+    settled = yield from until(link.status, _is_settled, TRAINING_S, 0.001)
+    if not settled.met or settled.value is None or not (yield from _answers(link)):
         return None, None
-    return LinkStatus.current_link_speed.raw(status), LinkStatus.negotiated_link_width.raw(status)
+    return LinkStatus.current_link_speed.raw(settled.value), LinkStatus.negotiated_link_width.raw(settled.value)
+
+
+def _is_settled(status: int) -> bool:
+    return not is_set(LinkStatus.link_training, status)
+
+
+def _answers(link: LinkAt) -> Protocol[bool]:
+    """The component answers."""
+    identity = yield from read(link.identity.address, link.identity.offset, link.identity.size)
+    return identity is not None and is_there(identity)
 
 
 def _is_below(now: Codes, before: LinkBefore) -> bool:
@@ -165,6 +183,10 @@ def _not_back(link: LinkAt, before: LinkBefore, now: Codes, *, retrained: bool) 
     offset = link.port.express + LinkControl.offset
     control = yield from answering(before.port, offset, 1)
     why = f"{RISES} retrains did not bring it back" if retrained else "it was not retrained: link-loss was not accepted"
+    found = str(state)
+    if now == (None, None):
+        answers = yield from _answers(link)
+        found = "training without an end" if answers else f"down ({before.component} does not answer)"
     if control is not None:
         value = merged(control, LinkControl.retrain_link.mask, LinkControl.retrain_link.mask)
         why += f" (a retrain is {value:02x}h written to the byte at {offset:03x}h of {before.port})"
@@ -172,7 +194,7 @@ def _not_back(link: LinkAt, before: LinkBefore, now: Codes, *, retrained: bool) 
         what=f"link below {before.port}",
         where="Link Status",
         value=str(was),
-        found=None if now == (None, None) else str(state),
+        found=found,
         why=why,
         address=before.port,
         writable=False,

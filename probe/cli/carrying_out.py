@@ -32,10 +32,11 @@ def carry_out(
     if not go:
         show(order.plan, status=ExitStatus.USAGE if order.plan.refused else ExitStatus.CLEAN, json=json)
         return
+    order.check()  # a refusal is one sentence, and needs no cautions
     screen = console(to_errors=True)
     before(order.plan, screen)
     with Telling(screen, max((link.times for link in order.plan.links), default=0)) as telling:
-        document = order.carry_out(telling)
+        document = order.run(telling)
     _keep(document, spool, screen, live=order.live)
     show(document, status=exit_status(document), json=json)
 

@@ -11,7 +11,7 @@ from probe.audit.names import title
 from probe.audit.verdict_headline import headline
 from probe.cli.audit import held_to, show_audit
 from probe.cli.options import CsvOption, JsonOption, SnapshotArgument, SysfsOption, evidence_from
-from probe.compare.expectation_file import to_toml
+from probe.compare.expectation_writing import to_toml
 from probe.documents.files import STANDARD_STREAM
 from probe.documents.writing import write_atomically
 from probe.foreign_text import plain

@@ -60,16 +60,17 @@ def unclaimed(
             known.get(place.link.downstream_port or "") for known, place in zip(functions, (then, now), strict=True)
         ]
         for severity in Severity:
-            totals = [_total(port, severity) for port in ports]
+            earlier, later = (_total(port, severity) for port in ports)
+            if earlier is None or later is None or later <= earlier:
+                continue
             below = [place for place in after.places.values() if place is now or place.id.startswith(f"{now.id}/")]
-            if totals[0] is None or totals[1] is None or not all(_read(place, severity) for place in below):
+            if not all(_read(place, severity) for place in below):
                 continue
             keys = {place.key for place in below}
             claims = [item for item in counts if item.place in keys and item.severity is severity]
-            grown = totals[1] - totals[0]
-            rest = grown - sum(item.count for item in claims)
+            rest = later - earlier - sum(item.count for item in claims)
             if rest > 0 and not any(item.floor for item in claims):
-                yield key, Unclaimed(place=now.title, severity=severity, count=rest, total=grown)
+                yield key, Unclaimed(place=now.title, severity=severity, count=rest, total=later - earlier)
 
 
 def _total(port: FunctionEvidence | None, severity: Severity) -> int | None:

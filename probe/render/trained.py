@@ -30,6 +30,8 @@ def times(attempts: Sequence[Attempt]) -> str | None:
     known = sorted(attempt.ms for attempt in attempts if attempt.ms is not None)
     if not known:
         return None
+    if len(known) == 1:
+        return f"{known[0]:.3g} ms"
     return f"{known[0]:.3g} to {known[-1]:.3g} ms, median {known[len(known) // 2]:.3g} ms, over {len(known)}"
 
 

@@ -76,6 +76,7 @@ def test_a_word_that_is_needed_and_one_that_means_nothing(tree: Path, run: Run) 
     status, out, told = run("train", PORT, "--go", "--sysfs", tree)
     assert (status, out) == (64, "")
     assert "--accept link-loss" in told
+    assert told.count("\n") == 1  # no cautions before what is not done
     status, _, told = run("train", PORT, "--go", "--accept", "everything", "--sysfs", tree)
     assert status == 64
     assert "is no word of consent" in told
@@ -114,6 +115,21 @@ def test_a_port_that_ignores_it_was_not_trained(tree: Path, run: Run) -> None:
     assert (link["of"], link["short"], link["interval"], link["way"]) == (0, 0, None, "retrain")
     assert [attempt["observed_training"] for attempt in link["attempts"]] == [False] * 3
     assert "no training was observed" in link["reasons"][0]
+
+
+@pytest.mark.parametrize("go", [[], ["--go", "--accept", "link-loss"]])
+def test_the_cautions_come_before_anything_is_done(tree: Path, run: Run, go: list[str]) -> None:
+    """Those that the reference lists, in the plan and before the first training."""
+    status, out, told = run("train", PORT, "--times", 1, *go, "--sysfs", tree)
+    assert status == (3 if go else 0)
+    said = " ".join((told.partition("training 1 of 1")[0] if go else out).split())
+    for caution in (
+        "may not come back until power is removed", "the machine may stop", "remote power at hand", "users off", "back up",
+        "not do this in production", "under another name", "volatile settings", "full power while their driver is gone",
+        "service manual", "local codes", "licensed practice", "power off and unplug", "stored charge", "ESD strap",
+        "hot and heavy parts",
+    ):  # fmt: skip
+        assert caution in said
 
 
 def test_all_is_as_it_was_after_a_run(tree: Path, state: Path, run: Run) -> None:
@@ -205,7 +221,7 @@ def test_killed_in_the_middle_and_put_back(tree: Path, state: Path, run: Run) ->
     end(process)
     assert everything(tree) != before
     status, _, told = run("speeds", PORT, "--go", "--accept", "link-loss", "--sysfs", tree)
-    assert (status, "run: linkprobe put-back" in told) == (64, True)
+    assert (status, "run: linkprobe put-back" in told, told.count("\n")) == (64, True, 1)
     status, out, _ = run("speeds", PORT, "--sysfs", tree)
     assert (status, "left something behind" in out) == (64, True)
     status, out, _ = run("put-back", "--json")

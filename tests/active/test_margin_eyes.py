@@ -3,10 +3,11 @@
 import math
 from typing import TYPE_CHECKING
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fake_sysfs.hardware import Receiver, Slope, Wall
+from fake_sysfs.hardware import LaneFault, Receiver, Slope, Wall
 from probe.errors.bit_error_ratio import interval
 from tests.active.margin_bench import clean, margin, model
 from tests.search import search
@@ -88,10 +89,24 @@ def test_the_bound_of_a_step_holds_its_true_ratio() -> None:
     assert sum(held) >= 0.8 * len(held)  # the last good step is chosen, which costs some of the 95 %
 
 
-def test_bits_by_count_are_never_more_than_were_tested() -> None:
-    done = margin(model({1: Receiver(voltage=False)}), ends=frozenset({"port"}), seconds=1.0)
+@pytest.mark.parametrize("answer_s", [0.0005, 0.009, 0.1])
+@pytest.mark.parametrize("seconds", [0.1, 0.2, 1.0])
+def test_bits_by_count_are_never_more_than_were_tested(seconds: float, answer_s: float) -> None:
+    """A receiver goes on counting until it is asked, and a slow one longer; by then its errors are not in the count."""
+    slow = Receiver(voltage=False, timing_steps=6, reports_rate=False, fault=LaneFault(answer_s=answer_s))
+    done = margin(model({1: slow}), ends=frozenset({"port"}), seconds=seconds)
     lane: LaneMargin = done.link.receivers[0].lanes[0]
     assert lane.left is not None
     assert lane.left.last_good is not None
     assert lane.left.last_good.bits is not None
-    assert 1.6e10 / 1.26 < lane.left.last_good.bits < 1.6e10 * 1.001
+    tested = 16e9 * lane.left.last_good.seconds
+    assert tested / (1.27 if answer_s < seconds / 100 else 2.0) < lane.left.last_good.bits <= tested * 1.001
+
+
+@pytest.mark.parametrize("by_rate", [True, False])
+def test_a_step_that_was_over_at_the_first_look_has_no_count_of_bits(by_rate: bool) -> None:
+    shut = Receiver(eye=Wall(left=2, right=2, up=2, down=2), reports_rate=by_rate)
+    lane = margin(model({1: shut}), ends=frozenset({"port"})).link.receivers[0].lanes[0]
+    assert lane.left is not None
+    assert lane.left.first_bad is not None
+    assert (lane.left.first_bad.seconds, lane.left.first_bad.bits) == (0.0, None)

@@ -24,7 +24,7 @@ def two_lanes(clock: FakeClock) -> HardwareModel:
     port = root_port(PORT, "16 GT/s x2", slot=1, margining=True, hot_plug=False)
     tree = machine(port.holds(card("16 GT/s x2", margining=True))).build()
     receiver = Receiver(eye=EYE)
-    plan = LinkPlan(component=COMPONENT, receivers={1: receiver, 6: receiver}, trainings=[Training()] * 20)
+    plan = LinkPlan(component=COMPONENT, receivers={1: receiver, 6: receiver}, trainings=[Training(seconds=0.05)] * 20)
     return HardwareModel(tree, {PORT: plan}, clock)
 
 

@@ -9,6 +9,7 @@ from fake_sysfs.hardware.model import HardwareModel
 from fake_sysfs.hardware.rehearsed import COMPONENT, PORT, Rehearsed, rehearse
 from probe.active.documents import exit_status
 from probe.active.margining.link import Choice
+from probe.active.steps import Stopped
 from probe.exit_status import ExitStatus
 from probe.links.state import LinkState
 from tests.active.margin_bench import clean, margin, model
@@ -89,6 +90,45 @@ def test_a_link_that_got_narrower_is_not_retrained_unasked() -> None:
     again = model({1: SMALL}, events=(LinkEvent(after_steps=30, width=2),))
     done = rehearse(again, choice, may_retrain=True)
     assert (again.links[PORT].trained, done.link.ended, done.link.back) == (1, LinkState(16.0, 4), True)
+
+
+def test_receivers_that_a_slow_link_does_not_reach_are_asked_again_when_it_is_back() -> None:
+    """Commands are carried in L0 at 16 GT/s and more alone, so nobody hears Go to Normal Settings before."""
+    event, choice = LinkEvent(after_steps=30, speed_gts=8.0), Choice(ends=PORT_ALONE, seconds=0.05)
+    slow = rehearse(model({1: SMALL}, events=(event,)), choice)
+    assert slow.link.not_normal
+    assert (slow.link.ended, slow.link.back, slow.document.restored) == (LinkState(8.0, 4), False, False)
+    assert exit_status(slow.document) is ExitStatus.URGENT
+    back = rehearse(model({1: SMALL}, events=(event,)), choice, may_retrain=True)
+    assert (back.link.ended, back.link.back, back.document.restored) == (LinkState(16.0, 4), True, True)
+    assert any("ran at 8 GT/s x4 after the measuring" in reason for reason in back.link.reasons)
+    assert back.model.mistakes == []
+    assert back.model.left_behind() == []
+
+
+@pytest.mark.parametrize("at", range(60, 300, 12))
+def test_a_signal_in_the_middle_of_a_command_waits_for_its_answer(at: int) -> None:
+    hardware = model({1: Receiver(timing_steps=8, voltage=False, fault=LaneFault(answer_s=0.060))}, best="16 GT/s x2")
+    read, reads = hardware.read, 0
+
+    def stopping(address: str, offset: int, size: int) -> int | None:
+        nonlocal reads
+        reads += 1
+        if reads == at:
+            raise Stopped("SIGTERM")
+        return read(address, offset, size)
+
+    hardware.read = stopping  # type: ignore[method-assign] # a signal in the middle of it
+    done = rehearse(hardware, Choice(ends=PORT_ALONE, seconds=0.05))
+    assert done.link.stopped == "stopped by SIGTERM"
+    clean(done)
+
+
+def test_a_component_that_went_is_not_back_whatever_the_port_says() -> None:
+    hardware = model({1: SMALL}, events=(LinkEvent(after_steps=30, vanishes=True),))
+    done = rehearse(hardware, Choice(ends=PORT_ALONE, seconds=0.05))
+    assert (done.link.ended, done.link.back) == (LinkState(), False)
+    assert exit_status(done.document) is ExitStatus.URGENT
 
 
 def test_a_receiver_that_forgets_its_bits_says_nothing_of_a_ratio() -> None:

@@ -19,9 +19,9 @@ from probe.evidence import CoolingDevice
 from probe.exceptions import InputError
 from probe.links.state import LinkState
 from probe.registers.errors import CorrectableErrorStatus
-from probe.registers.link import LinkCapabilities2, LinkControl2
+from probe.registers.link import LinkCapabilities2, LinkControl2, LinkStatus
 from probe.result import Result
-from tests.active.model import COMPONENT, PORT, Comes, Faults, Kept, Model, began, driver, link
+from tests.active.model import COMPONENT, PORT, Comes, Faults, Kept, Killed, Model, began, driver, link
 
 BESIDE = Watching(tuple, lambda: None, lambda _: None)
 COOLING = "class/thermal/cooling_device3/cur_state"
@@ -85,6 +85,11 @@ def test_a_speed_that_does_not_come_fails() -> None:
     assert any("16 GT/s: did not train to it, and ran at 8 GT/s x8" in reason for reason in result.reasons)
 
 
+def test_a_speed_at_which_the_link_is_lost_has_no_state_to_tell() -> None:
+    result = judged(go(Model(link(), [Comes(), Comes(up=False)])))
+    assert "5 GT/s: did not train to it, and what it ran at could not be read" in result.reasons
+
+
 def test_a_rise_that_never_comes_back_is_a_leftover_with_the_state() -> None:
     model = Model(link(), [Comes(speed_gts=2.5)] * 100)
     kept = Kept()
@@ -93,6 +98,30 @@ def test_a_rise_that_never_comes_back_is_a_leftover_with_the_state() -> None:
     (item,) = left
     assert (item.what, item.value, item.found) == (f"link below {PORT}", "16 GT/s x8", "2.5 GT/s x8")
     assert "was 16 GT/s x8" in item.sentence()
+
+
+def test_a_training_that_was_cut_off_ends_before_its_speed_is_put_back() -> None:
+    model, kept = Model(link()), Kept()
+    for kill_at in range(10, 400):
+        model, kept = Model(link(), [Comes(ms=30.0)] * 20, kill_at=kill_at), Kept()
+        with pytest.raises(Killed):
+            go(model, kept)
+        if model.get(PORT, LinkStatus.link_training):
+            break
+    assert model.get(PORT, LinkStatus.link_training)
+    model.kill_at = None
+    before = len(model.writes)
+    training: list[int] = []
+    write = model.write
+
+    def seen(address: str, offset: int, size: int, value: int, mask: int) -> None:
+        training.append(model.get(PORT, LinkStatus.link_training))
+        write(address, offset, size, value, mask)
+
+    model.write = seen  # type: ignore[method-assign] # what stands when it is written
+    assert driver(model, kept).run(all_back(began(model), kept)) == ()
+    assert len(model.writes) > before
+    assert not any(training)
 
 
 def test_a_link_that_was_held_at_a_speed_goes_back_to_it() -> None:

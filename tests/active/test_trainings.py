@@ -1,14 +1,17 @@
 """Trainings on a port and component in memory: what is seen, counted, stopped at, and said."""
 
 import errno
+import io
 from collections.abc import Sequence
 
 import pytest
 from msgspec.structs import replace
+from rich.console import Console
 
 from probe.active.documents import Kind, LinkTraining
 from probe.active.judging import training_result
 from probe.active.link_at import LinkAt
+from probe.active.speed_steps import bring_back, states_now
 from probe.active.training import Problem, train
 from probe.active.trainings import Course, Trained, Watching, trainings
 from probe.active.ways import ByFunction, ByPort, ByRetrain, BySlot, Means
@@ -17,8 +20,9 @@ from probe.evidence import LogLine
 from probe.links.state import LinkState
 from probe.registers.errors import CorrectableErrorStatus
 from probe.registers.link import LinkControl2, LinkStatus
+from probe.render.terminal.active import result
 from probe.result import Result
-from tests.active.model import COMPONENT, PORT, Comes, Faults, Model, driver, link
+from tests.active.model import COMPONENT, PORT, Comes, Faults, Model, began, driver, link
 
 FULL = LinkState(16.0, 8)
 RESET = f"bus/pci/devices/{PORT}/reset_subordinate"
@@ -171,6 +175,48 @@ def test_a_link_that_never_finishes_ends_it_after_its_second() -> None:
     trained = run(model, 20)
     assert [attempt.problem for attempt in trained.attempts] == [Problem.STUCK]
     assert 1.0 <= model.time < 8.0
+
+
+@pytest.mark.parametrize(
+    ("faults", "comes", "how"),
+    [
+        (Faults(never_finishes=True), Comes(), "training without an end"),
+        (Faults(), Comes(up=False), f"down ({COMPONENT} does not answer)"),
+    ],
+)
+def test_what_a_port_says_of_a_link_that_did_not_come_back_is_no_state(faults: Faults, comes: Comes, how: str) -> None:
+    """Speed and width of an empty port mean nothing, nor do those of a link that is still training."""
+    model = Model(link(), [comes] * 20, faults=faults)
+    head = began(model)
+    run(model, 3)
+    assert driver(model).run(states_now(head.scope, head.links)) == {PORT: LinkState()}
+    (left,) = driver(model).run(bring_back(head))
+    assert (left.value, left.found) == ("16 GT/s x8", how)
+    assert f"is {how} and was 16 GT/s x8" in left.sentence()
+
+
+@pytest.mark.parametrize(
+    ("ended", "said"),
+    [(FULL, "was 16 GT/s x8, is 16 GT/s x8"), (LinkState(), "was 16 GT/s x8, what it runs at now could not be read")],
+)
+def test_the_screen_says_what_it_runs_at_as_far_as_it_is_known(ended: LinkState, said: str) -> None:
+    screen = Console(file=io.StringIO(), width=120)
+    result(replace(judged(run(Model(link()), 1)), ended=ended), screen)
+    assert isinstance(screen.file, io.StringIO)
+    assert said in screen.file.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("widths", "said"),
+    [
+        ((4,), "x4: a fault in lanes 4 to 7 would leave it"),
+        ((4, 4), "the same width each time: a fault in lanes 4 to 7 would leave it"),
+        ((1, 1), "the same width each time: a fault in lane 1 would leave it"),
+    ],
+)
+def test_which_lanes_a_lesser_width_points_to(widths: tuple[int, ...], said: str) -> None:
+    reasons = judged(run(Model(link(), [Comes(width=width) for width in widths]), 10)).reasons
+    assert said in reasons
 
 
 def test_three_times_below_what_it_was_ends_it() -> None:

@@ -3,7 +3,7 @@
 Draws COUNT mutants (60) of probe/ROOM from all that cosmic-ray knows, applies each in a copy of the tree, runs the
 tests that run the changed function, closest first, and lists the survivors. Not drawn is what no run could tell:
 annotations, a decorator taken away, an argument's place made its name. Each run is a fork of a process that has loaded
-the libraries: about a second a mutant on an idle machine, ten a survivor.
+the libraries: about a second a mutant on an idle machine, ten a survivor. Needs cosmic-ray and coverage.
 """
 
 import ast

@@ -10,7 +10,8 @@ from fake_sysfs.demonstration import correlator
 from probe.audit.audit import audit
 from probe.audit.document import AuditDocument, Deviation
 from probe.audit.outcome import exit_status
-from probe.compare.expectation_file import parse, to_toml
+from probe.compare.expectation_file import parse
+from probe.compare.expectation_writing import to_toml
 from probe.compare.expectations import deviations, not_covered
 from probe.exceptions import DocumentError
 from probe.exit_status import ExitStatus

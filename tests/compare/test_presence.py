@@ -130,3 +130,9 @@ def test_functions_by_number() -> None:
 )  # fmt: skip
 def test_where_trouble_lies(*, elsewhere: bool | None, slot_after: bool | None, blame: Blame) -> None:
     assert _blame(elsewhere=elsewhere, slot_after=slot_after) is blame
+
+
+def test_cards_without_serial_numbers_below_a_switch_that_moved_are_those_that_were_there() -> None:
+    blank = drive(None)
+    whole = diff(taken(carrier(blank, blank)), taken(carrier(blank, blank, at=2)))
+    assert [kind for kind, _ in told(whole)] == ["moved"]

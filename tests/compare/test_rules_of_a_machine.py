@@ -74,7 +74,7 @@ def test_what_it_holds() -> None:
         (
             ("nonfatal",),
             {"nonfatal": {"Completion Timeout": 1}},
-            ("1 nonfatal error counted since boot, none was expected", True),
+            ("1 non-fatal error counted since boot, none was expected", True),
         ),
         (("fatal",), {"fatal": {"Malformed TLP": 2}}, ("2 fatal errors counted since boot, none was expected", True)),
         (

@@ -29,7 +29,8 @@ from probe.batch.reading import contribution_of
 from probe.cli.report import _saved
 from probe.collect.settings import read_settings
 from probe.compare.diff import compare
-from probe.compare.expectation_file import parse, to_toml
+from probe.compare.expectation_file import parse
+from probe.compare.expectation_writing import to_toml
 from probe.compare.expectations import deviations, not_covered
 from probe.compare.history import history
 from probe.documents.dump import configs_from_dump

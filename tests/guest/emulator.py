@@ -125,13 +125,17 @@ def _with_dependencies(modules: Path) -> set[str]:
 
 
 def command(devices: Sequence[str], out: Path, *, append: str = "", root: Path = Path("/")) -> list[str]:
-    """The emulator's command line for these devices, with `out` as the guest's /out and `root` below its own root."""
+    """The emulator's command line for these devices, with `out` as the guest's /out and `root` below its own root.
+
+    On a busy host the emulated timer may be too late for the kernel's check of it, which would panic: no_timer_check
+    (Documentation/admin-guide/kernel-parameters.txt).
+    """
     tree = _kernel()
     return [
         "qemu-system-x86_64", "-M", "q35", "-accel", "tcg", "-cpu", "max", "-m", "2048", "-smp", "2",
         "-nodefaults", "-display", "none", "-serial", f"file:{out}/console", "-no-reboot",
         "-kernel", str(next((tree / "boot").glob("vmlinuz-*"))), "-initrd", str(_initramfs(tree)),
-        "-append", f"console=ttyS0 quiet panic=-1 {append}",
+        "-append", f"console=ttyS0 quiet panic=-1 no_timer_check {append}",
         "-fsdev", f"local,id=host,path={root},security_model=none,readonly=on,multidevs=remap",
         "-device", "virtio-9p-pci,fsdev=host,mount_tag=host",
         "-fsdev", f"local,id=out,path={out},security_model=none,multidevs=remap",

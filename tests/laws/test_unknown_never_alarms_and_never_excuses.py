@@ -13,7 +13,8 @@ from probe.audit.outcome import exit_status as audit_status
 from probe.audit.snapshot import Snapshot, take
 from probe.compare.changes import Comparison, exit_status
 from probe.compare.diff import compare, diff
-from probe.compare.expectation_file import parse, to_toml
+from probe.compare.expectation_file import parse
+from probe.compare.expectation_writing import to_toml
 from probe.compare.expectations import deviations
 from probe.compare.history import history
 from probe.compare.rank import Rank

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 
+import msgspec
 import pytest
 from scipy.stats import chi2
 
@@ -10,6 +11,7 @@ from fake_sysfs import card, machine, root_port
 from probe.audit.snapshot import Snapshot, take
 from probe.host.machine import read_machine
 from probe.links.link import WhichEnd
+from probe.loads.results import Pass
 from probe.observe.events import CountedErrors
 from probe.qualify.confidence import confidence
 from probe.qualify.entries import SoakPart
@@ -64,6 +66,27 @@ def test_parts_add_up_and_pass_as_one(snapshot: Snapshot) -> None:
     assert found.result is Result.PASSED
     assert watched([first, second])[0].place_id == PLACE
     assert soaked([first]).result is Result.INCONCLUSIVE  # the first alone was cut off
+
+
+def test_a_share_that_was_asked_for_is_held_over_all_parts(snapshot: Snapshot) -> None:
+    """The median over both: in the first part the link was slow for longer."""
+    (link,) = snapshot.links
+    ceiling = link.bandwidth.ceiling_bytes_s.to_host or 0
+    asked = msgspec.structs.replace(start(snapshot), at_least=0.8, covers=())
+    for slow, fast, result in ((3, 2, Result.FAILED), (2, 3, Result.PASSED)):
+        passes = [
+            carried(float(t), int(ceiling * share)) for share, n in ((0.4, slow), (0.9, fast)) for t in range(1, n + 1)
+        ]
+        first = SoakPart(
+            turn=1, seconds=60.0, entries=(asked, Baseline(0.0, {}), sample(0.0), *passes[:slow], sample(60.0))
+        )
+        second = SoakPart(turn=1, seconds=40.0, entries=(asked, sample(0.0), *passes[slow:], sample(40.0), ended(40.0)))
+        found = soaked([first, second])
+        assert (found.result, found.links[0].result) == (result, result), found.reasons
+
+
+def carried(t: float, size: int) -> Pass:
+    return Pass(t=t, load="x", target="one", place_id=PLACE, direction="to host", bytes=size, seconds=1.0)
 
 
 def test_errors_count_over_all_parts_and_not_while_links_settle_after_a_cut(snapshot: Snapshot) -> None:

@@ -9,8 +9,11 @@ from probe.host.source import DirectorySource
 from probe.loads import refusing
 from probe.qualify import site as sites
 from probe.qualify.checking import Checking
+from probe.qualify.plan import SoakStep
 from probe.qualify.plan_file import Fault, read_plan, step_lines
 from probe.qualify.site import Site
+from probe.qualify.soaking import setup_of
+from probe.qualify.wording import limit_of
 from tests.conftest import Run
 
 BEFORE = 'schema = "linkprobe/qualify-plan/1"\n[[step]]\nkind = "snapshot"\n'
@@ -74,6 +77,18 @@ def test_a_plan_never_writes_to_a_raw_device(tmp_path: Path) -> None:
     (fault,) = faults(soak(f'loads = ["storage-round-trip:{block_device}"]'), tmp_path)
     assert fault.what == f"soak: {block_device}: is a raw device, to which a plan never writes"
     assert "name a scratch file" in fault.remedy
+
+
+@pytest.mark.usefixtures("here")
+def test_the_least_share_is_that_of_the_plan_and_stands_in_its_limit(tmp_path: Path) -> None:
+    for key, asked, told in (("at_least = 0.8", 0.8, ", at least 0.8 of its ceiling each way"), ("", None, "6/2h")):
+        plan = read_plan(soak(key).encode()).plan
+        assert plan is not None
+        step = plan.step[1]
+        assert isinstance(step, SoakStep)
+        site = Site(sysfs=None, folder=tmp_path, record=tmp_path / "record.json")
+        assert setup_of(step, site, site.snapshot(), 60.0, None).at_least == asked
+        assert limit_of(step, None).endswith(told)
 
 
 def test_loads_drive_this_host_and_no_tree(tree: Path, run: Run, tmp_path: Path) -> None:

@@ -97,6 +97,16 @@ def test_a_target_holds_a_link_at_its_own_speed_alone(
         assert link.reasons[0].source.startswith(f"Link Control 2 of {PORT}")
 
 
+def test_a_target_holds_whoever_tells_the_speed(judge_one: One) -> None:
+    """Link Status with a reserved speed code at both ends: the kernel's file says 5 GT/s, as Target Link Speed does."""
+    tree = held("5 GT/s x16", target_gts=5.0).build()
+    for address in (PORT, CARD):
+        tree = tree.with_bytes(address, 0x60 + LinkStatus.offset, b"\x0f\x11")
+        tree = tree.with_attribute(address, "current_link_speed", "5.0 GT/s PCIe")
+    link = judge_one(tree)
+    assert (link.negotiated.speed_gts, link.verdict) == (5.0, Verdict.CAPPED)
+
+
 @pytest.mark.parametrize(("disabled", "verdict"), [(True, Verdict.CAPPED), (False, Verdict.DOWNTRAINED)])
 def test_a_components_target_counts_where_it_may_not_change_by_itself(
     disabled: bool, verdict: Verdict, judge_one: One
@@ -115,6 +125,7 @@ def test_a_components_target_counts_where_it_may_not_change_by_itself(
         (0x0D, "16 GT/s x8", None, True),
         (0x0E, "16 GT/s x8", None, True),
         (0x0A, "16 GT/s x8", "the slot has no more lanes: wiring, not a bad lane", False),
+        (0x08, "16 GT/s x1", "the slot has no more lanes: wiring, not a bad lane", False),
         (0x02, "16 GT/s x8", None, True),  # unknown
     ],
 )

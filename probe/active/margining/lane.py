@@ -129,6 +129,8 @@ class LanePort:
         standing = yield from answering(self.address, self._control, _SIZE)
         if standing == NO_COMMAND.control != self._written:
             self.moved = False  # the link went down, which takes receivers back and leaves their control so
+        if self._unheard:
+            yield Wait(ANSWER_PATIENCE_S)  # whoever was stopped may not have waited for the answer to its last command
         normal, clear = go_to_normal(BROADCAST), clear_error_log(BROADCAST)
         for command in (NO_COMMAND, normal, NO_COMMAND, clear, NO_COMMAND):
             try:

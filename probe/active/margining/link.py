@@ -117,6 +117,10 @@ class LinkRun:
             yield from together((_quiet(lane) for lane in self._lanes.values()), at_once=len(self._lanes))
         self.ended = yield from self._state_now()
 
+    def quiet_again(self) -> Protocol[None]:
+        """The same once a link is back that had become too slow to hear; what it had come to stays noted."""
+        yield from together((_quiet(lane) for lane in self._lanes.values()), at_once=len(self._lanes))
+
     def _measure(self) -> Protocol[None]:
         self.before = yield from self._state_now()
         self._refuse()

@@ -55,9 +55,11 @@ def check_ready(end: EndAt) -> Protocol[int]:
         raise Unmeasured(f"{end.address} has no Lane Margining capability")
     status = yield from present(end, MarginingPortStatus)
     capabilities = yield from present(end, MarginingPortCapabilities)
-    if is_set(MarginingPortStatus.margining_ready, status):
+    by_software = is_set(MarginingPortCapabilities.margining_uses_driver_software, capabilities)
+    prepared = not by_software or is_set(MarginingPortStatus.margining_software_ready, status)
+    if prepared and is_set(MarginingPortStatus.margining_ready, status):
         return base
-    if is_set(MarginingPortCapabilities.margining_uses_driver_software, capabilities):
+    if by_software:
         what = "needs software of the device's driver for margining, which has not made it ready: load the driver"
         raise Unmeasured(f"{end.address} {what}")
     raise Unmeasured(f"{end.address} does not say that it is ready for margining")

@@ -4,6 +4,7 @@ May live here: what binds guard, session, protocol and judging together. May not
 """
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import msgspec
 
@@ -13,12 +14,11 @@ from probe.active.link_at import LinkAt
 from probe.active.margining.document import Limits, MarginDocument, MarginedLink, Settings
 from probe.active.margining.judging import judged_anew, margin_document, margined_link
 from probe.active.margining.link import Choice, LinkRun
+from probe.active.margining.one_link import margin_link
 from probe.active.margining.peers import Measured, held_against, measured
 from probe.active.preparing import Bench, Guarding
 from probe.active.session import session
-from probe.active.steps import Stopped
 from probe.active.target import Target, links_before, scope_of
-from probe.active.trainings import Runner
 from probe.evidence import Host
 
 Tell = Callable[[Target, str], None]
@@ -46,18 +46,6 @@ class Margining(msgspec.Struct, frozen=True):
         return Settings(seconds=self.choice.seconds, error_limit=self.choice.error_limit, limits=self.limits)
 
 
-def margin_link(runner: Runner, target: Target, choice: Choice, tell: Tell) -> LinkRun:
-    """Measure one link, and leave every receiver at its normal settings."""
-    run = LinkRun(LinkAt.of(target), choice, lambda news: tell(target, news))
-    try:
-        runner.run(run.measure())
-        runner.run(run.quiet())
-    except Stopped as signal:  # it comes once at most
-        run.stopped = f"stopped by {signal}"
-        runner.run(run.quiet())
-    return run
-
-
 def margin(tested: Bench, guarding: Guarding, task: Margining, tell: Tell) -> MarginDocument:
     """Measure the links; all is put back whatever ends it. Raises InputError where no journal can be written."""
     host, under_test = tested.evidence.host, task.under_test
@@ -73,7 +61,7 @@ def margin(tested: Bench, guarding: Guarding, task: Margining, tell: Tell) -> Ma
                 run = LinkRun(LinkAt.of(target), task.choice)
                 run.stopped = "; ".join(f"{item.what}: {item.user}" for item in objections)
             else:
-                run = margin_link(going_on, target, task.choice, tell)
+                run = margin_link(going_on, target, task.choice, began, partial(tell, target))
             done.append(margined_link(run, target, task.limits))
             if run.stopped is not None:
                 break

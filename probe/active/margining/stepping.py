@@ -149,23 +149,26 @@ class LaneRun:
             raise Unmeasured(f"does not support step {steps} of {way.steps}, which says nothing of the margin")
         if _state(payload) == _SET_UP:
             raise Unmeasured(f"went back to set-up at step {steps}")
-        bits = yield from self._bits(way, before - begin)
+        bits = yield from self._bits(way, begin, before)
         passed = self._passes(payload)
         return _seen(steps, _errors(payload), bits, before - begin, passed=passed), passed
 
     def _passes(self, payload: int) -> bool:
         return _state(payload) == _MARGINING and _errors(payload) <= self._trial.error_limit
 
-    def _bits(self, way: Way, seconds: float) -> Protocol[float | None]:
-        """How many bits were tested at least, by the receiver's own method; None where it does not tell."""
+    def _bits(self, way: Way, begin: float, counted: float) -> Protocol[float | None]:
+        """How many bits were tested at least when the errors were counted; None where the receiver does not tell."""
+        seconds = counted - begin
         if self._can.rate:
             speed = self._watch.state.speed_gts
-            return None if speed is None or way.rate is None else bits_by_rate(speed, seconds, way.rate)
+            return None if speed is None or way.rate is None else bits_by_rate(speed, seconds, way.rate) or None
         asked = report(self._receiver, payloads.REPORT_SAMPLE_COUNT, payloads.SampleCount.name)
         try:
-            return bits_by_count(payloads.SampleCount.value.raw((yield from self._lane.ask(asked))))
+            by_then = bits_by_count(payloads.SampleCount.value.raw((yield from self._lane.ask(asked))))
         except Unmeasured:
             return None
+        # It goes on testing until it is asked, and the errors of that while are not in the count.
+        return None if by_then is None else by_then * seconds / ((yield from now()) - begin) or None
 
 
 def _state(payload: int) -> str:
