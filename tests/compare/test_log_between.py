@@ -110,6 +110,9 @@ def test_an_error_that_a_counter_tells_is_told_once(
 def test_an_event_is_told_of_its_place(address: str) -> None:
     line = f"nvme {address}: completion timeout"
     described = of(slot(1, drive(A)))
-    before, after = snapshot(described, uptime_s=10.0), snapshot(replace(described, log=((15.0, line),)), uptime_s=20.0)
+    before, after = (
+        snapshot(described, uptime_s=10.0),
+        snapshot(replace(described, log=(f"[   15.000000] {line}",)), uptime_s=20.0),
+    )
     (change,) = diff(before, after).changes
     assert (change.kind, change.place) == ("log", "slot 1 (port 0000:00:01.0)")
