@@ -99,7 +99,7 @@ class Slots:
         )
 
     def _title(self, names: Sequence[SlotName], number: int | None) -> str | None:
-        """The first name; a directory's as firmware gave it, but for a number given to several where the port has its own."""
+        """The first name; a directory's as firmware gave it, but for a number that it gave to several ports."""
         if not names:
             return None
         first = names[0].name
