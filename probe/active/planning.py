@@ -27,8 +27,9 @@ CAUTIONS = (
     hand, move users off, back up, and do not do this in production.""",
     """Data on its way is lost; a device may come back under another name; a card may reset its firmware and lose
     volatile settings; fans and accelerators may run at full power while their driver is gone.""",
-    """Do only what the service manual allows; it and licensed practice come before anything said here. Before a hand
-    goes near: power off and unplug, wait for stored charge to drain, wear an ESD strap, mind hot and heavy parts.""",
+    """Do only what the service manual allows; it, local codes and licensed practice come before anything said here.
+    Before a hand goes near: power off and unplug, wait for stored charge to drain, wear an ESD strap, mind hot and
+    heavy parts.""",
 )
 POWER_CAUTION = f"""Repeated power cycles of a slot wear its hot-swap switch and inrush parts: a card must cool and
     discharge in between (here {SLOT_OFF_S:g} s; the service manual's time if that is longer)."""

@@ -186,7 +186,7 @@ def _not_back(link: LinkAt, before: LinkBefore, now: Codes, *, retrained: bool) 
     found = str(state)
     if now == (None, None):
         answers = yield from _answers(link)
-        found = "training without an end" if answers else f"down: {before.component} does not answer"
+        found = "training without an end" if answers else f"down ({before.component} does not answer)"
     if control is not None:
         value = merged(control, LinkControl.retrain_link.mask, LinkControl.retrain_link.mask)
         why += f" (a retrain is {value:02x}h written to the byte at {offset:03x}h of {before.port})"

@@ -1,6 +1,6 @@
 """Observations about the machine that belong to no single link: ports that should be there, lists that are broken."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 
 from probe.address import Address
@@ -77,11 +77,13 @@ def _missing_ports(tree: Topology) -> Iterator[Observation]:
     for roots in families.values():
         if len(roots) < _ENOUGH_SIBLINGS:
             continue
+        others = len(roots) - 1
+        times = Counter(place for places in roots.values() for place in places)
+        lacking_once = {place for place, count in times.items() if count == others}
         for (domain, bus), places in roots.items():
-            others = [have for root, have in roots.items() if root != (domain, bus)]
-            for device, number in sorted(set.intersection(*others) - places):
+            for device, number in sorted(lacking_once - places):
                 missing = Address(domain, bus, device, number)
-                meaning = f"no Root Port is here, while all {len(others)} sibling root buses have one at this place"
+                meaning = f"no Root Port is here, while all {others} sibling root buses have one at this place"
                 yield Observation(str(missing), f"{meaning}: switched off by firmware, or it failed at start")
 
 

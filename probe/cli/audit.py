@@ -18,7 +18,7 @@ from probe.cli.options import (
     evidence_from,
 )
 from probe.cli.showing import show
-from probe.compare.expectation_file import parse
+from probe.compare.expectation_file import EXPECTATIONS_BYTES, parse
 from probe.compare.expectations import deviations, not_covered
 from probe.documents.files import read_bytes
 from probe.evidence import unlisted
@@ -82,7 +82,7 @@ def no_link(document: AuditDocument) -> NothingToJudge:
 
 def held_to(file: str, document: AuditDocument) -> AuditDocument:
     """The audit with its deviations from a file of expectations."""
-    expectations = parse(read_bytes(file), file)
+    expectations = parse(read_bytes(file, EXPECTATIONS_BYTES), file)
     return replace(
         document,
         deviations=deviations(expectations, document),

@@ -7,7 +7,7 @@ import typer
 from probe.audit.decoding import decoded_spaces
 from probe.cli.options import JsonOption
 from probe.cli.showing import show
-from probe.documents.dump import configs_from_dump
+from probe.documents.dump import DUMP_BYTES, configs_from_dump
 from probe.documents.files import STANDARD_STREAM, read_bytes
 
 
@@ -19,7 +19,5 @@ def decode(
 ) -> None:
     """Decode a config space: raw bytes, or any text of offsets and hexadecimal bytes."""
     name = "standard input" if file == STANDARD_STREAM else file
-    show(
-        decoded_spaces([(dump.heading, dump.space) for dump in configs_from_dump(read_bytes(file), name)], name),
-        json=json,
-    )
+    dumps = configs_from_dump(read_bytes(file, DUMP_BYTES), name)
+    show(decoded_spaces([(dump.heading, dump.space) for dump in dumps], name), json=json)

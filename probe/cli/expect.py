@@ -10,7 +10,7 @@ from probe.audit.audit import audit
 from probe.audit.names import title
 from probe.audit.verdict_headline import headline
 from probe.cli.audit import held_to, show_audit
-from probe.cli.options import CsvOption, JsonOption, SnapshotArgument, SysfsOption, evidence_from
+from probe.cli.options import CsvOption, JsonOption, RedactOption, SnapshotArgument, SysfsOption, evidence_from
 from probe.compare.expectation_writing import to_toml
 from probe.documents.files import STANDARD_STREAM
 from probe.documents.writing import write_atomically
@@ -24,9 +24,10 @@ def write(
         str, typer.Option("-o", "--output", metavar="FILE", help="Where to; - is standard output.")
     ] = "-",
     sysfs: SysfsOption = None,
+    redact: RedactOption = False,
 ) -> None:
     """Turn a known-good machine into a TOML file that a person can read and edit."""
-    document = audit(evidence_from(sysfs, snapshot))
+    document = audit(evidence_from(sysfs, snapshot, redact=redact))
     host = document.host
     for link in document.links:
         if link.kind is KindOfLink.SLOT and link.verdict.below_capability:
@@ -45,6 +46,7 @@ def check(
     json: JsonOption = False,
     csv: CsvOption = False,
     sysfs: SysfsOption = None,
+    redact: RedactOption = False,
 ) -> None:
     """Audit a machine and hold it to a file of expectations."""
-    show_audit(held_to(file, audit(evidence_from(sysfs, snapshot))), json=json, csv=csv)
+    show_audit(held_to(file, audit(evidence_from(sysfs, snapshot, redact=redact))), json=json, csv=csv)

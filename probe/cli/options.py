@@ -17,6 +17,7 @@ from probe.host.opening import open_source
 from probe.host.source import Source
 
 Document = TypeVar("Document")
+TEMPLATE_BYTES = 4 << 20
 
 
 def addresses(context: typer.Context, incomplete: str) -> list[str]:
@@ -117,7 +118,7 @@ def template_from(path: Path | None) -> tuple[str, str] | None:
     if path is None:
         return None
     try:
-        return read_bytes(str(path)).decode(), str(path)
+        return read_bytes(str(path), TEMPLATE_BYTES).decode(), str(path)
     except UnicodeDecodeError as error:
         raise InputError(
             f"is not UTF-8 text (byte {error.start})", where=str(path), remedy="save it as UTF-8"

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from probe.audit.choosing import chosen
-from probe.cli.options import JsonOption, LinkOption, SysfsOption
+from probe.cli.options import JsonOption, LinkOption, RedactOption, SysfsOption, cleaner
 from probe.cli.soak import NOTHING_HELD, snapshot_of
 from probe.documents.files import encode_lines
 from probe.exceptions import NothingToJudge
@@ -27,12 +27,15 @@ def watch(
     link: LinkOption = None,
     interval: Annotated[float, typer.Option(metavar="S", help="Seconds between samples.", min=0.05)] = 1.0,
     minutes: Annotated[float | None, typer.Option(metavar="N", help="End by itself after so long.")] = None,
+    redact: RedactOption = False,
 ) -> None:
     """Watch links without a load: their states and counters now, and events as they happen.
 
     With --json an event a line, for other programs.
     """
+    clean = cleaner(redact=redact)
     taken, root, live = snapshot_of(sysfs)
+    taken = clean(taken)
     links = chosen(taken.links, link or [])
     if not links:
         if json:
@@ -45,10 +48,10 @@ def watch(
     watching = Watch(root, links, taken.evidence, clock, live=live)
     with closing(watching):
         if json:
-            _repeat(watching, interval, until, _stream)
+            _repeat(watching, interval, until, lambda events: _stream(clean(tuple(events))))
             return
         with watched(watching, links, until, console()) as drawn:
-            _repeat(watching, interval, until, drawn.take)
+            _repeat(watching, interval, until, lambda events: drawn.take(clean(tuple(events))))
 
 
 def _repeat(

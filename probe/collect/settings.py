@@ -13,6 +13,7 @@ from probe.errors.limits import Limit, Limits
 from probe.exceptions import DocumentError, InputError
 
 DEFAULT_FILE = Path("/etc/linkprobe/config.toml")
+SETTINGS_BYTES = 1 << 20
 _REMEDY = "correct it; packaging/config.toml is a commented example"
 Positive = Annotated[float, msgspec.Meta(gt=0)]
 Share = Annotated[float, msgspec.Meta(gt=0, lt=1)]
@@ -61,7 +62,7 @@ def read_settings(path: Path | None) -> Settings:
         return Settings()
     name = path or DEFAULT_FILE
     check_trusted(name)
-    found = from_toml(read_bytes(str(name)), str(name), Settings, _REMEDY)
+    found = from_toml(read_bytes(str(name), SETTINGS_BYTES), str(name), Settings, _REMEDY)
     try:
         _ = found.limits, found.group_id
     except InputError as error:

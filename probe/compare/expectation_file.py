@@ -13,6 +13,8 @@ from probe.registers.errors import Severity
 from probe.registers.values import SPEED_GTS, WIDTHS
 from probe.schemas import Schema
 
+EXPECTATIONS_BYTES = 16 << 20
+"""The most that is read of a file of expectations: a hundred thousand rules."""
 _REMEDY = "correct it, or write one from a known-good machine: linkprobe expect write -o FILE"
 
 

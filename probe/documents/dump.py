@@ -14,6 +14,8 @@ from probe.documents.saved_text import MARKS
 from probe.exceptions import InputError
 from probe.registers.space import SPACE_END, ConfigSpace, looks_like_header
 
+DUMP_BYTES = 16 << 20
+"""The most that is read of a dump: a thousand functions of 4096 bytes in text."""
 _REMEDY = "give raw bytes, or lines of an offset and hexadecimal bytes"
 _ROW = re.compile(
     r"\s*(0x)?([0-9a-fA-F]{1,8})(:|\s)\s*((?:[0-9a-fA-F]{2}){1,4}(?:[\s-]+(?:[0-9a-fA-F]{2}){1,4})*)(?=$|\s)"

@@ -49,21 +49,24 @@ def most_bytes() -> int:
     return int(text) if text.isascii() and text.isdecimal() and len(text) < 20 else DOCUMENT_BYTES  # noqa: PLR2004 - digits
 
 
-def read_bytes(name: str) -> bytes:
-    """The content of a regular file, or of standard input for `-`. Raises InputError."""
+def read_bytes(name: str, most: int | None = None) -> bytes:
+    """The content of a regular file, or of standard input for `-`. Raises InputError, DocumentError past the bound.
+
+    `most` is the bound of what is far smaller than a document.
+    """
     if name == STANDARD_STREAM:
-        return _bounded(sys.stdin.buffer.read(most_bytes() + 1), name)
+        return _bounded(sys.stdin.buffer.read(_most(most) + 1), name, most)
     try:
-        return regular_bytes(name)
+        return regular_bytes(name, most)
     except (OSError, ValueError) as error:
         what = f"cannot be read ({getattr(error, 'strerror', None) or error})"
         raise InputError(what, where=name, remedy="give the name of a file, or - for standard input") from error
 
 
-def regular_bytes(name: str) -> bytes:
+def regular_bytes(name: str, most: int | None = None) -> bytes:
     """The content of a regular file. Raises OSError, ValueError for what is no name, DocumentError past the bound."""
     with open_regular(name) as file:
-        return _bounded(file.read(most_bytes() + 1), name)
+        return _bounded(file.read(_most(most) + 1), name, most)
 
 
 def open_regular(name: str) -> BufferedReader:
@@ -84,13 +87,20 @@ def bounded_lines(file: BufferedReader, name: str) -> Iterator[bytes]:
         yield line
 
 
-def _bounded(data: bytes, name: str) -> bytes:
-    if len(data) > most_bytes():
-        raise _too_large(name)
+def _most(most: int | None) -> int:
+    return most_bytes() if most is None else most
+
+
+def _bounded(data: bytes, name: str, most: int | None = None) -> bytes:
+    if len(data) > _most(most):
+        raise _too_large(name, most)
     return data
 
 
-def _too_large(name: str) -> DocumentError:
+def _too_large(name: str, most: int | None = None) -> DocumentError:
+    if most is not None:
+        what = f"holds more than {most // 1024} KiB, the most that is read of such a file"
+        return DocumentError(what, where=name, remedy="give a part of it, or look at what it is")
     what = f"holds more than {most_bytes() // _CHUNK} MiB, the most that is read of a document"
     return DocumentError(what, where=name, remedy="set LINKPROBE_DOCUMENT_BYTES if that is really wanted")
 

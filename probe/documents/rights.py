@@ -26,6 +26,8 @@ def check_trusted(path: Path) -> None:
             there = place.lstat()
         except OSError:
             return  # what is not there is told by whoever opens it
+        if place == real and not (stat.S_ISREG(there.st_mode) or stat.S_ISDIR(there.st_mode)):
+            return  # and so is what is no file: the rights of a device are not to be changed for our sake
         kept = place != real and there.st_mode & stat.S_ISVTX  # in a sticky directory, nobody else can replace it
         if there.st_uid not in trusted or (others_can_write(there) and not kept):
             what = f"could have been changed by another user ({place}), and this runs as root"

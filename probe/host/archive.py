@@ -85,10 +85,13 @@ def _unpacked(file: io.BufferedIOBase) -> Iterator[io.BufferedIOBase]:
 
 
 def _members(archive: tarfile.TarFile, name: str) -> Iterator[tarfile.TarInfo]:
-    for count, member in enumerate(archive):
-        if count >= MEMBERS:
+    count = 0
+    while (member := archive.next()) is not None:
+        count += 1
+        if count > MEMBERS:
             raise InputError(f"holds more than {MEMBERS} members", where=name, remedy=_REMEDY)
         yield member
+        archive.members = []  # type: ignore[attr-defined] # the library keeps each, a kilobyte a member
 
 
 def _content(archive: tarfile.TarFile, member: tarfile.TarInfo, name: str) -> bytes:

@@ -6,6 +6,7 @@ from collections.abc import Hashable, Iterator
 
 from probe.address import ADDRESS
 from probe.evidence import LogLine, Unread, Why
+from probe.exceptions import InputError
 from probe.host.files import KERNEL_LOG
 from probe.host.source import Source
 
@@ -18,6 +19,9 @@ _STAMPED = re.compile(rf"{_LEVEL}\[\s*(\d+\.\d+)(?:\s*<[^>]*>)?\]\s?(.*)")
 _BOOT = re.compile(r"-- (?:Re)?[Bb]oot\b.*--$|.*\bLinux version \d")
 _CLOCKS_DIFFER_S = 1.0  # the clocks of two processors; a stamp that falls by more is of another boot
 _LIMIT = 20_000
+LOG_LINES = 50_000
+"""The most lines about PCI Express of a saved log; a live one keeps fewer."""
+_TOO_MANY = "give the part of the log that is asked about"
 _RECORD_BYTES = 8192
 _SAVED_BYTES = 64 << 20
 
@@ -52,21 +56,33 @@ def wanted_lines(lines: list[str]) -> tuple[LogLine, ...]:
     return tuple(parse_line(line) for line in lines if _WANTED.search(line))
 
 
-def saved_boots(text: str) -> tuple[tuple[LogLine, ...], ...]:
+def saved_boots(text: str, name: str) -> tuple[tuple[LogLine, ...], ...]:
     """The wanted lines of a saved log, each boot for itself: as printed, as recorded, or the journal's export format.
 
     Export format: https://systemd.io/JOURNAL_EXPORT_FORMATS, fields of one entry a line each, entries apart by an empty
-    line.
+    line. Raises InputError where there are too many.
     """
     lines = _exported(text) if text.lstrip().startswith("__CURSOR=") else _printed(text)
     boots: dict[Hashable, list[LogLine]] = {}
-    for boot, line in lines:
+    for count, (boot, line) in enumerate(lines):
+        if count == LOG_LINES:
+            what = f"holds more than {LOG_LINES} lines about PCI Express, the most that is read of a log"
+            raise InputError(what, where=name, remedy=_TOO_MANY)
         boots.setdefault(boot, []).append(line)
     return tuple(tuple(members) for members in boots.values())
 
 
+def _parts(text: str, mark: str) -> Iterator[str]:
+    """A text at its marks, one part at a time: a long log is not held twice."""
+    start = 0
+    while (end := text.find(mark, start)) >= 0:
+        yield text[start:end]
+        start = end + len(mark)
+    yield text[start:]
+
+
 def _exported(text: str) -> Iterator[tuple[Hashable, LogLine]]:
-    for entry in text.split("\n\n"):
+    for entry in _parts(text, "\n\n"):
         fields = dict(line.split("=", 1) for line in entry.splitlines() if "=" in line)
         message = fields.get("MESSAGE", "")
         if fields.get("_TRANSPORT", "kernel") == "kernel" and _WANTED.search(message):
@@ -77,7 +93,7 @@ def _exported(text: str) -> Iterator[tuple[Hashable, LogLine]]:
 def _printed(text: str) -> Iterator[tuple[Hashable, LogLine]]:
     """A boot begins where the log says so, where the kernel names itself, and where the time since boot falls."""
     boot, latest_s = 0, 0.0
-    for line in text.splitlines():
+    for line in map(str.rstrip, _parts(text, "\n")):
         parsed = parse_line(line)
         fell = parsed.time_s is not None and parsed.time_s < latest_s - _CLOCKS_DIFFER_S
         if fell or (_BOOT.match(line) and (parsed.time_s is None or latest_s > 0)):

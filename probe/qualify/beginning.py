@@ -16,7 +16,7 @@ from probe.qualify.journal import Journal
 from probe.qualify.judging import plan_of
 from probe.qualify.moments import now
 from probe.qualify.plan import Plan
-from probe.qualify.plan_file import Reading, read_plan, step_lines
+from probe.qualify.plan_file import PLAN_BYTES, Reading, read_plan, step_lines
 from probe.qualify.sealing import digest
 from probe.qualify.site import Site
 from probe.qualify.unit import Unit
@@ -29,7 +29,7 @@ class PlanFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.content = read_bytes(str(path))
+        self.content = read_bytes(str(path), PLAN_BYTES)
         self.reading: Reading = read_plan(self.content)
 
     @property

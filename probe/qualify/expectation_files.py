@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from probe.compare.expectation_file import parse
+from probe.compare.expectation_file import EXPECTATIONS_BYTES, parse
 from probe.documents.files import read_bytes
 from probe.qualify.plan import ExpectationsStep, Plan
 
@@ -10,7 +10,7 @@ from probe.qualify.plan import ExpectationsStep, Plan
 def expectations_text(file: str, folder: Path) -> str:
     """The text of a file of expectations that is whole and sound. Raises InputError, DocumentError."""
     name = str(folder / file)
-    content = read_bytes(name)
+    content = read_bytes(name, EXPECTATIONS_BYTES)
     parse(content, name)
     return content.decode("utf-8-sig")
 

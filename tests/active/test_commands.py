@@ -117,6 +117,21 @@ def test_a_port_that_ignores_it_was_not_trained(tree: Path, run: Run) -> None:
     assert "no training was observed" in link["reasons"][0]
 
 
+@pytest.mark.parametrize("go", [[], ["--go", "--accept", "link-loss"]])
+def test_the_cautions_come_before_anything_is_done(tree: Path, run: Run, go: list[str]) -> None:
+    """Those that the reference lists, in the plan and before the first training."""
+    status, out, told = run("train", PORT, "--times", 1, *go, "--sysfs", tree)
+    assert status == (3 if go else 0)
+    said = " ".join((told.partition("training 1 of 1")[0] if go else out).split())
+    for caution in (
+        "may not come back until power is removed", "the machine may stop", "remote power at hand", "users off", "back up",
+        "not do this in production", "under another name", "volatile settings", "full power while their driver is gone",
+        "service manual", "local codes", "licensed practice", "power off and unplug", "stored charge", "ESD strap",
+        "hot and heavy parts",
+    ):  # fmt: skip
+        assert caution in said
+
+
 def test_all_is_as_it_was_after_a_run(tree: Path, state: Path, run: Run) -> None:
     control = tree / f"bus/pci/devices/{COMPONENT}/power"
     control.mkdir(exist_ok=True)

@@ -1,10 +1,12 @@
 """Trainings on a port and component in memory: what is seen, counted, stopped at, and said."""
 
 import errno
+import io
 from collections.abc import Sequence
 
 import pytest
 from msgspec.structs import replace
+from rich.console import Console
 
 from probe.active.documents import Kind, LinkTraining
 from probe.active.judging import training_result
@@ -18,6 +20,7 @@ from probe.evidence import LogLine
 from probe.links.state import LinkState
 from probe.registers.errors import CorrectableErrorStatus
 from probe.registers.link import LinkControl2, LinkStatus
+from probe.render.terminal.active import result
 from probe.result import Result
 from tests.active.model import COMPONENT, PORT, Comes, Faults, Model, began, driver, link
 
@@ -178,7 +181,7 @@ def test_a_link_that_never_finishes_ends_it_after_its_second() -> None:
     ("faults", "comes", "how"),
     [
         (Faults(never_finishes=True), Comes(), "training without an end"),
-        (Faults(), Comes(up=False), f"down: {COMPONENT} does not answer"),
+        (Faults(), Comes(up=False), f"down ({COMPONENT} does not answer)"),
     ],
 )
 def test_what_a_port_says_of_a_link_that_did_not_come_back_is_no_state(faults: Faults, comes: Comes, how: str) -> None:
@@ -190,6 +193,17 @@ def test_what_a_port_says_of_a_link_that_did_not_come_back_is_no_state(faults: F
     (left,) = driver(model).run(bring_back(head))
     assert (left.value, left.found) == ("16 GT/s x8", how)
     assert f"is {how} and was 16 GT/s x8" in left.sentence()
+
+
+@pytest.mark.parametrize(
+    ("ended", "said"),
+    [(FULL, "was 16 GT/s x8, is 16 GT/s x8"), (LinkState(), "was 16 GT/s x8, what it runs at now could not be read")],
+)
+def test_the_screen_says_what_it_runs_at_as_far_as_it_is_known(ended: LinkState, said: str) -> None:
+    screen = Console(file=io.StringIO(), width=120)
+    result(replace(judged(run(Model(link()), 1)), ended=ended), screen)
+    assert isinstance(screen.file, io.StringIO)
+    assert said in screen.file.getvalue()
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ import pytest
 from fake_sysfs import Tree
 from probe.documents.redaction import Pseudonyms
 from probe.documents.redaction_key import VARIABLE
+from probe.observe.watching import Watch, WatchedEvent
 from tests.compare.machines import drive, of, slot
 from tests.conftest import Run
 
@@ -108,6 +109,16 @@ def commands(before: Path, after: Path, out: Path) -> Iterator[tuple[object, ...
     )
     yield "collect", "--sysfs", tree, "--spool", out / "spool", "--metrics", out / "m.prom"
     yield "report", after, "-o", out / "p.html"
+    yield "expect", "write", after
+    yield "expect", "write", "--sysfs", tree, "-o", out / "e.toml"
+    yield "expect", "check", out / "e.toml", after
+    yield "expect", "check", "--json", out / "e.toml", "--sysfs", tree
+    yield "log", after
+    yield "log", "--json", after
+    yield "log", "--sysfs", tree
+    yield "log", "--json", "--sysfs", tree
+    yield "watch", "--minutes", 0.002, "--interval", 0.05, "--sysfs", tree
+    yield "watch", "--json", "--minutes", 0.002, "--interval", 0.05, "--sysfs", tree
 
 
 def test_no_output_holds_an_original(run: Run, trees: tuple[Path, Path], tmp_path: Path) -> None:
@@ -120,7 +131,7 @@ def test_no_output_holds_an_original(run: Run, trees: tuple[Path, Path], tmp_pat
         assert status in {0, 1, 2, 3}, (command, told)
         assert holds(shown + told.replace(str(tmp_path), "")) == [], command
     written = [path for path in out.rglob("*") if path.is_file()]
-    assert len(written) >= 8
+    assert len(written) >= 9
     for path in written:
         data = path.read_bytes()
         text = (gzip.decompress(data) if data[:2] == b"\x1f\x8b" else data).decode()
@@ -181,3 +192,27 @@ def test_what_identifies_nothing_stays(text: str) -> None:
 @pytest.mark.parametrize("serial", ["00-00-00-00-00-00-00-00", "ff-ff-ff-ff-ff-ff-ff-ff"])
 def test_no_serial_number_is_not_made_one(serial: str) -> None:
     assert Pseudonyms(b"key").serial(serial) == serial
+
+
+def test_what_a_watch_tells_as_it_happens(run: Run, trees: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines of the kernel's log among it."""
+
+    def heard(_: object) -> Iterator[WatchedEvent]:
+        yield from (WatchedEvent(time=1.0, kind="log", sentence=line) for line in LINES)
+
+    monkeypatch.setattr(Watch, "_heard", heard)
+    for more in ((), ("--json",)):
+        arguments = ("watch", "--minutes", 0.002, "--interval", 0.05, "--sysfs", trees[1], *more)
+        assert set(holds("".join(run(*arguments)[1:]))) >= {HOST, "192.168.7.9"}, "they are there to be found"
+        status, shown, told = run(*arguments, "--redact")
+        assert (status, holds(shown + told)) == (0, [])
+
+
+def test_a_log_by_itself(run: Run, tmp_path: Path) -> None:
+    """Of a log that says not whose it is, addresses and serial numbers are known by their form."""
+    path = tmp_path / "log"
+    path.write_text("".join(f"[ {number}.0] {line}\n" for number, line in enumerate(LINES)))
+    for more in ((), ("--json",)):
+        status, shown, _ = run("log", path, "--redact", *more)
+        assert status == 0
+        assert set(holds(shown)) <= {HOST, "db17", "rack4.example.org", "SRV-0042-XK"}

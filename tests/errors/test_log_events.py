@@ -127,17 +127,17 @@ DOWN, UP = f"pcieport {PORT}: pciehp: Slot(1): Link Down", f"pcieport {PORT}: pc
     ],
 )
 def test_two_boots_are_two_time_lines(text: str) -> None:
-    found = log_events_of_boots(saved_boots(text))
+    found = log_events_of_boots(saved_boots(text, "log"))
     assert [(event.kind, event.boot) for event in found] == [(EventKind.LINK_DOWN, 1), (EventKind.LINK_UP, 2)]
 
 
 def test_one_boot_is_not_numbered() -> None:
     text = f"[    0.0] Linux version 6.12.0\n[    5.0000009] {DOWN}\n[    4.9999991] {UP}\n"
-    assert [event.boot for event in log_events_of_boots(saved_boots(text))] == [None, None]
+    assert [event.boot for event in log_events_of_boots(saved_boots(text, "log"))] == [None, None]
 
 
 def test_a_report_does_not_go_on_in_the_next_boot() -> None:
     first = f"[    9.0] pcieport {PORT}: AER: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
     rest = f"[    1.0] pcieport {PORT}:   device [8086:9d15] error status/mask=00000001/00002000"
-    (event,) = log_events_of_boots(saved_boots(f"{first}\n{rest}\n"))
+    (event,) = log_events_of_boots(saved_boots(f"{first}\n{rest}\n", "log"))
     assert event.status is None

@@ -59,6 +59,7 @@ def test_the_bits_of_a_link() -> None:
     assert (found.speed_gts, found.width, found.confidence, found.target) == (16.0, 4, 0.95, 1e-12)
     assert (found.errors, found.hours, found.bits) == (2, 1.0, bits)
     assert found.estimate == pytest.approx(2 / bits)
+    assert ratio("16", "x4", errors=2, hours=36.0, confidence=0.95).bits == pytest.approx(36 * bits)
     assert found.low == pytest.approx(0.2422 / bits, rel=1e-3)
     assert found.high == pytest.approx(7.2247 / bits, rel=1e-4)
     assert found.upper == pytest.approx(6.2958 / bits, rel=1e-4)  # one-sided, 95 %

@@ -155,7 +155,7 @@ def smbios(data: bytes) -> None:
 
 def kernel_log(data: bytes) -> None:
     """A saved log, and the same as a machine's own."""
-    events = log_events_of_boots(saved_boots(data.decode("utf-8", "replace")))
+    events = log_events_of_boots(saved_boots(data.decode("utf-8", "replace"), _NAME))
     for event in events:
         encode(event)
     screen = io.StringIO()

@@ -183,7 +183,7 @@ __CURSOR=s=2
 _TRANSPORT=stdout
 MESSAGE=pcieport 0000:00:1c.0: pciehp: Slot(3): Link Up
 """
-    (lines,) = saved_boots(text)
+    (lines,) = saved_boots(text, "log")
     (event,) = log_events(lines)
     assert (event.kind, event.time_s) == (EventKind.LINK_DOWN, 5.1409)
 

@@ -6,8 +6,10 @@ from typing import Any
 import pytest
 
 from fake_sysfs import Machine, Tree, card, machine, root_port
+from probe.audit.audit import audit
 from probe.audit.document import LinkDocument
 from probe.evidence import Why
+from probe.host.machine import read_machine
 from probe.registers.function import DeviceControl3, DeviceStatus3
 from probe.registers.link import LinkStatus, LinkStatus2
 from probe.registers.physical import Status16, Status32
@@ -190,3 +192,21 @@ def test_only_a_short_speed_is_in_doubt(trained: str, *, doubtful: bool, judge_o
     link = judge_one(held(trained, on_port=trained_once, registers=trained_once))
     assert link.doubtful is doubtful
     assert ("no evidence of rest or work" in str(link.reasons)) is doubtful
+
+
+@pytest.mark.parametrize(
+    ("why", "verdict"),
+    [
+        (Why.ASLEEP, Verdict.RESTING),
+        (Why.FAILED, Verdict.UNJUDGED),
+        (Why.GONE, Verdict.UNJUDGED),
+        (Why.DENIED, Verdict.UNJUDGED),
+    ],
+)
+def test_only_sleep_excuses_that_an_end_was_not_asked(why: Why, verdict: Verdict) -> None:
+    """As `--wake` reads it: the component sleeps, and was asked all the same."""
+    tree = held("2.5 GT/s x8", power_state="D3hot").build()
+    for name in ("config", "max_link_speed", "max_link_width", "current_link_speed", "current_link_width"):
+        tree = tree.failing(CARD, name, why)
+    (link,) = audit(read_machine(tree.source(), wake=True)).links
+    assert (link.verdict, link.shortfall, link.alarming) == (verdict, (), False)

@@ -6,6 +6,7 @@ from rich.text import Text
 
 from probe.active.documents import LinkSpeeds, LinkTraining, Plan, SpeedsDocument, TrainingDocument
 from probe.active.margining.document import MarginDocument
+from probe.links.state import LinkState
 from probe.render.styles import TERMINAL_RESULTS
 from probe.render.units import duration
 
@@ -33,7 +34,8 @@ def head(document: TrainingDocument | SpeedsDocument | MarginDocument, screen: C
 def result(link: LinkTraining | LinkSpeeds, screen: Console) -> None:
     """Draw the result of a link, and why."""
     screen.print()
-    ended = f"was {link.before}, is {link.ended}"
+    now = "what it runs at now could not be read" if link.ended == LinkState() else f"is {link.ended}"
+    ended = f"was {link.before}, {now}"
     screen.print(Text.assemble((link.title, "bold"), "  ", (link.result, STYLES[link.result]), f"  {ended}"))
     for reason in link.reasons:
         screen.print(Padding(Text(reason), (0, 0, 0, 2)))
