@@ -98,7 +98,7 @@ stat -c '%G %a' $spool $(ls -d $spool/*.json.gz | tail -1) > /out/rights
 ls $spool > /out/spool
 journalctl -u "$service" -o cat --no-pager > /out/journal
 """
-DELIVERY = f"""
+DELIVERY = """
 fleet=/var/lib/linkprobe-fleet
 install -d -o linkprobe -g linkprobe -m 750 $fleet/spools/host
 install -d -o linkprobe -g linkprobe -m 700 $fleet/.ssh
@@ -113,11 +113,11 @@ Environment=DESTINATION=linkprobe@127.0.0.1:
 ExecStartPre=/bin/sh -c 'cat /etc/shadow /etc/ssh/ssh_host_ed25519_key | wc -c >&2; ls /var /var/lib >&2'
 END
 systemctl daemon-reload
-systemctl start ssh || {{ journalctl -u ssh -o cat --no-pager | tail -5; exit 1; }}
+systemctl start ssh || { journalctl -u ssh -o cat --no-pager | tail -5; exit 1; }
 for service in linkprobe-deliver.service linkprobe-fleet-ingest.service linkprobe-fleet-compact.service; do
-    run ${{service%.service}}
-    journalctl -u $service -o cat --no-pager > /out/${{service%.service}}.journal
-    ls $fleet/spools/host > /out/${{service%.service}}.left
+    run ${service%.service}
+    journalctl -u $service -o cat --no-pager > /out/${service%.service}.journal
+    ls $fleet/spools/host > /out/${service%.service}.left
 done
 linkprobe fleet history "$(hostname)" --store $fleet/store --format json > /out/history.json || true
 ssh -i /etc/linkprobe/deliver.key -o UserKnownHostsFile=/etc/linkprobe/deliver.known_hosts -o BatchMode=yes \\
