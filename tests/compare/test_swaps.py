@@ -80,3 +80,10 @@ def test_conclusions_are_in_the_document() -> None:
     after = snapshot(of(slot(1, drive(B)), slot(2, drive(A, BAD))))
     (found,) = compare([FIRST, FIRST, after]).conclusions
     assert found.blame is Blame.CARD
+
+
+def test_only_what_comes_after_the_trouble_tells_of_it() -> None:
+    """A card that was fine elsewhere before it came here shows nothing: it may have been damaged on the way."""
+    elsewhere = snapshot(of(slot(1), slot(2, drive(A))))
+    here = snapshot(of(slot(1, drive(A, BAD)), slot(2)))
+    assert concluded(elsewhere, here, here) == ()
