@@ -1,6 +1,7 @@
 """What the slot of a link is called, by everyone who names it, and which of them agree."""
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 import msgspec
@@ -75,6 +76,7 @@ class Slots:
     def __init__(self, evidence: Evidence) -> None:
         self._directories: dict[str, SlotDirectory] = {item.address: item for item in evidence.slots}
         self._directory_names = frozenset(item.name for item in evidence.slots)
+        self._named_so = Counter(map(self._as_given, self._directory_names))
         decoded = (decode_slot(bytes.fromhex(raw)) for raw in evidence.smbios_slots)
         self._records = [record for record in decoded if record is not None]
 
@@ -97,14 +99,22 @@ class Slots:
         )
 
     def _title(self, names: Sequence[SlotName], number: int | None) -> str | None:
-        """The first name, without the suffix by which the kernel makes a second directory of one name unique."""
+        """The first name; a directory's as firmware gave it, but for a number that it gave to several ports."""
         if not names:
             return None
         first = names[0].name
-        renamed = _RENAMED.fullmatch(first) if names[0].source == _DIRECTORY else None
-        if renamed is not None and (renamed[1] in self._directory_names or renamed[1] == str(number)):
-            return renamed[1]
-        return first
+        if names[0].source != _DIRECTORY:
+            return first
+        given = self._as_given(first)
+        if number is not None and given.isdecimal() and self._named_so[given] > 1:
+            return str(number)
+        renamed = _RENAMED.fullmatch(first)
+        return renamed[1] if renamed is not None and renamed[1] == str(number) else given
+
+    def _as_given(self, name: str) -> str:
+        """A directory's name without the suffix by which the kernel makes a second one of a name unique."""
+        renamed = _RENAMED.fullmatch(name)
+        return renamed[1] if renamed is not None and renamed[1] in self._directory_names else name
 
     def _names(
         self,

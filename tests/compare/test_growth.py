@@ -112,7 +112,7 @@ def test_the_limit_of_a_finding(counters: dict[str, Any], limit: str, *, exceede
     (change,) = diff(counted(1), counted(2, **counters)).changes
     assert change.urgent is ("correctable" not in counters)
     assert change.rank == ("worse" if exceeded else "neutral")
-    assert f"limit {limit}; ASPM " in change.evidence
+    assert f"limit {limit}; ASPM off" in change.evidence
 
 
 def test_other_limits_may_be_given() -> None:

@@ -1,12 +1,16 @@
 """Which lines of the log came between two snapshots, and which of them a counter tells already."""
 
+from dataclasses import replace
+
 import pytest
 
+from probe.compare.diff import diff
 from probe.compare.interval import Interval
 from probe.compare.logged import events_between, logged
 from probe.errors.log_events import EventKind, LogEvent
 from probe.evidence import Evidence, Host, LogLine
 from probe.registers.errors import Severity
+from tests.compare.machines import A, drive, of, slot, snapshot
 
 PORT, CARD = "0000:00:01.0", "0000:01:00.0"
 CORRECTABLE, NONFATAL, FATAL = Severity
@@ -100,3 +104,15 @@ def test_an_error_that_a_counter_tells_is_told_once(
     severity: Severity | None, counted: frozenset[tuple[str, Severity]], *, told: bool
 ) -> None:
     assert bool(list(logged([event(severity=severity)], {}, counted))) is told
+
+
+@pytest.mark.parametrize("address", ["0000:00:01.0", "0000:01:00.0"])
+def test_an_event_is_told_of_its_place(address: str) -> None:
+    line = f"nvme {address}: completion timeout"
+    described = of(slot(1, drive(A)))
+    before, after = (
+        snapshot(described, uptime_s=10.0),
+        snapshot(replace(described, log=(f"[   15.000000] {line}",)), uptime_s=20.0),
+    )
+    (change,) = diff(before, after).changes
+    assert (change.kind, change.place) == ("log", "slot 1 (port 0000:00:01.0)")

@@ -87,3 +87,8 @@ def test_only_what_comes_after_the_trouble_tells_of_it() -> None:
     elsewhere = snapshot(of(slot(1), slot(2, drive(A))))
     here = snapshot(of(slot(1, drive(A, BAD)), slot(2)))
     assert concluded(elsewhere, here, here) == ()
+
+
+def test_the_evidence_begins_where_the_trouble_was_seen() -> None:
+    (found,) = concluded(FIRST, FIRST, snapshot(of(slot(1, drive(B)), slot(2, drive(A, BAD)))))
+    assert [line.split(":")[0] for line in found.evidence] == ["snapshot 1", "snapshot 2", "snapshot 3", "snapshot 3"]

@@ -99,3 +99,12 @@ def test_a_suffix_whose_first_is_gone_is_known_by_the_register(judge: Judge) -> 
     for file in ("address", "max_bus_speed", "cur_bus_speed"):
         tree = tree.with_file(f"sys/bus/pci/slots/7/{file}", None)
     assert [link.slot and link.slot.title for link in judge(tree).links] == ["7", "7"]
+
+
+def test_a_number_that_firmware_gave_to_several_yields_to_the_ports_own(judge: Judge) -> None:
+    """As the emulated machine of tests/guest: ACPI numbers each slot 0, Slot Capabilities say which it is."""
+    ports = [root_port(f"0000:00:0{n}.0", "8 GT/s x4", slot=n, slot_name="0").holds(card("8 GT/s x4")) for n in (1, 2)]
+    tree = machine(*ports).build()
+    assert [link.slot and link.slot.title for link in judge(tree).links] == ["1", "2"]
+    unread = judge(tree.unprivileged()).links
+    assert [link.slot and link.slot.title for link in unread] == ["0", "0"]

@@ -11,6 +11,7 @@ from probe.links.end import LinkEnd, link_end
 from probe.links.function import FunctionFacts
 from probe.links.kind_of_link import KindOfLink
 from probe.links.link import Link, WhichEnd, make_link
+from probe.links.state import LinkState
 from probe.links.topology import Pair, topology
 from probe.registers.link import LinkCapabilities, LinkCapabilities2
 from probe.verdict.verdicts import Verdict
@@ -271,3 +272,9 @@ def test_capabilities_of_zero_state_nothing() -> None:
     end = end_of(tree().with_bytes(CARD, 0x60 + LinkCapabilities.offset, b"\0\0\0\0"), CARD)
     assert end.best_width is not None  # from the kernel's file
     assert end.best_width.source == f"max_link_width of {CARD}"
+
+
+def test_a_state_in_words() -> None:
+    assert str(LinkState(16.0, 4)) == "16 GT/s x4"
+    assert str(LinkState(2.5, 1)) == "2.5 GT/s x1"
+    assert {str(LinkState(None, 4)), str(LinkState(16.0)), str(LinkState())} == {"not read"}

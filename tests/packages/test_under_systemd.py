@@ -98,29 +98,26 @@ stat -c '%G %a' $spool $(ls -d $spool/*.json.gz | tail -1) > /out/rights
 ls $spool > /out/spool
 journalctl -u "$service" -o cat --no-pager > /out/journal
 """
-_HOST = lines_of("linkprobe-fleet", "On each host", FLEET="127.0.0.1")
-_AT_FLEET = lines_of("linkprobe-fleet", "For each host, on the fleet's machine", HOST="host")
-_KEY_LINE = lines_of("linkprobe-fleet", "For each host, on the fleet's machine", 1, HOST="host", KEY="$key").strip()
-_LOOKS = "ExecStartPre=/bin/sh -c 'cat /etc/shadow /etc/ssh/ssh_host_ed25519_key | wc -c >&2; ls /var /var/lib >&2'"
-DELIVERY = f"""
-systemctl start ssh
+DELIVERY = """
 fleet=/var/lib/linkprobe-fleet
-{{
-{_HOST.partition("systemctl enable")[0].replace("systemctl edit", "edit").rstrip()} <<'END'
-{lines_of("linkprobe-fleet", "On each host", 1, FLEET="127.0.0.1")}{_LOOKS}
-END
-}}
-({_AT_FLEET})
+install -d -o linkprobe -g linkprobe -m 750 $fleet/spools/host
 install -d -o linkprobe -g linkprobe -m 700 $fleet/.ssh
-key=$(cat /etc/linkprobe/deliver.key.pub)
-cat > $fleet/.ssh/authorized_keys <<END
-{_KEY_LINE}
-END
+ssh-keygen -q -t ed25519 -N '' -f /etc/linkprobe/deliver.key
+printf 'command="rrsync -wo spools/host",restrict ' | cat - /etc/linkprobe/deliver.key.pub > $fleet/.ssh/authorized_keys
 chown linkprobe $fleet/.ssh/authorized_keys
+printf '127.0.0.1 ' | cat - /etc/ssh/ssh_host_ed25519_key.pub > /etc/linkprobe/deliver.known_hosts
+mkdir -p /etc/systemd/system/linkprobe-deliver.service.d
+cat > /etc/systemd/system/linkprobe-deliver.service.d/override.conf <<END
+[Service]
+Environment=DESTINATION=linkprobe@127.0.0.1:
+ExecStartPre=/bin/sh -c 'cat /etc/shadow /etc/ssh/ssh_host_ed25519_key | wc -c >&2; ls /var /var/lib >&2'
+END
+systemctl daemon-reload
+systemctl start ssh || { journalctl -u ssh -o cat --no-pager | tail -5; exit 1; }
 for service in linkprobe-deliver.service linkprobe-fleet-ingest.service linkprobe-fleet-compact.service; do
-    run ${{service%.service}}
-    journalctl -u $service -o cat --no-pager > /out/${{service%.service}}.journal
-    ls $fleet/spools/host > /out/${{service%.service}}.left
+    run ${service%.service}
+    journalctl -u $service -o cat --no-pager > /out/${service%.service}.journal
+    ls $fleet/spools/host > /out/${service%.service}.left
 done
 linkprobe fleet history "$(hostname)" --store $fleet/store --format json > /out/history.json || true
 ssh -i /etc/linkprobe/deliver.key -o UserKnownHostsFile=/etc/linkprobe/deliver.known_hosts -o BatchMode=yes \\

@@ -70,6 +70,7 @@ def test_a_lesser_slot_is_told_for_what_it_lacks(
     assert tuple(named) == short
     assert sum("a better slot would carry more" in meaning for _, meaning in told(link)) == lesser
     assert all(CARD in source for source, meaning in told(link) if "a better slot" in meaning)
+    assert len(link.reasons) == 3 * lesser
 
 
 @pytest.mark.parametrize(
