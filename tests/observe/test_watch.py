@@ -1,10 +1,12 @@
 """Watching: events as they happen, a line each."""
 
+import gc
 import json
 import signal
 import subprocess
 import sys
 import threading
+import tracemalloc
 from pathlib import Path
 from typing import Any
 
@@ -70,3 +72,32 @@ def test_the_stream(tmp_path: Path) -> None:
 
 def test_plain_lines_in_a_pipe(tmp_path: Path) -> None:
     assert "slot 1  went from " in first_line(Machine(tmp_path), "--interval", "0.05")
+
+
+def test_memory_stays_flat_over_days(tmp_path: Path) -> None:
+    """Samples a second of a link that errs and changes its state all the time; a day of them and two weigh the same."""
+    machine = Machine(tmp_path)
+    taken = take(read_machine(open_source(machine.sys)))
+    clock = ScriptedClock()
+    watch = Watch(str(machine.sys), taken.links, taken.evidence, clock, live=False)
+    told = 0
+
+    def samples(count: int) -> int:
+        nonlocal told
+        for number in range(count):
+            if number % 10 == 0:
+                machine.status(SLOW if number % 20 else FAST_WIDE)
+                machine.counter("aer_dev_correctable", f"RxErr {told}\nBadTLP 0")
+            told += len(watch.step())
+            clock.wait(60.0)
+        gc.collect()
+        return tracemalloc.get_traced_memory()[0]
+
+    tracemalloc.start()
+    samples(300)
+    first = samples(700)
+    second = samples(2_000)
+    tracemalloc.stop()
+    watch.close()
+    assert told > 200
+    assert second - first < 20_000  # bytes: nothing is kept of a sample
