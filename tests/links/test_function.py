@@ -192,3 +192,10 @@ def test_a_fact_tells_its_register_its_offset_and_its_value() -> None:
     assert empty is not None
     assert (empty.source, empty.shown, empty.value) == ("label of 0000:01:00.0", "(empty)", "")
     assert files.attribute("vendor") is None
+
+
+def test_a_function_is_mute_where_neither_files_nor_registers_were_read() -> None:
+    whole = read()
+    without_files, without_config = replace(whole, attributes={}), replace(whole, config={})
+    assert [FunctionFacts(item).mute for item in (whole, without_files, without_config)] == [False] * 3
+    assert FunctionFacts(replace(without_files, config={})).mute
