@@ -25,8 +25,6 @@ SIZE = 256 * MIB
 AHEAD = 4
 PLAIN_S = 2.0
 WAYS = (FROM_HOST, TO_HOST, BOTH)
-Rates = dict[tuple[tuple[int, ...], str], float]
-"""By accelerators at work and way: bytes a second in all."""
 
 
 def must(answer: tuple[Any, ...]) -> Any:
@@ -82,16 +80,17 @@ def groups(count: int) -> Iterator[tuple[int, ...]]:
         yield tuple(range(count))
 
 
-def plain(devices: Sequence[Plain]) -> Rates:
-    found: Rates = {}
+def plain(devices: Sequence[Plain], group: tuple[int, ...]) -> dict[str, float]:
+    """The sum over a group of accelerators by way."""
+    found = {}
     with ThreadPoolExecutor() as threads:
-        for group, way in itertools.product(groups(len(devices)), WAYS):
+        for way in WAYS:
             ways = (FROM_HOST, TO_HOST) if way == BOTH else (way,)
             until = time.monotonic() + PLAIN_S
             streams = [
                 threads.submit(devices[number].stream, one, until) for number, one in itertools.product(group, ways)
             ]
-            found[group, way] = sum(stream.result() for stream in streams)
+            found[way] = sum(stream.result() for stream in streams)
     return found
 
 
@@ -119,25 +118,31 @@ def soaked(record: Path, minutes: float, *loads: str) -> dict[str, float]:
     return {direction: statistics.median(rates) for direction, rates in by_way.items()}
 
 
+def compared(devices: Sequence[Plain], group: tuple[int, ...], into: Path, minutes: float) -> list[str]:
+    """A soak of these accelerators between two runs of plain streams of the same: what memory carries drifts."""
+    alone = len(group) == 1
+    loads = [f"accelerator:{group[0]}"] if alone else ["accelerator", "memory"]
+    record = into / ("alone.jsonl" if alone else "record.jsonl")
+    record.unlink(missing_ok=True)
+    before = plain(devices, group)
+    ours = soaked(record, 0.4 if alone else minutes, *loads)
+    after = plain(devices, group)
+    return [row(group, way, rate, [run[way] for run in (before, after) if way in run]) for way, rate in ours.items()]
+
+
+def row(group: tuple[int, ...], way: str, rate: float, theirs: Sequence[float]) -> str:
+    ratio = f"{rate / statistics.mean(theirs):6.3f}" if theirs else ""
+    written = "".join(f" {value / 1e9:10.2f}" for value in theirs) or " " * 22
+    return f"{', '.join(map(str, group)):<14} {way:<16}{written} {rate / 1e9:10.2f} {ratio}"
+
+
 def main() -> None:
     into, minutes = Path(sys.argv[1]), float(sys.argv[2]) if len(sys.argv) > 2 else 1.5
     must(driver.cuInit(0))
     devices = [Plain(number) for number in range(must(driver.cuDeviceGetCount()))]
-    before = plain(devices)
-    ours: Rates = {}
-    for group in groups(len(devices)):
-        alone = len(group) == 1
-        loads = [f"accelerator:{group[0]}"] if alone else ["accelerator", "memory"]
-        record = into / ("alone.jsonl" if alone else "record.jsonl")
-        record.unlink(missing_ok=True)
-        ours |= {(group, way): rate for way, rate in soaked(record, 0.4 if alone else minutes, *loads).items()}
-    after = plain(devices)
+    rows = [line for group in groups(len(devices)) for line in compared(devices, group, into, minutes)]
     print(f"\n{'accelerators':<14} {'way':<16} {'plain GB/s':>10} {'and after':>10} {'linkprobe':>10} {'ratio':>6}")
-    for (group, way), rate in ours.items():
-        theirs = [run[group, way] for run in (before, after) if (group, way) in run]
-        ratio = f"{rate / statistics.mean(theirs):6.3f}" if theirs else ""
-        written = "".join(f" {value / 1e9:10.2f}" for value in theirs) or " " * 22
-        print(f"{', '.join(map(str, group)):<14} {way:<16}{written} {rate / 1e9:10.2f} {ratio}", flush=True)
+    print("\n".join(rows), flush=True)
     began = time.monotonic()
     print(linkprobe("soak", "--minutes", "0.3", "--load", "accelerator-peers", "-o", str(into / "peers.jsonl")))
     (into / "record.txt").write_text(linkprobe("soak", "close", str(into / "record.jsonl")))
