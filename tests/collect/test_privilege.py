@@ -40,7 +40,9 @@ def test_a_group_that_is_not_there(tmp_path: Path) -> None:
         Spool(settings(tmp_path, group="no-such-group-here"))
 
 
-@pytest.mark.parametrize("name", [".lock", ".told", ".widest.json", ".identities.json"])
+@pytest.mark.parametrize(
+    "name", [".lock", ".told", ".widest.json", ".identities.json", ".missing.json", ".lately.json"]
+)
 def test_links_in_the_spool_are_not_followed(tmp_path: Path, name: str) -> None:
     spool = tmp_path / "spool"
     spool.mkdir(mode=0o700)

@@ -17,7 +17,7 @@ COUNTED = {"aer_dev_correctable": {"RxErr": 3}, "aer_dev_fatal": {"DLP": 1}}
 CALM = ("full", "limited", "empty")
 NO_ANSWER = ("unjudged", "resting")
 _OF_SPOOL = re.compile(
-    r"\.(lock|told|widest\.json|identities\.json|missing\.json|results\.json)|\w+Z-\d{8}-[\w.-]+\.json\.gz"
+    r"\.(lock|told|widest\.json|identities\.json|missing\.json|lately\.json|results\.json)|\w+Z-\d{8}-[\w.-]+\.json\.gz"
 )
 
 
