@@ -25,6 +25,7 @@ _TEXT = frozenset(b"\t\n\r\x0b\x0c" + bytes(range(0x20, 0x7F)))
 _SMALLEST = 64
 _MOSTLY = 0.9
 _BASES = (16, 10, 8)
+_WORDS = (2, 4, 8)
 
 
 class Dump(msgspec.Struct, frozen=True):
@@ -78,7 +79,19 @@ def _whole(content: bytes, name: str) -> bytes:
     if len(content) > SPACE_END:
         what = f"holds {len(content)} bytes, more than the {SPACE_END} of a config space"
         raise InputError(what, where=name, remedy="give one function at a time")
+    _refuse_swapped(content[:_SMALLEST], name)
     return content
+
+
+def _refuse_swapped(header: bytes, place: str) -> None:
+    """Raises InputError for bytes that are a header only once those of each word are turned round."""
+    if looks_like_header(header):
+        return
+    for size in _WORDS:
+        turned = b"".join(header[at : at + size][::-1] for at in range(0, len(header), size))
+        if looks_like_header(turned):
+            what = f"has its bytes turned round in words of {size} bytes"
+            raise InputError(what, where=place, remedy="dump single bytes, in their order")
 
 
 def _functions(text: str, name: str) -> Iterator[Dump]:
@@ -202,6 +215,8 @@ def _space(image: dict[int, int], place: str) -> ConfigSpace:
     if len(image) < _SMALLEST:
         what = f"holds {len(image)} bytes of config space, fewer than the {_SMALLEST} of a header"
         raise InputError(what, where=place, remedy=_REMEDY)
+    if all(at in image for at in range(_SMALLEST)):
+        _refuse_swapped(bytes(image[at] for at in range(_SMALLEST)), place)
     return ConfigSpace.from_image(image)
 
 

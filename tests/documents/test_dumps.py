@@ -35,6 +35,11 @@ def joined(lines: list[str]) -> bytes:
     return "\n".join(lines).encode()
 
 
+def turned(data: bytes, size: int) -> bytes:
+    """As a host of the other byte order writes words of this size."""
+    return b"".join(data[at : at + size][::-1] for at in range(0, len(data), size))
+
+
 def dashed(data: bytes) -> list[str]:
     return [
         f"{at:03x}: {data[at : at + 8].hex(' ')}-{data[at + 8 : at + 16].hex(' ')}" for at in range(0, len(data), 16)
@@ -114,3 +119,16 @@ def test_several_functions(headed: bool) -> None:
 def test_refused_in_a_sentence(data: bytes, words: str) -> None:
     with pytest.raises(InputError, match=words):
         configs_from_dump(data, "x")
+
+
+@pytest.mark.parametrize("size", [2, 4, 8])
+@pytest.mark.parametrize("way", ["raw bytes", "hexadecimal offsets", "no offsets", "decimal offsets"])
+def test_bytes_turned_round_in_words_are_refused(way: str, size: int) -> None:
+    with pytest.raises(InputError, match=f"turned round in words of {size} bytes; dump single bytes"):
+        configs_from_dump(WAYS[way](turned(CONFIG[:256], size)), "x")
+
+
+@pytest.mark.parametrize("way", ["raw bytes", "hexadecimal offsets"])
+def test_a_function_that_did_not_answer_is_no_turned_one(way: str) -> None:
+    (dump,) = configs_from_dump(WAYS[way](b"\xff" * 256), "x")
+    assert dump.space.word(0) == 0xFFFF_FFFF
