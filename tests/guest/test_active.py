@@ -325,7 +325,7 @@ READERS = {
 }  # fmt: skip
 TRACED = PRELUDE + "".join(
     f"""
-    strace -f -qq -e trace=open,openat,openat2,creat -o /out/trace.{name} python -m probe {line} > /dev/null 2>&1
+    strace -f --seccomp-bpf -qq -e trace=open,openat,openat2,creat -o /out/trace.{name} python -m probe {line} > /dev/null 2>&1
     """
     for name, line in {**READERS, "go": f"train {FREE} --times 1 --go --accept link-loss"}.items()
 )
