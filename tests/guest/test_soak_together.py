@@ -22,7 +22,8 @@ PORTS = """
 """
 ERRING, TAKEN, NEAR, FAR = "0000/0/10.0", "0000/0/11.0", "0000/0/14.0", "0000/0/15.0"
 
-# What is done to the machine comes once the journal holds what it needs, and the soak ends after it: no limit of time.
+# What is done to the machine comes once the journal holds what it needs, and the soak ends after it: no limit of time. Loads
+# work in step, so that three more passes of one are further phases of all, and each has met its target anew.
 JOB = f"""
     modprobe aer_inject 2>/dev/null || true
     loads="--load storage-read --load network:eth0-eth1 --rate 4000000 --interval 0.5"
@@ -43,7 +44,8 @@ for _ in range(7):
 PYTHON
     (holds 2 '"pass".*nvme1n1'; holds 3 '"pass".*eth1'; python3 /out/inject.py
      echo 1 > /sys/bus/pci/devices/0000:02:00.0/remove; holds 1 '"gone"'
-     echo 1 > /sys/bus/pci/rescan; holds 1 '"back"'; holds 4 '"pass".*eth1'; touch /out/over) &
+     echo 1 > /sys/bus/pci/rescan; holds 1 '"back"'
+     passes=$(grep -c '"pass".*eth1' $record); holds $((passes + 3)) '"pass".*eth1'; touch /out/over) &
     linkprobe soak $loads --json -o $record \\
         -- sh -c 'until [ -e /out/over ]; do sleep 0.3; done' > /out/together.json 2> /out/errors
     echo $? > /out/together.status
