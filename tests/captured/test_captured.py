@@ -7,7 +7,7 @@ are most of its extended capabilities: id 0 with a next pointer, which the walk 
 two-accelerators-soak.jsonl: `linkprobe soak --minutes 1.5 --load accelerator --load memory --accept uncounted-errors` on
 two accelerators of that kind. two-accelerators-qualification.json: a plan of five steps with a soak of three minutes on
 two such; what its own command printed was left out, and the journal sealed again by a linkprobe 0.1.0.dev, so that a later
-one may choose other words and has to come to the same results.
+one may choose other words and has to come to the same results. two-accelerators-qualification.html: its page.
 """
 
 import re
@@ -121,7 +121,7 @@ def test_qualification_of_two_accelerators(run: Run, tmp_path: Path) -> None:
     assert not verify(better, "x").sound
 
 
-@pytest.mark.parametrize("path", [SOAK, QUALIFICATION], ids=["soak", "qualification"])
+@pytest.mark.parametrize("path", [SOAK, QUALIFICATION, QUALIFICATION.with_suffix(".html")], ids=lambda path: path.name)
 def test_nothing_identifies_a_machine(path: Path) -> None:
     assert IDENTIFIES.findall(path.read_text()) == []
     assert IDENTIFIES.search('"command_line":"quiet reboot=k panic=1"')
