@@ -3,14 +3,12 @@
 Then soaks of the same loads killed at any moment: nothing goes on running, the ports are given back, no record passed.
 """
 
-import json
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from tests.guest import emulator
-from tests.guest.test_soak import disk, nvme
+from tests.guest.test_soak import disk, document, nvme
 
 pytestmark = pytest.mark.guest
 KILLS = 3
@@ -67,10 +65,6 @@ def driven(guest_ready: None, tmp_path_factory: pytest.TempPathFactory) -> Path:
     found = emulator.boot([*nvme(0, disk(out / "one", 64)), *nvme(1, disk(out / "two", 64)), *PORTS.split()], JOB, out)
     assert (out / "ports").exists(), found.log
     return out
-
-
-def document(path: Path) -> Any:
-    return json.loads(path.read_text())
 
 
 def test_the_record_blames_the_links_that_had_trouble_and_no_other(driven: Path) -> None:
