@@ -162,20 +162,20 @@ def _completed(_: str, before: AtEnds, after: AtEnds) -> str:
     return f"equalization complete at {old} before, at {new} now (GT/s)"
 
 
-def _more_is_fault(_: bool, after: bool) -> Rank:  # noqa: FBT001 - as above
+def _more_is_fault(_: bool, after: bool) -> Rank:  # noqa: FBT001 - one test of many of one shape
     return Rank.WORSE if after else Rank.BETTER
 
 
-def _containing(_: str, __: bool, after: bool) -> str:  # noqa: FBT001 - as above
+def _containing(_: str, __: bool, after: bool) -> str:  # noqa: FBT001 - one test of many of one shape
     return "the port cut the link off to contain an error" if after else "the port no longer holds the link down"
 
 
-def _power_failing(_: str, __: bool, after: bool) -> str:  # noqa: FBT001 - as above
+def _power_failing(_: str, __: bool, after: bool) -> str:  # noqa: FBT001 - one test of many of one shape
     seen = "the slot's power controller detected a power fault"
     return seen if after else "the power fault of the slot was cleared"
 
 
-def _answering(_: str, __: bool, after: bool) -> str:  # noqa: FBT001 - as above
+def _answering(_: str, __: bool, after: bool) -> str:  # noqa: FBT001 - one test of many of one shape
     return "the component answers again" if after else "the component no longer answers"
 
 

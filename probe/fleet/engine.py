@@ -179,7 +179,7 @@ def _can_read(session: "SparkSession", scheme: str) -> bool:
     if name is None:
         return False
     try:
-        gateway._jvm.java.lang.Class.forName(name)  # noqa: SLF001 - as above
+        gateway._jvm.java.lang.Class.forName(name)  # noqa: SLF001 - the only way to ask
     except Exception:  # noqa: BLE001 - whatever Java throws: it is not there
         return False
     return True

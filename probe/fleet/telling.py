@@ -172,7 +172,7 @@ def _occupants(
         short = {stretch.boot for stretch in here if Verdict(stretch.seen.verdict) in BELOW_CAPABILITY}
         watch = watches.get(key, Watch(occupant))
         yield OccupantRow(
-            **common,  # type: ignore[arg-type] # as above
+            **common,  # type: ignore[arg-type] # the host's and the place's own
             place=last.seen.place,
             standing=last.seen.standing,
             component=occupant.component,
@@ -189,7 +189,7 @@ def _occupants(
 
 def _rise(rise: Rise, seen: LinkSeen, common: dict[str, str | None]) -> RiseRow:
     return RiseRow(
-        **common,  # type: ignore[arg-type] # as above
+        **common,  # type: ignore[arg-type] # the host's and the place's own
         place=seen.place,
         address=seen.address,
         component=rise.occupant.component if rise.occupant else None,

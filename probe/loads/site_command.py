@@ -46,7 +46,7 @@ def main() -> None:
         if signal.getsignal(number) is not signal.SIG_IGN:
             signal.signal(number, lambda *_: None)
     try:
-        process = subprocess.Popen(command)  # noqa: S603 - as above
+        process = subprocess.Popen(command)  # noqa: S603 - what the person asked for
     except OSError as error:
         os.write(int(told), str(error.errno).encode())
         return

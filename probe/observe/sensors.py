@@ -74,7 +74,7 @@ class Sensors:
 
 
 def _of(place: str) -> Iterator[_Sensor]:
-    names = [os.path.basename(path) for path in _subfolders(place)]  # noqa: PTH119 - as above
+    names = [os.path.basename(path) for path in _subfolders(place)]  # noqa: PTH119 - plain strings
     found = [name.removesuffix("_input") for name in names if name.startswith("temp") and name.endswith("_input")]
     for name in sorted(found, key=lambda name: (len(name), name)):
         descriptor = _open(f"{place}/{name}_input")
@@ -114,6 +114,6 @@ def _degrees(text: str | None) -> float | None:
 
 def _subfolders(path: str) -> list[str]:
     try:
-        return [f"{path}/{name}" for name in sorted(os.listdir(path))]  # noqa: PTH208 - as above
+        return [f"{path}/{name}" for name in sorted(os.listdir(path))]  # noqa: PTH208 - plain strings
     except OSError:
         return []

@@ -39,13 +39,16 @@ def stitched(parts: Sequence[SoakPart]) -> list[Entry]:
                 continue
             if isinstance(entry, End | LoadEnded) and not last:
                 continue
-            settling = not first and isinstance(entry, CountedErrors) and entry.t < settled
-            if settling and entry.severity is Severity.CORRECTABLE:  # type: ignore[union-attr] # as above
+            if _is_correctable_before(entry, settled) and not first:
                 found.append(msgspec.structs.replace(entry, t=_BEFORE_IT_COUNTS_S))
             else:
                 found.append(later(entry, done))
         done += part.seconds
     return found
+
+
+def _is_correctable_before(entry: Entry, moment_s: float) -> bool:
+    return isinstance(entry, CountedErrors) and entry.severity is Severity.CORRECTABLE and entry.t < moment_s
 
 
 def _start(part: SoakPart) -> Start:

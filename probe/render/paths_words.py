@@ -46,7 +46,7 @@ def node_words(same: bool | None) -> str:  # noqa: FBT001 - a value of the docum
     return "not read" if same is None else "the same" if same else "two"
 
 
-def group_words(same: bool | None) -> str:  # noqa: FBT001 - as above
+def group_words(same: bool | None) -> str:  # noqa: FBT001 - a value of the document
     """Whether two devices are in one IOMMU group."""
     return "none named" if same is None else "one: not isolated from each other" if same else "two"
 

@@ -221,7 +221,7 @@ def documents_of_machines(data: bytes) -> None:
 
 def documents(data: bytes) -> None:
     """Any document as a page."""
-    from probe.render.html.page import html  # noqa: PLC0415 - as in drawing
+    from probe.render.html.page import html  # noqa: PLC0415 - altair's neighbours load slowly
 
     plain(html(_saved(data, _NAME, lambda document: document)))
 

@@ -1,4 +1,4 @@
-"""Each check that is turned off somewhere says why, beside it."""
+"""Each check that is turned off somewhere says why, beside it, in words of its own."""
 
 import io
 import re
@@ -11,8 +11,8 @@ import pytest
 from tests.house.tree import TOP
 
 FOLDERS = ("probe", "fake_sysfs", "tests", "packaging")
-LINT = re.compile(r"# noqa: [A-Z]+\d+(?:, [A-Z]+\d+)*(?P<reason> - \S.*)?")
-TYPES = re.compile(r"# type: ignore\[[a-z-]+(?:, [a-z-]+)*\](?P<reason> # \S.*)?")
+LINT = re.compile(r"# noqa: [A-Z]+\d+(?:, [A-Z]+\d+)*(?P<reason> - (?!as above|as in )\S.*)?")
+TYPES = re.compile(r"# type: ignore\[[a-z-]+(?:, [a-z-]+)*\](?P<reason> # (?!as above|as in )\S.*)?")
 BARE = re.compile(r"# (?:noqa(?!:)|type: ignore(?!\[)|pragma: no cover|mypy:|ruff: noqa)")
 SKIPS = re.compile(r"pytest\.(?:importorskip|xfail|mark\.xfail|mark\.skip\b)|pytest\.skip\(\)")
 """A `skipif` without a reason is refused by pytest itself where its condition is no text."""
@@ -44,6 +44,7 @@ def test_a_comment_that_turns_a_check_off_says_why() -> None:
     [
         ("x = 1  # noqa: S603", 1),
         ("x = 1  # noqa: S603, S607 - our own program", 0),
+        ("x = 1  # noqa: S603 - as above", 1),
         ("x = 1  # noqa", 1),
         ("x = 1  # type: ignore[arg-type]", 1),
         ("x = 1  # type: ignore[arg-type] # mypy cannot know", 0),
